@@ -1,0 +1,163 @@
+"""Banded Cholesky for potentials whose unknowns sit on a line that may touch itself.
+
+Unknowns come in groups (the nodes of a rod). The groups are renumbered so that wraps which touch lie close together
+(reverse Cuthill-McKee), the blocks are summed into LAPACK's band storage, and the factorisation itself tells
+whether the matrix is positive definite.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.linalg.lapack import dgbsv, dpbtrf, dpbtrs
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import reverse_cuthill_mckee
+
+from fem.equilibrium import Array, Blocks, Index
+
+
+@dataclass(frozen=True)
+class Factor:
+    """Cholesky factor of a positive definite band matrix."""
+
+    lower: Array
+    place: Index
+    fixed: NDArray[np.bool_]
+
+    def solve(self, right: Array) -> Array:
+        """Solution for a right-hand side (n,); prescribed unknowns come out as zero."""
+        permuted = np.empty_like(right)
+        permuted[self.place] = np.where(self.fixed, 0.0, right)
+        x, info = dpbtrs(self.lower, permuted, lower=1)
+        if info != 0:
+            raise ArithmeticError(f"banded solve failed with LAPACK code {info}")
+        return np.asarray(x[self.place])
+
+
+@dataclass
+class BandMatrix:
+    """Sum of blocks in band storage; the numbering is kept while the pattern stays."""
+
+    size: int
+    group: int
+    fixed: NDArray[np.bool_]
+    _pattern: bytes = b""
+    _place: Index = field(default_factory=lambda: np.zeros(0, np.int64))
+    _width: int = 0
+    _band: Array = field(default_factory=lambda: np.zeros((1, 1)))
+
+    def assemble(self, blocks: list[Blocks]) -> None:
+        """Sum the blocks; rows and columns of prescribed unknowns become the identity."""
+        self._number(blocks)
+        band = np.zeros((self._width + 1, self.size), order="F")
+        for block in blocks:
+            _add(block.dofs, block.values, self._place, self.fixed, band)
+        scale = float(np.abs(band[0]).max())
+        band[0, self._place[self.fixed]] = scale if scale > 0 else 1.0
+        self._band = band
+
+    def factor(self, shift: Array | None = None) -> Factor | None:
+        """Cholesky factor of the matrix plus a diagonal shift (n,); None when it is not positive definite."""
+        band = self._band
+        if shift is not None:
+            band = band.copy(order="F")
+            band[0, self._place] += shift
+        lower, info = dpbtrf(band, lower=1)
+        return Factor(lower, self._place, self.fixed) if info == 0 else None
+
+    def solve_general(self, blocks: list[Blocks], right: Array) -> Array | None:
+        """Solution with blocks that are not symmetric (band LU); None when the matrix is singular."""
+        self._number(blocks)
+        k = self._width
+        band = np.zeros((3 * k + 1, self.size), order="F")
+        for block in blocks:
+            _add_general(block.dofs, block.values, self._place, self.fixed, k, band)
+        band[2 * k, self._place[self.fixed]] = 1.0
+        permuted = np.empty_like(right)
+        permuted[self._place] = np.where(self.fixed, 0.0, right)
+        _, _, x, info = dgbsv(k, k, band, permuted, overwrite_ab=1)
+        return np.asarray(x[self._place]) if info == 0 else None
+
+    def diagonal(self) -> Array:
+        """Diagonal (n,) in the order of the unknowns."""
+        return np.asarray(self._band[0, self._place])
+
+    def multiply(self, x: Array) -> Array:
+        """Product with a vector."""
+        out = np.zeros(self.size)
+        permuted = np.zeros(self.size)
+        permuted[self._place] = x
+        _multiply(self._band, permuted, out)
+        return np.asarray(out[self._place])
+
+    def _number(self, blocks: list[Blocks]) -> None:
+        groups = self.size // self.group
+        joined = np.zeros((groups, groups), dtype=np.bool_)
+        for block in blocks:
+            _join(block.dofs, self.group, joined)
+        key = joined.tobytes()
+        if key == self._pattern:
+            return
+        first, second = np.nonzero(joined)
+        order = reverse_cuthill_mckee(csr_array(joined), symmetric_mode=True)
+        rank = np.empty(groups, np.int64)
+        rank[order] = np.arange(groups)
+        reach = int(np.abs(rank[first] - rank[second]).max())
+        natural = int(np.abs(first - second).max())
+        if reach >= natural:
+            rank, reach = np.arange(groups), natural
+        self._pattern = key
+        self._place = (rank[:, None] * self.group + np.arange(self.group)[None, :]).ravel()
+        self._width = (reach + 1) * self.group - 1
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def _join(dofs, group, joined):  # type: ignore[no-untyped-def]
+    """Mark the groups that share a block."""
+    m, k = dofs.shape
+    for b in range(m):
+        for i in range(k):
+            gi = dofs[b, i] // group
+            for j in range(k):
+                joined[gi, dofs[b, j] // group] = True
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def _add(dofs, values, place, fixed, band):  # type: ignore[no-untyped-def]
+    m, k = dofs.shape
+    for b in range(m):
+        for j in range(k):
+            if fixed[dofs[b, j]]:
+                continue
+            pj = place[dofs[b, j]]
+            for i in range(k):
+                pi = place[dofs[b, i]]
+                if pi >= pj and not fixed[dofs[b, i]]:
+                    band[pi - pj, pj] += values[b, i, j]
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def _add_general(dofs, values, place, fixed, k, band):  # type: ignore[no-untyped-def]
+    m, n = dofs.shape
+    for b in range(m):
+        for j in range(n):
+            if fixed[dofs[b, j]]:
+                continue
+            pj = place[dofs[b, j]]
+            for i in range(n):
+                if not fixed[dofs[b, i]]:
+                    pi = place[dofs[b, i]]
+                    band[2 * k + pi - pj, pj] += values[b, i, j]
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def _multiply(band, x, out):  # type: ignore[no-untyped-def]
+    width, n = band.shape
+    for j in range(n):
+        out[j] += band[0, j] * x[j]
+        for i in range(1, min(width, n - j)):
+            out[j + i] += band[i, j] * x[j]
+            out[j] += band[i, j] * x[j + i]

@@ -1,0 +1,274 @@
+"""Damped motion by an incremental potential: how the strip is carried through snaps, contact and friction.
+
+One time step minimises, over the unknowns u,
+
+    Pi(u) = sum of terms(u) + |u - (u_n + dt v_n)|_M^2 / (2 dt^2) + c |u - u_n|_M^2 / (2 dt)
+
+(backward Euler; M an artificially large but small-in-effect mass, c the damping rate). Terms with friction hold their normal
+forces and directions during one minimisation and renew them between minimisations until they no longer change. Since what is
+minimised is an energy, indefinite tangents on the way are met by a shift along the mass and a line search on the
+energy; a step counts only when the tangent at its end is positive definite without any shift.
+
+(Variational form of the implicit step: Radovitzky & Ortiz 1999, Comput. Methods Appl. Mech. Eng. 172:203; lagged friction:
+common in implicit contact dynamics, no single source.)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array, csr_array
+
+from fem.band import BandMatrix
+from fem.equilibrium import Array, Blocks, Evaluation, Index
+
+Frame = tuple[Array, Array, float]
+ARMIJO = 1e-4
+LARGEST_SHIFT = 1e12
+
+
+class HeldTerm(Protocol):
+    """A term with held quantities (contact with friction)."""
+
+    def evaluate(self, u: Array, order: int) -> Evaluation: ...
+    coupled: bool
+
+    def hold(self, u: Array) -> float: ...
+    def safe_fraction(self, u: Array, move: Array) -> float: ...
+
+
+class PlainTerm(Protocol):
+    """A term that depends on the unknowns alone."""
+
+    def evaluate(self, u: Array, order: int) -> Evaluation: ...
+
+
+@dataclass(frozen=True)
+class MotionSettings:
+    """Numbers that steer the minimisation.
+
+    damping [1/s]; energy [N mm]: the scale against which the Newton decrement is judged; move [mm]: largest change of a place
+    per iteration.
+    """
+
+    damping: float = 5.0
+    energy: float = 1.0
+    decrement: float = 1e-8
+    newton: int = 40
+    outer: int = 6
+    polish: int = 15
+    settled: float = 1e-5
+    early: int = 4
+    early_decrement: float = 1e-5
+    early_change: float = 0.2
+    outer_change: float = 0.02
+    move: float = 6.0
+    small_move: float = 0.02
+
+
+@dataclass(frozen=True)
+class StepOutcome:
+    """Result of one attempted step: u, whether it counts, why not, iterations and renewals spent."""
+
+    u: Array
+    accepted: bool
+    reason: str
+    iterations: int
+    renewals: int
+    change: float
+
+
+@dataclass
+class Motion:
+    """Steps of a system of terms with prescribed unknowns.
+
+    group: unknowns per node; places (n,) marks unknowns that are positions (for the move limit).
+    """
+
+    plain: list[PlainTerm]
+    heldterms: list[HeldTerm]
+    mass: Blocks
+    size: int
+    group: int
+    fixed: NDArray[np.bool_]
+    places: NDArray[np.bool_]
+    settings: MotionSettings
+    matrix: BandMatrix = field(init=False)
+    mass_matrix: csr_array = field(init=False)
+    mass_diagonal: Array = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.matrix = BandMatrix(self.size, self.group, self.fixed)
+        k = self.mass.dofs.shape[1]
+        rows = np.repeat(self.mass.dofs, k, axis=1).ravel()
+        columns = np.tile(self.mass.dofs, (1, k)).ravel()
+        self.mass_matrix = coo_array((self.mass.values.ravel(), (rows, columns)), shape=(self.size, self.size)).tocsr()
+        self.mass_diagonal = np.asarray(self.mass_matrix.diagonal())
+
+    def terms(self) -> list[PlainTerm]:
+        """All terms."""
+        return [*self.plain, *self.heldterms]
+
+    def total(self, u: Array, order: int) -> Evaluation:
+        """Sum of all terms without inertia."""
+        energy, gradient, blocks = 0.0, np.zeros(self.size), []
+        for term in self.terms():
+            ev = term.evaluate(u, order)
+            energy += ev.energy
+            if order > 0:
+                gradient += ev.gradient
+                blocks.extend(ev.blocks)
+        return Evaluation(energy, gradient, tuple(blocks))
+
+    def is_stable(self, u: Array) -> bool:
+        """Whether the static tangent (no inertia, friction held) is positive definite."""
+        self.matrix.assemble(list(self.total(u, 2).blocks))
+        return self.matrix.factor() is not None
+
+    def step(self, u_old: Array, v_old: Array, dt: float, start: Array) -> StepOutcome:
+        """Minimise the potential of one step from `start` (prescribed unknowns already in place).
+
+        The first one holds the forces of the last accepted state, which are nearer the truth than those of the
+        extrapolated start. Early minimisations are cut short: while the held forces are far off, their exact minimum is of no use.
+        """
+        st = self.settings
+        frame = (u_old, v_old, dt)
+        u, iterations = start, 0
+        if not self.heldterms:
+            u, iterations, reason = self._minimise(u, frame, st.newton, False)
+            return StepOutcome(u, not reason, reason, iterations, 1, 0.0)
+        change = np.inf
+        for renewal in range(1, st.outer + 1):
+            u, spent, reason = self._minimise(u, frame, st.early, True)
+            iterations += spent
+            if reason:
+                return StepOutcome(u, False, reason, iterations, renewal, change)
+            better, spent, done = self._polish(u, frame)
+            iterations += spent
+            if done:
+                stable = self._definite(better, frame)
+                reason = "" if stable else "the state is not stable"
+                return StepOutcome(better, stable, reason, iterations, renewal, 0.0)
+            change = max(term.hold(u) for term in self.heldterms)
+        return StepOutcome(u, False, f"friction did not settle in {st.outer} rounds", iterations, st.outer, change)
+
+    def _definite(self, u: Array, frame: Frame) -> bool:
+        """Whether the tangent with held friction and inertia is positive definite."""
+        self.matrix.assemble([*self.total(u, 2).blocks, self._inertia_blocks(frame[2])])
+        return self.matrix.factor() is not None
+
+    def _polish(self, u: Array, frame: Frame) -> tuple[Array, int, bool]:
+        """Newton on the balance of forces with the normal force of friction taken from the present state.
+
+        The tangent is not symmetric. Pairs and directions are renewed before each iteration. Returns (u, iterations, settled).
+        """
+        st = self.settings
+        inertia = self._inertia_blocks(frame[2])
+        last = np.inf
+        worse = 0
+        try:
+            for term in self.heldterms:
+                term.coupled = True
+            for iteration in range(1, st.polish + 1):
+                for term in self.heldterms:
+                    term.hold(u)
+                ev = self._with_inertia(u, 2, frame)
+                move = self.matrix.solve_general([*ev.blocks, inertia], -ev.gradient)
+                if move is None or not np.all(np.isfinite(move)):
+                    return u, iteration, False
+                size = float(np.abs(move[self.places]).max())
+                if size < st.settled:
+                    u = u + move
+                    for term in self.heldterms:
+                        term.hold(u)
+                    return u, iteration, True
+                worse = worse + 1 if size > 0.8 * last else 0
+                if worse > 3 or size > 50 * st.move:
+                    return u, iteration, False
+                last = size
+                u = u + self.safe_fraction(u, move) * move
+            return u, st.polish, False
+        finally:
+            for term in self.heldterms:
+                term.coupled = False
+
+    def _inertia_blocks(self, dt: float) -> Blocks:
+        return Blocks(self.mass.dofs, self.mass.values * (1 / dt**2 + self.settings.damping / dt))
+
+    def safe_fraction(self, u: Array, move: Array) -> float:
+        """Largest part of a move that no contact objects to."""
+        return min([term.safe_fraction(u, move) for term in self.heldterms], default=1.0)
+
+    def _inertia(self, u: Array, u_old: Array, v_old: Array, dt: float) -> tuple[float, Array]:
+        ahead = u - u_old - dt * v_old
+        back = u - u_old
+        ma, mb = self.mass_matrix @ ahead, self.mass_matrix @ back
+        c = self.settings.damping
+        return float(ahead @ ma / (2 * dt**2) + c * (back @ mb) / (2 * dt)), ma / dt**2 + c * mb / dt
+
+    def _minimise(self, u: Array, frame: Frame, limit: int, early: bool) -> tuple[Array, int, str]:
+        """Newton with shift and energy line search; `early` means that running out of iterations is no failure."""
+        st, free = self.settings, ~self.fixed
+        factor_mass = 1 / frame[2] ** 2 + st.damping / frame[2]
+        inertia_blocks = Blocks(self.mass.dofs, self.mass.values * factor_mass)
+        shift = 0.0
+        ev = self._with_inertia(u, 2, frame)
+        for iteration in range(1, limit + 1):
+            if not np.isfinite(ev.energy):
+                return u, iteration, "the energy is not finite"
+            self.matrix.assemble([*ev.blocks, inertia_blocks])
+            factor = self.matrix.factor()
+            definite = factor is not None
+            shift = max(shift / 16, factor_mass / 4) if not definite else 0.0
+            while factor is None:
+                shift *= 4
+                if shift > LARGEST_SHIFT * factor_mass:
+                    return u, iteration, "no positive definite shift found"
+                factor = self.matrix.factor(shift * self.mass_diagonal)
+            move = factor.solve(-ev.gradient)
+            slope = float(ev.gradient[free] @ move[free])
+            if definite and -slope < (st.early_decrement if early else st.decrement) * st.energy:
+                return u + move, iteration, ""
+            largest = float(np.abs(move[self.places]).max())
+            alpha = min(1.0, st.move / largest) if largest > 0 else 1.0
+            if largest > st.small_move:
+                alpha = min(alpha, self.safe_fraction(u, move))
+            trial, found = self._search(u, move, alpha, ev.energy, slope, frame)
+            if found is None:
+                if definite and -slope < 1e-3 * st.energy * st.decrement**0.5:
+                    return u, iteration, ""
+                return u, iteration, "the line search found no lower energy"
+            u, ev = trial, found
+        return (u, limit, "") if early else (u, limit, f"no convergence in {limit} iterations")
+
+    def _with_inertia(self, u: Array, order: int, frame: Frame) -> Evaluation:
+        ev = self.total(u, order)
+        energy, gradient = self._inertia(u, *frame)
+        return Evaluation(ev.energy + energy, ev.gradient + gradient, ev.blocks)
+
+    def _search(self, u: Array, move: Array, alpha: float, energy: float, slope: float, frame: Frame) -> tuple[Array, Evaluation | None]:
+        """First step length whose energy falls enough, with the full evaluation there.
+
+        The whole step is evaluated with its tangent at once: it is nearly always taken.
+        """
+        noise = 1e-12 * max(abs(energy), self.settings.energy)
+        for attempt in range(25):
+            trial = u + alpha * move
+            ev = self._with_inertia(trial, 2 if attempt == 0 else 0, frame)
+            if np.isfinite(ev.energy) and ev.energy <= energy + ARMIJO * alpha * slope + noise:
+                return trial, ev if attempt == 0 else self._with_inertia(trial, 2, frame)
+            alpha *= 0.5
+        return u, None
+
+
+def mass_blocks(dofs: Index, shape: Array, weights: Array, density: Array) -> Blocks:
+    """Mass of fields with Hermite functions: density (F,) per unit length, dofs (N, 4F), shape (N, G, D, 4)."""
+    elements, fields = len(dofs), dofs.shape[1] // 4
+    one = np.einsum("egi,egj,eg->eij", shape[:, :, 0], shape[:, :, 0], weights)
+    values = np.zeros((elements, 4 * fields, 4 * fields))
+    for f in range(fields):
+        values[:, 4 * f:4 * f + 4, 4 * f:4 * f + 4] = density[f] * one
+    return Blocks(dofs, values)

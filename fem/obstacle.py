@@ -1,0 +1,254 @@
+"""What surrounds the strip: thick curves with a smooth signed gap.
+
+Every obstacle is a curve in the plane of the path (a point, a segment, an arc or a line), thickened by a radius and
+extruded across the width. The gap of a mid-surface point p is
+
+    gap = distance(p, core) - radius - t/2
+
+whose gradient is the unit normal and whose second derivative is curvature * tangent tangent^T. A slot lip is nothing special: it
+is the round end of the wall beside it, so that no contact ever meets a corner.
+
+To add an obstacle: a frozen class with `walls(opening)`, registered in OBSTACLES. `opening` moves walls out
+of the way while the strip is being put in place.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import acos, asin, atan2, cos, pi, sin
+from typing import Protocol
+
+import numpy as np
+from numba import njit
+
+from fem.equilibrium import Array
+
+POINT, SEGMENT, ARC, LINE = 0.0, 1.0, 2.0, 3.0
+WALL_NUMBERS = 10
+
+
+@dataclass(frozen=True)
+class Wall:
+    """One thick curve.
+
+    kind POINT: at (x, y). SEGMENT: (x, y) to (x2, y2). ARC: centre (x, y), core radius `core`, from angle
+    `start` over `sweep` > 0 counter-clockwise [rad]. LINE: through (x, y) with unit normal (x2, y2), material on the
+    other side. `radius` is the thickness radius [mm]; `turning` walls turn with the axle about the origin.
+    """
+
+    name: str
+    kind: float
+    x: float
+    y: float
+    radius: float
+    x2: float = 0.0
+    y2: float = 0.0
+    core: float = 0.0
+    start: float = 0.0
+    sweep: float = 0.0
+    turning: bool = False
+
+    def numbers(self) -> list[float]:
+        """Row for the compiled kernels."""
+        return [self.kind, self.x, self.y, self.radius, self.x2, self.y2, self.core, self.start, self.sweep, float(self.turning)]
+
+    def drawing(self) -> dict[str, object]:
+        """Plain numbers for pictures: kind 'disc', 'bar', 'arc' or 'plane'."""
+        if self.kind == POINT:
+            return {"name": self.name, "kind": "disc", "x": self.x, "y": self.y, "radius": self.radius, "turning": self.turning}
+        if self.kind == SEGMENT:
+            return {"name": self.name, "kind": "bar", "x": self.x, "y": self.y, "x2": self.x2, "y2": self.y2, "radius": self.radius}
+        if self.kind == ARC:
+            return {"name": self.name, "kind": "arc", "x": self.x, "y": self.y, "core": self.core, "start": self.start,
+                    "sweep": self.sweep, "radius": self.radius}
+        return {"name": self.name, "kind": "plane", "x": self.x, "y": self.y, "nx": self.x2, "ny": self.y2, "radius": 0.0}
+
+
+class Obstacle(Protocol):
+    """Anything that can be touched."""
+
+    def walls(self, opening: float) -> tuple[Wall, ...]:
+        """Thick curves with every wall backed off by `opening` >= 0 mm."""
+        ...
+
+
+@dataclass(frozen=True)
+class Axle:
+    """Turning axle at the origin."""
+
+    radius: float
+
+    def walls(self, opening: float) -> tuple[Wall, ...]:
+        """One disc, made thinner while opening (the rest section may reach into it)."""
+        return (Wall("axle", POINT, 0.0, 0.0, self.radius - opening, turning=True),)
+
+
+@dataclass(frozen=True)
+class Casing:
+    """Round casing with a slot on the right: inner radius, wall thickness, slot gap, height of the slot's centre
+    line above the axle's centre, length of the slot's channel beyond the casing's inside and lip radius.
+
+    The wall is an arc of core radius (radius + lip) whose round ends are the slot's inner lips; the
+    channel is a pair of bars with the same lips at its outer end.
+    """
+
+    radius: float
+    slot_gap: float
+    slot_height: float
+    slot_length: float
+    lip: float
+
+    def walls(self, opening: float) -> tuple[Wall, ...]:
+        """Casing arc and the two bars of the slot."""
+        core = self.radius + self.lip
+        half = 0.5 * self.slot_gap + self.lip + opening
+        low, high = self.slot_height - half, self.slot_height + half
+        # where the slot lies below the casing's floor the wall starts at the lowest point
+        start = asin(max(-1.0, min(1.0, high / core)))
+        end = asin(max(-1.0, min(1.0, low / core)))
+        sweep = 2 * pi + end - start
+        walls = [Wall("casing", ARC, 0.0, 0.0, self.lip, core=core, start=start, sweep=sweep)]
+        outer = self.mouth - self.lip
+        for name, level, angle in (("slot, axle side", high, start), ("slot, far side", low, end)):
+            inner = core * cos(angle)
+            if outer > inner:
+                walls.append(Wall(name, SEGMENT, inner, level, self.lip, x2=outer, y2=level))
+            else:
+                walls.append(Wall(name, POINT, inner, level, self.lip))
+        return tuple(walls)
+
+    @property
+    def mouth(self) -> float:
+        """x of the slot's outer end [mm]."""
+        return self.radius + self.slot_length
+
+
+@dataclass(frozen=True)
+class Plane:
+    """Flat face through (x, y); `facing` is the direction [rad] its outside looks to."""
+
+    x: float
+    y: float
+    facing: float
+
+    def walls(self, opening: float) -> tuple[Wall, ...]:
+        """One line, moved back against its facing while opening."""
+        nx, ny = cos(self.facing), sin(self.facing)
+        return (Wall("plane", LINE, self.x - opening * nx, self.y - opening * ny, 0.0, x2=nx, y2=ny),)
+
+
+@dataclass(frozen=True)
+class Cylinder:
+    """Fixed round post of a radius at (x, y), its axis across the strip."""
+
+    x: float
+    y: float
+    radius: float
+
+    def walls(self, opening: float) -> tuple[Wall, ...]:
+        """One disc, made thinner while opening."""
+        return (Wall("cylinder", POINT, self.x, self.y, self.radius - opening),)
+
+
+@dataclass(frozen=True)
+class Bar:
+    """Straight wall with round ends from (x, y) to (x2, y2), `radius` thick on each side."""
+
+    x: float
+    y: float
+    x2: float
+    y2: float
+    radius: float
+
+    def walls(self, opening: float) -> tuple[Wall, ...]:
+        """One segment, made thinner while opening."""
+        return (Wall("bar", SEGMENT, self.x, self.y, self.radius - opening, x2=self.x2, y2=self.y2),)
+
+
+@dataclass(frozen=True)
+class Guide:
+    """Two walls `gap` apart along a centre line that starts at (x, y) with heading [rad], `length` long and bent by `angle` [rad]
+    (0 = straight; positive turns toward the axle's side), each wall `lip` thick on each side with round ends."""
+
+    x: float
+    y: float
+    heading: float
+    length: float
+    angle: float
+    gap: float
+    lip: float
+
+    def walls(self, opening: float) -> tuple[Wall, ...]:
+        """Wall on the axle's side (+n) and on the far side."""
+        offset = 0.5 * self.gap + self.lip + opening
+        nx, ny = -sin(self.heading), cos(self.heading)
+        made = []
+        for name, side in (("guide, axle side", 1.0), ("guide, far side", -1.0)):
+            x, y = self.x + side * offset * nx, self.y + side * offset * ny
+            if abs(self.angle) < 1e-9:
+                made.append(Wall(name, SEGMENT, x, y, self.lip, x2=x + self.length * cos(self.heading),
+                                 y2=y + self.length * sin(self.heading)))
+                continue
+            bend = self.length / self.angle
+            cx, cy = self.x + bend * nx, self.y + bend * ny
+            core = abs(bend - side * offset)
+            first = atan2(y - cy, x - cx)
+            start = first if self.angle > 0 else first + self.angle
+            made.append(Wall(name, ARC, cx, cy, self.lip, core=core, start=start, sweep=abs(self.angle)))
+        return tuple(made)
+
+
+OBSTACLES: tuple[type, ...] = (Plane, Cylinder, Bar, Guide)
+
+
+def wall_table(walls: tuple[Wall, ...]) -> Array:
+    """(k, WALL_NUMBERS) numbers of the walls for the compiled kernels."""
+    return np.array([wall.numbers() for wall in walls], dtype=float).reshape(len(walls), WALL_NUMBERS)
+
+
+def opening_angle(core: float, half: float) -> float:
+    """Half opening angle [rad] of an arc of radius `core` for a half gap."""
+    return pi / 2 - acos(half / core)
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def wall_gap(wall, x, y):  # type: ignore[no-untyped-def]
+    """Distance of (x, y) to the wall's surface, unit normal and curvature of the distance: (gap, nx, ny, k)."""
+    kind = wall[0]
+    dx, dy = x - wall[1], y - wall[2]
+    if kind == 3.0:
+        return dx * wall[4] + dy * wall[5] - wall[3], wall[4], wall[5], 0.0
+    if kind == 1.0:
+        ex, ey = wall[4] - wall[1], wall[5] - wall[2]
+        length2 = ex * ex + ey * ey
+        along = (dx * ex + dy * ey) / length2
+        if along > 0.0 and along < 1.0:
+            length = np.sqrt(length2)
+            nx, ny = -ey / length, ex / length
+            d = dx * nx + dy * ny
+            if d < 0.0:
+                return -d - wall[3], -nx, -ny, 0.0
+            return d - wall[3], nx, ny, 0.0
+        if along >= 1.0:
+            dx, dy = x - wall[4], y - wall[5]
+    elif kind == 2.0:
+        rho = np.sqrt(dx * dx + dy * dy)
+        turn = np.arctan2(dy, dx) - wall[7]
+        turn -= 2.0 * np.pi * np.floor(turn / (2.0 * np.pi))
+        if turn <= wall[8] and rho > 1e-12:
+            nx, ny = dx / rho, dy / rho
+            if rho < wall[6]:
+                return wall[6] - rho - wall[3], -nx, -ny, -1.0 / rho
+            return rho - wall[6] - wall[3], nx, ny, 1.0 / rho
+        # nearer end of the arc
+        end = wall[7] + wall[8]
+        ax, ay = wall[1] + wall[6] * np.cos(wall[7]), wall[2] + wall[6] * np.sin(wall[7])
+        bx, by = wall[1] + wall[6] * np.cos(end), wall[2] + wall[6] * np.sin(end)
+        if (x - ax) ** 2 + (y - ay) ** 2 < (x - bx) ** 2 + (y - by) ** 2:
+            dx, dy = x - ax, y - ay
+        else:
+            dx, dy = x - bx, y - by
+    d = np.sqrt(dx * dx + dy * dy)
+    if d < 1e-12:
+        return -wall[3], 1.0, 0.0, 0.0
+    return d - wall[3], dx / d, dy / d, 1.0 / d

@@ -1,0 +1,398 @@
+"""What a finished case hands on: one frozen `Result`, and its folder on disk.
+
+A result holds a cheap row for every accepted step (the path), full states of the strip at a few named moments
+(snapshots), and the verdict drawn from them. Nothing here computes: a result is read, drawn, compared.
+
+A result folder holds
+
+- `result.json` - the verdict; its layout is the class `Document`.
+- `path.csv` - a header line, then one row per accepted step. A column's name ends in its unit (`torque_Nmm`,
+  `axle_angle_rad`, `curvature_peak_per_mm`); a name without one is a pure number. Empty cell = no value.
+- `snapshots.npz` - arrays `<number>/<field>` of every `Snapshot`, `intended_path`, and `about`: a JSON text
+  with the fields that are no arrays.
+- pictures, drawn later from these three and never read back.
+
+A number that is not finite is null in JSON and comes back as nan.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import os
+import secrets
+import shutil
+import zipfile
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+
+from fem.equilibrium import Array
+from fem.errors import InputError
+from fem.snapshot import ARRAYS, PHASES, PLAIN, Snapshot, frozen
+
+SCHEMA = 1
+RESULT_FILE, PATH_FILE, SNAPSHOT_FILE = "result.json", "path.csv", "snapshots.npz"
+
+PATH_COLUMNS: dict[str, str] = {
+    "step": "number of the accepted step",
+    "time_s": "time of the push; for a push without inertia only an order",
+    "phase": "0 assemble, 1 retract, 2 deploy, 3 other push",
+    "axle_angle_rad": "wind angle of the axle, >= 0, 0 = fully out",
+    "travel_mm": "strip pulled in through the slot since fully out",
+    "torque_Nmm": "torque at the axle; > 0 resists the turning, of either direction",
+    "motor_torque_Nmm": "torque the motor has at the axle at that speed; empty without a motor",
+    "push_N": "axial force in the strip at the slot, > 0 compressed",
+    "tip_x_mm": "place of the tip's mid-line",
+    "tip_y_mm": "place of the tip's mid-line",
+    "casing_contact_rad": "angle over which the coil touches the casing",
+    "wrap_contact_mm": "length over which wraps touch each other",
+    "curvature_peak_per_mm": "largest |curvature| of the mid-line",
+    "curvature_peak_station_mm": "where that is, from the root",
+    "strain_peak": "largest |strain| in any layer",
+    "strain_share": "largest |strain| as a share of its material's limit",
+    "strain_station_mm": "where that is, from the root",
+    "energy_strain_Nmm": "elastic energy stored in the strip",
+    "energy_contact_Nmm": "energy stored in contact springs",
+    "energy_kinetic_Nmm": "kinetic energy",
+    "work_in_Nmm": "work done on the strip since the start",
+    "loss_friction_Nmm": "work lost to friction since the start",
+    "loss_damping_Nmm": "work lost to damping since the start",
+    "loss_numerical_Nmm": "work lost to the time stepping since the start",
+    "audit_error": "closure of the energy balance over the scale of the work done",
+    "stable": "1 if the accepted state is stable, else 0",
+    "iterations": "iterations the step took",
+}
+"""The columns every run can be asked for, and what they mean. A path may carry others."""
+
+Number = Annotated[float, BeforeValidator(lambda value: math.nan if value is None else value)]
+"""A number; nan where there is none (null in JSON)."""
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One number worth reporting, with its unit ("" for a pure number)."""
+
+    value: Number
+    unit: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Jam:
+    """Where, how and on what evidence the strip stops; stated on a converged, stable state only."""
+
+    mode: str
+    """Named mode in words, e.g. "coil lock-up in the casing"."""
+    station_mm: Number
+    """Distance from the root, along the strip."""
+    travel_mm: Number
+    torque_Nmm: Number  # noqa: N815  (the unit is spelled as it is)
+    evidence: tuple[str, ...] = ()
+    remedies: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class BendPassage:
+    """What it took to get one pre-formed bend past the slot."""
+
+    bend: int
+    """Number of the bend, counted from the root from 1."""
+    station_mm: Number
+    peak_torque_Nmm: Number  # noqa: N815
+    peak_push_N: Number  # noqa: N815
+    travel_mm: Number
+    """Travel at which that peak was met."""
+
+
+@dataclass(frozen=True, eq=False)
+class Result:
+    """Everything a finished case has to say. Raises ValueError if path columns differ in length."""
+
+    case_name: str
+    title: str
+    model: str
+    """Which model ran: "rod" or "shell"."""
+    status: str
+    """Lower-case words: "deployed", "jammed", "stalled on retract", "not converged", ..."""
+    sentence: str
+    """The status as one sentence a maker can act on."""
+    quantities: Mapping[str, Quantity]
+    jam: Jam | None
+    bends: tuple[BendPassage, ...]
+    energy_audit: Mapping[str, Any]
+    seconds: float
+    path: Mapping[str, Array]
+    """Name -> (rows,) numbers; see `PATH_COLUMNS`."""
+    snapshots: tuple[Snapshot, ...]
+    warnings: tuple[str, ...] = ()
+    provenance: Mapping[str, Any] = field(default_factory=dict)
+    intended_path: Array = field(default_factory=lambda: np.empty((0, 2)))
+    """(k, 2) mm, mid-line that the fully deployed strip should follow, in place; empty if it has none."""
+
+    def __post_init__(self) -> None:
+        columns = {name: frozen(values) for name, values in self.path.items()}
+        sizes = {name: values.shape for name, values in columns.items()}
+        if any(len(shape) != 1 for shape in sizes.values()) or len(set(sizes.values())) > 1:
+            raise ValueError(f"path columns must be one-dimensional and equally long, got {sizes}")
+        object.__setattr__(self, "path", columns)
+        object.__setattr__(self, "intended_path", frozen(np.reshape(self.intended_path, (-1, 2))))
+
+    @property
+    def rows(self) -> int:
+        """Number of accepted steps."""
+        return next((int(values.size) for values in self.path.values()), 0)
+
+    def column(self, name: str) -> Array:
+        """One path column, (rows,); all nan if the run did not record it."""
+        return self.path[name] if name in self.path else np.full(self.rows, np.nan)
+
+    def critical(self) -> Snapshot | None:
+        """The snapshot to look at first: the one nearest the jam, else the most strained one."""
+        if not self.snapshots:
+            return None
+        if self.jam is None:
+            return max(self.snapshots, key=lambda shot: np.nanmax(shot.strain_share, initial=-math.inf))
+        travel = self.jam.travel_mm
+        named = [shot for shot in self.snapshots if "jam" in shot.label.lower()] or self.snapshots
+        # of equally near ones the last: a travel is passed on the way in and again on the way out
+        return min(reversed(named), key=lambda shot: abs(shot.travel - travel))
+
+    def summary(self, folder: Path | str | None = None) -> dict[str, Any]:
+        """What this case contributes to `run --json`: `case` ... `seconds` as in `Document`, and `folder`."""
+        content = {
+            "case": self.case_name,
+            "model": self.model,
+            "status": self.status,
+            "sentence": self.sentence,
+            "quantities": {name: _plain(quantity) for name, quantity in self.quantities.items()},
+            "jam": None if self.jam is None else _plain(self.jam),
+            "bends": [_plain(bend) for bend in self.bends],
+            "energy_audit": self.energy_audit,
+            "seconds": self.seconds,
+        } | ({} if folder is None else {"folder": str(folder)})
+        return {key: to_json(value) for key, value in content.items()}
+
+
+@dataclass(frozen=True)
+class PathTold:
+    """What `path.csv` holds: its rows, and per column {first, last, least, greatest}."""
+
+    file: str
+    rows: int
+    columns: dict[str, dict[str, Number]]
+
+
+class Document(BaseModel):
+    """Layout of `result.json`, schema 1. Keys may be added within a schema; none changes its meaning."""
+
+    model_config = ConfigDict(extra="ignore", strict=True)
+
+    case: str
+    title: str
+    model: str
+    status: str
+    sentence: str
+    quantities: dict[str, Quantity]
+    """{name: {value, unit, note}}."""
+    jam: Jam | None
+    """null, or {mode, station_mm, travel_mm, torque_Nmm, evidence: [text], remedies: [text]}."""
+    bends: tuple[BendPassage, ...]
+    """[{bend, station_mm, peak_torque_Nmm, peak_push_N, travel_mm}]."""
+    energy_audit: dict[str, Any]
+    seconds: Number
+    """Wall-clock time of the run."""
+    warnings: tuple[str, ...]
+    path: PathTold
+    snapshots: dict[str, Any]
+    """{file, moments: [{label, step, phase, travel_mm}]}: what `snapshots.npz` holds."""
+    provenance: dict[str, Any]
+    """Versions, digests, settings: anything JSON can hold."""
+
+
+def to_json(value: Any) -> Any:
+    """The same content in JSON's own types: arrays and tuples as lists, a number that is not finite as None.
+
+    Raises TypeError for anything else, rather than writing a text nobody can read back.
+    """
+    if isinstance(value, np.ndarray | np.generic):
+        value = value.tolist()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if value is None or isinstance(value, str | int):
+        return value
+    if isinstance(value, Mapping):
+        return {str(key): to_json(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [to_json(item) for item in value]
+    raise TypeError(f"cannot put a {type(value).__name__} into JSON: {value!r}")
+
+
+def write(result: Result, folder: Path | str) -> Path:
+    """Write the result folder, whole or not at all, and return it.
+
+    Everything is written and synced to disk in a sibling folder first, then put in place by renaming; an
+    earlier result (with its pictures) goes only once the new one is whole. Raises InputError if the disk
+    refuses, TypeError for provenance that JSON cannot hold.
+    """
+    target = Path(folder)
+    contents = {PATH_FILE: _csv(result), SNAPSHOT_FILE: _npz(result), RESULT_FILE: _json(result)}
+    staging = target.parent / f".{target.name}.{secrets.token_hex(6)}.partial"
+    try:
+        staging.mkdir(parents=True)
+        try:
+            for name, content in contents.items():
+                with open(staging / name, "wb") as file:
+                    file.write(content)
+                    file.flush()
+                    os.fsync(file.fileno())
+            _put_in_place(staging, target)
+        finally:
+            shutil.rmtree(staging, ignore_errors=True)
+    except OSError as error:
+        raise InputError(f"{target}: cannot write a result ({error}); an earlier one is untouched") from error
+    return target
+
+
+def read(folder: Path | str) -> Result:
+    """Read a result folder. Raises InputError, naming the file and the remedy, for anything not whole."""
+    target = Path(folder)
+    source = target if target.is_dir() else _set_aside(target)
+    if source is None or not (source / RESULT_FILE).is_file():
+        raise InputError(f"{target}: holds no finished result ({RESULT_FILE} is missing); run the case first")
+    document = _read_document(source / RESULT_FILE)
+    content = dict(document) | {"path": _read_path(source / PATH_FILE, document.path)}
+    content["snapshots"], content["intended_path"] = _read_snapshots(source / SNAPSHOT_FILE)
+    return Result(case_name=content.pop("case"), **content)
+
+
+def _plain(record: Quantity | Jam | BendPassage) -> dict[str, Any]:
+    return {item.name: getattr(record, item.name) for item in fields(record)}
+
+
+def _json(result: Result) -> bytes:
+    def told(values: Array) -> dict[str, Any]:
+        ends = {"first": values[0], "last": values[-1]} if values.size else {}
+        finite = values[np.isfinite(values)]
+        return ends | ({"least": finite.min(), "greatest": finite.max()} if finite.size else {})
+
+    columns = {name: told(values) for name, values in result.path.items()}
+    moments = [
+        {"label": shot.label, "step": shot.step, "phase": PHASES[shot.phase], "travel_mm": shot.travel}
+        for shot in result.snapshots
+    ]
+    document = {"schema": SCHEMA, "title": result.title} | result.summary() | {
+        "warnings": result.warnings,
+        "path": {"file": PATH_FILE, "rows": result.rows, "columns": columns},
+        "snapshots": {"file": SNAPSHOT_FILE, "moments": moments},
+        "provenance": result.provenance,
+    }  # fmt: skip
+    return (json.dumps(to_json(document), indent=1, allow_nan=False, ensure_ascii=False) + "\n").encode()
+
+
+def _csv(result: Result) -> bytes:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(result.path)
+    rows = zip(*(values.tolist() for values in result.path.values()), strict=True)
+    # repr keeps every digit: reading gives back the identical numbers
+    writer.writerows(["" if math.isnan(value) else repr(value) for value in row] for row in rows)
+    return text.getvalue().encode()
+
+
+def _npz(result: Result) -> bytes:
+    arrays: dict[str, Any] = {"intended_path": result.intended_path}
+    for number, shot in enumerate(result.snapshots):
+        arrays |= {f"{number}/{name}": getattr(shot, name) for name in ARRAYS}
+    about = [{name: to_json(getattr(shot, name)) for name in PLAIN} for shot in result.snapshots]
+    packed = io.BytesIO()
+    np.savez_compressed(packed, **arrays, about=np.array(json.dumps(about, allow_nan=False)))
+    return packed.getvalue()
+
+
+def _put_in_place(staging: Path, target: Path) -> None:
+    """Swap a whole folder in. If the machine dies between the two renames, `read` finds the one set aside."""
+    aside = staging.with_suffix(".previous")
+    had_one = target.exists()
+    if had_one and not target.is_dir():
+        raise NotADirectoryError(f"{target} is a file")
+    if had_one:
+        target.rename(aside)
+    try:
+        staging.rename(target)
+    except OSError:
+        if had_one:
+            aside.rename(target)
+        raise
+    if os.name == "posix":  # elsewhere a folder cannot be opened to sync the renames
+        handle = os.open(target.parent, os.O_RDONLY)
+        os.fsync(handle)
+        os.close(handle)
+    for old in target.parent.glob(f".{target.name}.*.previous"):
+        shutil.rmtree(old, ignore_errors=True)
+
+
+def _set_aside(target: Path) -> Path | None:
+    left = target.parent.glob(f".{target.name}.*.previous")
+    return max(left, key=lambda old: old.stat().st_mtime, default=None)
+
+
+_RERUN = "the result is damaged: run the case again"
+
+
+def _read_document(file: Path) -> Document:
+    try:
+        text = file.read_text(encoding="utf-8")
+        content = json.loads(text)
+    except (OSError, ValueError) as error:
+        raise InputError(f"{file}: cannot be read as JSON ({error}); {_RERUN}") from error
+    schema = content.get("schema") if isinstance(content, dict) else None
+    if type(schema) is not int or schema < 1:
+        raise InputError(f"{file}: schema must be a whole number from 1, got {schema!r}; {_RERUN}")
+    if schema > SCHEMA:
+        raise InputError(
+            f"{file}: has schema {schema}, written by a newer pushpast; this one reads up to {SCHEMA}: "
+            "update pushpast or run the case again"
+        )
+    try:
+        return Document.model_validate_json(text)
+    except ValidationError as error:
+        faults = "; ".join(f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}" for fault in error.errors())
+        raise InputError(f"{file}: {faults}; {_RERUN}") from error
+
+
+def _read_path(file: Path, told: PathTold) -> dict[str, Array]:
+    names = list(told.columns)
+    try:
+        with open(file, newline="", encoding="utf-8") as text:
+            header, *body = list(csv.reader(text)) or [[]]
+        values = [[float(cell) if cell else math.nan for cell in row] for row in body]
+    except (OSError, ValueError) as error:
+        raise InputError(f"{file}: cannot be read ({error}); {_RERUN}") from error
+    if header != names or len(values) != told.rows or any(len(row) != len(names) for row in values):
+        raise InputError(
+            f"{file}: {RESULT_FILE} tells of {told.rows} whole rows of {len(names)} columns, this file has "
+            f"{sum(len(row) == len(names) for row in values)} of {len(header)}; {_RERUN}"
+        )
+    table = np.array(values, dtype=np.float64).reshape(len(values), len(names))
+    return {name: table[:, number] for number, name in enumerate(names)}
+
+
+def _read_snapshots(file: Path) -> tuple[tuple[Snapshot, ...], Array]:
+    try:
+        # read first: on a broken archive numpy would leave the file open
+        with np.load(io.BytesIO(file.read_bytes()), allow_pickle=False) as arrays:
+            about = json.loads(str(arrays["about"]))
+            shots = tuple(
+                Snapshot(**entry | {name: arrays[f"{number}/{name}"] for name in ARRAYS})
+                for number, entry in enumerate(about)
+            )
+            return shots, arrays["intended_path"]
+    except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile) as error:
+        raise InputError(f"{file}: cannot be read ({error}); {_RERUN}") from error

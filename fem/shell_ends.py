@@ -1,0 +1,96 @@
+"""How edges of a shell are held: lists of unknowns to hold, and rigid bodies that carry an edge.
+
+Each helper returns numbers of unknowns; `hold` joins them into `Ends`. Components are named by axis 0, 1, 2.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from fem.ends import Carrier, Ends, PlaneEnd, RigidBody
+from fem.equilibrium import Array, Index
+from fem.shell import Shell
+
+ALL = (0, 1, 2)
+ALONG = {"start": 2, "end": 2, "low": 1, "high": 1}  # kind of the derivative along an edge
+INWARD = {"start": 1, "end": 1, "low": 2, "high": 2}  # kind of the derivative across it
+
+
+def unknowns(nodes: Index, kinds: Sequence[int], components: Sequence[int] = ALL) -> Index:
+    """Unknown numbers of kinds (0 position, 1, 2 derivatives, 3 mixed) and components at nodes."""
+    table = (4 * np.atleast_1d(nodes)[:, None, None] + np.array(kinds)[:, None]) * 3 + np.array(components)
+    return np.asarray(table.ravel(), dtype=np.int64)
+
+
+def clamped(shell: Shell, edge: str) -> Index:
+    """Position and slope of an edge: nothing there moves, turns or stretches."""
+    return unknowns(shell.grid.edge(edge), (0, 1, 2, 3))
+
+
+def built_in(shell: Shell, edge: str, normal: int) -> Index:
+    """A clamped edge where the surface is level, its normal along axis `normal`: it may stretch in its plane."""
+    nodes = shell.grid.edge(edge)
+    return np.concatenate([unknowns(nodes, (0, ALONG[edge])), unknowns(nodes, (INWARD[edge], 3), (normal,))])
+
+
+def hinged(shell: Shell, edge: str, components: Sequence[int] = ALL) -> Index:
+    """Positions of an edge along the given axes; the edge may turn."""
+    return unknowns(shell.grid.edge(edge), (0, ALONG[edge]), components)
+
+
+def symmetric(shell: Shell, edge: str, normal: int) -> Index:
+    """An edge on a plane of symmetry whose normal is axis `normal`."""
+    others = [c for c in ALL if c != normal]
+    nodes = shell.grid.edge(edge)
+    return np.concatenate([unknowns(nodes, (0, ALONG[edge]), (normal,)), unknowns(nodes, (INWARD[edge], 3), others)])
+
+
+def hold(shell: Shell, held: Sequence[Index], bodies: tuple[Carrier, ...] = ()) -> Ends:
+    """Ends that hold unknowns at their rest values; unknowns a body carries are left to the body."""
+    index = np.unique(np.concatenate([np.zeros(0, dtype=np.int64), *held]))
+    for body in bodies:
+        index = np.setdiff1d(index, body.dofs.ravel())
+    return Ends(shell.size, index, shell.rest.ravel()[index], bodies=bodies)
+
+
+def rigid_edge(shell: Shell, edge: str, clamp: bool = True, **how: Any) -> RigidBody:
+    """A rigid body that carries an edge: clamped to it (slopes too) or hinged on it; see `rigid_nodes`."""
+    kinds = (0, 1, 2, 3) if clamp else (0, ALONG[edge])
+    return rigid_nodes(shell, shell.grid.edge(edge), kinds, **how)
+
+
+def rigid_nodes(shell: Shell, nodes: Index, kinds: Sequence[int], **how: Any) -> RigidBody:
+    """A rigid body that carries vectors of some kinds at nodes.
+
+    Keywords are those of RigidBody (centre, shift, travel, spin, axis, angle, force, moment); the centre is the
+    mean of the nodes unless given.
+    """
+    dofs = unknowns(nodes, kinds).reshape(-1, 3)
+    vectors = shell.rest.ravel()[dofs]
+    points = np.tile(np.array(kinds) == 0, np.size(nodes))
+    how.setdefault("centre", tuple(vectors[points].mean(axis=0)))
+    how.setdefault("lever", float(np.ptp(shell.rest[0::4], axis=0).max()))
+    return RigidBody(dofs, vectors, points, **how)
+
+
+def plane_edge(shell: Shell, edge: str, frame: Array, **how: Any) -> PlaneEnd:
+    """An edge that stays in a plane, square to it, and deforms in it; frame (3, 3) as in PlaneEnd."""
+    nodes = shell.grid.edge(edge)
+    kinds = np.arange(4)
+    dofs = unknowns(nodes, kinds).reshape(-1, 3)
+    vectors = shell.rest.ravel()[dofs]
+    points = np.tile(kinds == 0, nodes.size)
+    along = np.tile(kinds == ALONG[edge], nodes.size)
+    how.setdefault("centre", tuple(vectors[points].mean(axis=0)))
+    return PlaneEnd(dofs, vectors, points, along, frame=frame, **how)
+
+
+def reaction(shell: Shell, gradient: Array, index: Index) -> Array:
+    """Force (3,) [N] that the ground exerts on the structure through the positions held among `index`."""
+    position = index[(index // 3) % 4 == 0]
+    force = np.zeros(3)
+    np.add.at(force, position % 3, gradient[position])
+    return force

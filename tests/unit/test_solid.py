@@ -1,0 +1,149 @@
+"""The drawn bodies have the size of the real ones."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+
+import made_results
+import numpy as np
+import pytest
+
+from fem.solid import axle_mark, dashes, strip_solid, wall_faces, wall_outline
+
+
+def area(outline: tuple[np.ndarray, np.ndarray]) -> float:
+    x, y = np.concatenate([outline[0], outline[1][::-1]]).T
+    return abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))) / 2
+
+
+def test_a_flat_straight_strip_is_a_brick() -> None:
+    """Hand-made snapshot: 95 x 12 x 0.8 mm along x; faces half the thickness off the mid-plane."""
+    shot = made_results.snapshot("x", 0.0, 0)
+    n, m = shot.height.shape
+    flat = replace(
+        shot,
+        position=np.stack([shot.station, np.zeros(n)], axis=1),
+        heading=np.zeros(n),
+        height=np.zeros((n, m)),
+        lateral=np.broadcast_to(shot.across, (n, m)),
+        thickness=np.array(0.8),
+    )
+    solid = strip_solid(flat)
+    above, below = solid.faces[:2]
+    np.testing.assert_allclose(above[..., 1], 0.4, atol=1e-12)
+    np.testing.assert_allclose(below[..., 1], -0.4, atol=1e-12)
+    assert [float(np.ptp(above[..., k])) for k in (0, 2)] == pytest.approx([95.0, 12.0])
+    assert {face.shape[-1] for face in solid.faces} == {3}
+    assert all(face.shape[:2] == share.shape for face, share in zip(solid.faces, solid.shares, strict=True))
+
+
+@pytest.mark.parametrize("label", ["fully out", "wound in", "second bend in the slot"])
+def test_thickness_is_true_and_the_first_face_is_toward_the_axle(label: str) -> None:
+    shot = next(shot for shot in made_results.deployed().snapshots if shot.label == label)
+    above, below = strip_solid(shot).faces[:2]
+    np.testing.assert_allclose(np.linalg.norm(above - below, axis=-1), made_results.THICKNESS, rtol=1e-12)
+    middle = (above + below)[:40, 7] / 2  # close to the root, where the strip lies on the axle
+    toward = np.sum((above - below)[:40, 7] * -middle, axis=-1)
+    assert (toward > 0).all()
+
+
+def test_a_section_rolled_beyond_a_half_circle_keeps_its_sides() -> None:
+    """A tube section of radius 3 mm: the inner face stays inside all the way round."""
+    shot = made_results.snapshot("x", 0.0, 0)
+    n, m = shot.height.shape
+    angle = np.broadcast_to(np.linspace(-2.6, 2.6, m), (n, m))
+    tube = replace(
+        shot, position=np.stack([shot.station, np.zeros(n)], axis=1), heading=np.zeros(n),
+        height=3.0 * (1 - np.cos(angle)), lateral=3.0 * np.sin(angle), thickness=np.array(0.5),
+    )  # fmt: skip
+    above, below = strip_solid(tube, across=81).faces[:2]
+    for face, radius in ((above, 2.75), (below, 3.25)):
+        np.testing.assert_allclose(np.hypot(face[..., 1] - 3.0, face[..., 2]), radius, atol=0.01)
+
+
+def test_zones_of_another_thickness_are_drawn_so() -> None:
+    shot = made_results.snapshot("x", 0.0, 0)
+    thickness = np.where(np.abs(shot.across) < 3.0, 1.6, 1.0) * np.ones((shot.station.size, 1))
+    above, below = strip_solid(replace(shot, thickness=thickness)).faces[:2]
+    drawn = np.linalg.norm(above - below, axis=-1)
+    assert drawn[300, 7] == pytest.approx(1.6)
+    assert drawn[300, 0] == pytest.approx(1.0)
+
+
+def test_ticks_stand_at_their_stations() -> None:
+    solid = strip_solid(made_results.snapshot("x", 0.0, 0))
+    assert solid.tick_step() == 10.0
+    assert len(solid.ticks()) == 2 * 9
+    above, below = solid.across_at(30.0)
+    middle = (above + below)[7] / 2
+    path = made_results.intended_path()
+    s = np.linspace(0.0, 95.0, len(path))
+    expected = [np.interp(30.0, s, path[:, k]) for k in (0, 1)]
+    np.testing.assert_allclose(middle[:2], expected, atol=0.25)
+
+
+@pytest.mark.parametrize(
+    ("length", "step"), [(95.0, 10.0), (12.0, 1.0), (13.0, 2.0), (420.0, 50.0), (9.0, 1.0), (0.7, 0.1)]
+)
+def test_tick_steps_are_round(length: float, step: float) -> None:
+    solid = strip_solid(made_results.snapshot("x", 0.0, 0))
+    assert replace(solid, station=np.array([0.0, length])).tick_step() == pytest.approx(step)
+
+
+def test_walls_have_their_dimensions() -> None:
+    """Areas of a disc, a bar with round ends and an arc with round ends, by elementary geometry."""
+    axle, casing, bar = made_results.walls()[:3]
+    assert area(wall_outline(axle, 50.0)) == pytest.approx(np.pi * 2.0**2, rel=4e-3)
+    length, cap = bar["x2"] - bar["x"], np.pi * bar["radius"] ** 2
+    assert area(wall_outline(bar, 50.0)) == pytest.approx(2 * bar["radius"] * length + cap, rel=4e-3)
+    ring = casing["sweep"] * casing["core"] * 2 * casing["radius"]
+    assert area(wall_outline(casing, 50.0)) == pytest.approx(ring + cap, rel=4e-3)
+    left, right = wall_outline(casing, 50.0)
+    reach = np.hypot(*np.concatenate([left, right]).T)
+    assert reach.min() == pytest.approx(8.0, abs=1e-6)
+    assert reach.max() == pytest.approx(9.2, abs=1e-6)
+
+
+def test_a_plane_is_drawn_behind_its_face() -> None:
+    plane = {"name": "p", "kind": "plane", "x": 1.0, "y": 2.0, "nx": 0.0, "ny": 3.0, "radius": 0.0}
+    face, back = wall_outline(plane, 60.0)
+    np.testing.assert_allclose(face[:, 1], 2.0)
+    np.testing.assert_allclose(back[:, 1], 1.0)
+    assert sorted(face[:, 0]) == [-59.0, 61.0]
+
+
+def test_an_unknown_kind_is_refused() -> None:
+    with pytest.raises(ValueError, match="kind 'cone'; known are disc, bar, arc, plane"):
+        wall_outline({"kind": "cone", "radius": 1.0, "x": 0, "y": 0}, 1.0)
+
+
+def test_wall_faces_close_the_body() -> None:
+    front, back, rim = wall_faces(wall_outline(made_results.walls()[0], 1.0), (-6.0, 6.0))
+    assert set(front[..., 2].ravel()) == {6.0}
+    assert set(back[..., 2].ravel()) == {-6.0}
+    np.testing.assert_allclose(rim[0], rim[-1])
+    np.testing.assert_allclose(np.hypot(*rim[..., :2].T), 2.0, atol=1e-12)
+
+
+def test_the_mark_on_the_axle_turns_clockwise_with_it() -> None:
+    """Out: the root is at the bottom. Wound a quarter turn clockwise: at the left (hand of a clock)."""
+    axle = made_results.walls()[0]
+    for angle, tip in ((0.0, (0.0, -1.9)), (np.pi / 2, (-1.9, 0.0)), (np.pi, (0.0, 1.9))):
+        mark = axle_mark(axle, angle, 5.0)
+        np.testing.assert_allclose(mark[1].mean(axis=0), [*tip, 5.0], atol=1e-12)
+
+
+def test_the_mark_points_at_the_root() -> None:
+    shot = made_results.snapshot("x", 30.0, 1)
+    tip = axle_mark(made_results.walls()[0], shot.axle_angle, 0.0)[1].mean(axis=0)[:2]
+    root = shot.position[0]
+    assert np.dot(tip, root) / np.linalg.norm(tip) / np.linalg.norm(root) == pytest.approx(1.0, abs=1e-3)
+
+
+def test_dashes_lie_on_the_path_and_leave_gaps() -> None:
+    path = np.column_stack([np.linspace(0.0, 30.0, 7), np.zeros(7), np.zeros(7)])
+    cut = dashes(path)
+    assert cut[0][0, 0] == 0.0
+    assert all(np.all(dash[:, 1:] == 0.0) for dash in cut)
+    assert all(first[-1, 0] < second[0, 0] for first, second in itertools.pairwise(cut))
