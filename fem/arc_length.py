@@ -10,7 +10,7 @@ can be entered along the critical mode.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -23,7 +23,8 @@ from fem.newton import NewtonSettings, Point, Problem, size_of, solve
 @dataclass(frozen=True)
 class ArcSettings:
     """Steps are root-mean-square weighted moves [mm]: `first`, `least`, `most`. `target` iterations steer the
-    step; `points` bounds the walk; `turn`: a step whose direction turns by more (radians) is halved."""
+    step; `points` bounds the walk; `turn`: a step whose direction turns by more (radians) is halved.
+    """
 
     first: float
     least: float = 1e-9
@@ -31,12 +32,14 @@ class ArcSettings:
     target: int = 4
     points: int = 400
     turn: float = 0.7
-    newton: NewtonSettings = NewtonSettings(iterations=10)
+    newton: NewtonSettings = field(default_factory=lambda: NewtonSettings(iterations=10))
 
 
 @dataclass(frozen=True)
 class Event:
-    """A special point between two accepted ones: kind, level there, unknowns (n,), index of the point before."""
+    """A special point between two accepted ones: kind, level there, unknowns (n,), index of the point
+    before.
+    """
 
     kind: Literal["limit point", "bifurcation"]
     level: float
@@ -46,7 +49,9 @@ class Event:
 
 @dataclass(frozen=True)
 class Branch:
-    """Accepted points; arc (m,) their positions along the branch [mm]; slopes: d(u)/d(arc) and d(level)/d(arc)."""
+    """Accepted points; arc (m,) their positions along the branch [mm]; slopes: d(u)/d(arc) and
+    d(level)/d(arc).
+    """
 
     points: tuple[Point, ...]
     arc: Array
@@ -61,7 +66,7 @@ class Branch:
         return np.array([point.level for point in self.points])
 
     def monitor(self, vector: Array) -> tuple[Array, Array]:
-        """vector . u and its slope in arc at every point, each (m,)."""
+        """Vector . u and its slope in arc at every point, each (m,)."""
         values = np.array([vector @ point.u for point in self.points])
         return values, np.array([vector @ direction for direction in self.directions])
 
@@ -105,7 +110,9 @@ def follow_branch(
     """
     first = solve(problem, start, level, settings.newton)
     if not first.converged or first.factor is None:
-        return Branch((), np.zeros(0), (), np.zeros(0), (), False, f"no equilibrium at the start: {first.status}")
+        return Branch(
+            (), np.zeros(0), (), np.zeros(0), (), False, f"no equilibrium at the start: {first.status}"
+        )
     here = _direction(problem, first, first.factor, toward)
     walk, arc, size = [here], [0.0], settings.first
     message = f"{settings.points} points without reaching the stop"
@@ -158,7 +165,9 @@ def _step(problem: Problem, here: _Here, size: float, settings: ArcSettings) -> 
         rise = -float(across @ fall) / float(across @ drive)
         step = fall + rise * drive
         correction = size_of(step, problem.weights)
-        if not np.isfinite(correction) or correction > min(newton.largest, 50.0 * size + 1e3 * newton.correction):
+        if not np.isfinite(correction) or correction > min(
+            newton.largest, 50.0 * size + 1e3 * newton.correction
+        ):
             return None
         u, level = u + step, level + rise
         if correction <= newton.correction:
@@ -169,12 +178,14 @@ def _step(problem: Problem, here: _Here, size: float, settings: ArcSettings) -> 
     return None
 
 
-def _events(problem: Problem, walk: list[_Here], arc: list[float], k: int, settings: ArcSettings) -> list[Event]:
+def _events(
+    problem: Problem, walk: list[_Here], arc: list[float], k: int, settings: ArcSettings
+) -> list[Event]:
     a, b = walk[k], walk[k + 1]
     if a.level_slope * b.level_slope < 0.0:
         return [_limit(problem, a, b, arc[k + 1] - arc[k], k, settings)]
     if a.point.negative != b.point.negative:
-        return [_bifurcation(problem, a, b, arc[k + 1] - arc[k], k, settings)]
+        return [_bifurcation(problem, a, arc[k + 1] - arc[k], k, settings)]
     return []
 
 
@@ -196,7 +207,7 @@ def _limit(problem: Problem, a: _Here, b: _Here, size: float, k: int, settings: 
     return Event("limit point", best.point.level, best.point.u, k)
 
 
-def _bifurcation(problem: Problem, a: _Here, b: _Here, size: float, k: int, settings: ArcSettings) -> Event:
+def _bifurcation(problem: Problem, a: _Here, size: float, k: int, settings: ArcSettings) -> Event:
     low, high, at = 0.0, size, a
     for _ in range(20):
         middle = 0.5 * (low + high)

@@ -96,8 +96,11 @@ class BandMatrix:
     def _number(self, blocks: list[Blocks]) -> None:
         groups = self.size // self.group
         joined = np.zeros((groups, groups), dtype=np.bool_)
+        seen: set[int] = set()
         for block in blocks:
-            _join(block.dofs, self.group, joined)
+            if id(block.dofs) not in seen:
+                seen.add(id(block.dofs))
+                _join(block.dofs, self.group, joined)
         key = joined.tobytes()
         if key == self._pattern:
             return

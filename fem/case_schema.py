@@ -24,7 +24,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 
 from fem.case_file import Document, Key, key_text
 from fem.errors import Fault, InputError
-from fem.units import BY_NAME
+from fem.units import BY_NAME, SMALLEST
 
 T = TypeVar("T")
 M = TypeVar("M", bound="Table")
@@ -54,9 +54,9 @@ def table_model(cls: type[Any]) -> type[Table]:
 
 
 def field_hints(cls: type) -> dict[str, Any]:
-    """Annotations of a frozen class; a plain float means what its name means in `fem.units.BY_NAME`."""
+    """Annotations of a frozen class; a field without a unit means what its name means in `fem.units.BY_NAME`."""
     hints = typing.get_type_hints(cls, include_extras=True)
-    return {name: BY_NAME.get(name, hint) if hint is float else hint for name, hint in hints.items()}
+    return {name: hint if unit_of(hint) else BY_NAME.get(name, hint) for name, hint in hints.items()}
 
 
 def _in_degrees(hint: Any) -> Any:
@@ -145,8 +145,11 @@ class Reader:
         try:
             found = model.model_validate(content)
         except ValidationError as problem:
-            for error in problem.errors(include_url=False):
-                self._explain(model, key, error, apart)
+            errors = problem.errors(include_url=False)
+            deeper = {error["loc"][0] for error in errors if len(error["loc"]) > 1}
+            for error in errors:
+                if error["type"] != "too_short" or error["loc"][0] not in deeper:
+                    self._explain(model, key, error, apart)
             return None
         self.effective[key_text(key)] = found.model_dump()
         return found
@@ -171,7 +174,9 @@ class Reader:
             return make()
         except (ValueError, InputError) as problem:
             self.fault(key, str(problem))
-            return None
+        except ArithmeticError as problem:
+            self.fault(key, f"has numbers too extreme to calculate with ({problem}); write plausible ones")
+        return None
 
     def chosen(self, kinds: Mapping[str, type[T]], key: Key, table: Mapping[str, Any]) -> type[T] | None:
         """The class a table's `kind` names."""
@@ -255,7 +260,12 @@ def _sentence(error: Any, hint: Any) -> str:
         sign, name = _LIMITS[kind]
         remedy = "write a larger number" if sign.startswith(">") else "write a smaller number"
         after = f" {_unit_words(unit)}" if unit not in ("", "1") else ""
-        return f"must be {sign} {error['ctx'][name]:g}{after}, got {shown(value)}; {remedy}"
+        limit = error["ctx"][name]
+        if isinstance(value, int | float) and value <= 0.0 < limit <= SMALLEST:
+            limit = 0  # the reader has a negative number or nothing, not something too small
+        return f"must be {sign} {limit:g}{after}, got {shown(value)}; {remedy}"
+    if kind == "too_short":
+        return f"must be {expected(hint)}, at least {error['ctx']['min_length']} of them, got {shown(value)}"
     if kind == "value_error":
         return f"{error['ctx']['error']}, got {shown(value)}"
     wanted = expected(hint)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
 from annotated_types import Ge, Le, Unit
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator
 
 from fem.case_file import Key, key_text
 from fem.case_schema import Reader, Table, nearest, shown
@@ -20,7 +20,7 @@ from fem.material import Material
 from fem.route import Bend, Path, Run, Runs, Straight, Through
 from fem.section import SECTIONS, Arc, Section
 from fem.strip import Layer, Station
-from fem.units import Distance, Length
+from fem.units import Distance, Length, Points
 
 LONGEST_TRANSITION = 3.0
 """Transition between runs where none is given [mm], if the runs are long enough for it."""
@@ -35,8 +35,8 @@ def _rising(extent: tuple[float, float]) -> tuple[float, float]:
 
 
 def _turning(bend: float) -> float:
-    if bend == 0.0:
-        raise ValueError("must not be zero, or the run is a straight")
+    if abs(bend) < 0.01:
+        raise ValueError("must turn by at least 0.01 degrees, or the run is a straight")
     return bend
 
 
@@ -73,7 +73,7 @@ class RunsTable(Table):
 class ThroughTable(Table):
     """A path through points."""
 
-    through: Annotated[tuple[tuple[float, float], ...], Unit("mm")] = Field(min_length=3)
+    through: Points
 
 
 class ArcDepthTable(Table):

@@ -19,7 +19,8 @@ import numpy as np
 from numba import njit
 
 from fem.equilibrium import Array, Blocks, Evaluation, Index
-from fem.obstacle import Wall, wall_gap, wall_table
+from fem.gap import wall_gap
+from fem.obstacle import Wall, wall_table
 from fem.rod import Rod, SectionTables, hermite, section_tables
 
 LINES = 4
@@ -39,6 +40,12 @@ class ContactPoints:
     shape: Array
     area: Array
     tables: SectionTables
+
+    @property
+    def lengths(self) -> Array:
+        """Length of strip (n,) [mm] that each station stands for."""
+        width = 2 * np.asarray(self.tables.rule.weight.sum(axis=1))
+        return np.asarray(self.area.sum(axis=1) / width)
 
 
 def contact_points(rod: Rod, spacing: float) -> ContactPoints:
@@ -92,6 +99,7 @@ class WallContact:
     held: Array = field(init=False)
     slip: Array = field(init=False)
     before: Array = field(init=False)
+    remembered: tuple[Array, Array] = field(init=False)
     turn: float = 0.0
     friction_on: bool = True
     coupled: bool = False
@@ -102,6 +110,7 @@ class WallContact:
         self.held = np.zeros((n, k, len(self.walls), 4))
         self.slip = np.zeros((n, k, len(self.walls)))
         self.before = np.zeros((n, k, 5))
+        self.remembered = (self.held.copy(), self.slip.copy())
 
     def move_walls(self, walls: tuple[Wall, ...]) -> None:
         """Put the same walls elsewhere (assembly)."""
@@ -112,6 +121,7 @@ class WallContact:
         self.slip[:] = 0.0
         self.hold(u)
         self.before = self._places(u)
+        self.remembered = (self.held.copy(), np.zeros_like(self.slip))
 
     def hold(self, u: Array) -> float:
         """Renew held normal force, sliding direction and face offset; returns the relative change of the forces."""
@@ -125,28 +135,33 @@ class WallContact:
         scale = np.abs(force).sum()
         return float(np.abs(force - old).sum() / scale) if scale > 0 else 0.0
 
-    def accept(self, u: Array) -> tuple[Array, Array]:
-        """Take the step: store the elastic slip. Returns friction force and slip increment per point and wall."""
+    def accept(self, u: Array) -> float:
+        """Take the step: store the elastic slip, renew what is held. Returns the friction work of the step [N mm]."""
         st = self.settings
         slide, force = self.friction(u)
-        total = self.slip + slide
-        self.slip = np.where(self.held[..., 0] > 0, np.clip(total, -st.slip, st.slip), 0.0)
+        before_held, before_force = self.remembered
+        work = 0.5 * float((force * slide).sum() + (before_force * self._slide(u, before_held)).sum())
+        self.slip = np.where(self.held[..., 0] > 0, np.clip(self.slip + slide, -st.slip, st.slip), 0.0)
         self.before = self._places(u)
         self.hold(u)
-        return force, slide
+        self.remembered = (self.held.copy(), force)
+        return work
 
     def friction(self, u: Array) -> tuple[Array, Array]:
         """Slip increment of this step and friction force (n, k, walls)."""
         st = self.settings
-        places = self._places(u)
-        h = self.held
-        off = h[..., 3]
+        slide = self._slide(u, self.held)
+        force = st.friction * self.held[..., 0] * np.clip((self.slip + slide) / st.slip, -1, 1)
+        return slide, force if self.friction_on else 0 * force
+
+    def _slide(self, u: Array, held: Array) -> Array:
+        """Motion of the faces along the held directions since the last step (n, k, walls); zero without force."""
+        places, off = self._places(u), held[..., 3]
         now = places[:, :, None, :2] + (places[:, :, None, 4:5] + off[..., None]) * places[:, :, None, 2:4]
         was = self.before[:, :, None, :2] + (self.before[:, :, None, 4:5] + off[..., None]) * self.before[:, :, None, 2:4]
         carried = _turned(was, self.table, self.turn)
-        slide = (now[..., 0] - carried[..., 0]) * h[..., 1] + (now[..., 1] - carried[..., 1]) * h[..., 2]
-        force = st.friction * h[..., 0] * np.clip((self.slip + slide) / st.slip, -1, 1)
-        return np.where(h[..., 0] > 0, slide, 0.0), force if self.friction_on else 0 * force
+        slide = (now[..., 0] - carried[..., 0]) * held[..., 1] + (now[..., 1] - carried[..., 1]) * held[..., 2]
+        return np.where(held[..., 0] > 0, slide, 0.0)
 
     def axle_moment(self, u: Array) -> float:
         """Moment [N mm] of the friction force on turning walls about the origin, resisting clockwise turning."""
@@ -194,6 +209,10 @@ class WallContact:
         energy = _contact_kernel(order, u, dofs, pt.element, pt.shape, pt.area, rod.modes, tab.angle, tab.mode, tab.rule.to,
                                  self.table, self.held, self.slip, self.before, numbers, gradient, blocks)
         return Evaluation(energy, gradient, (Blocks(dofs, blocks),) if order > 1 else ())
+
+    def mid_line(self, u: Array) -> Array:
+        """Places (n, 2) [mm] of the mid-line at the contact stations."""
+        return np.asarray(self._places(u)[:, 0, :2])
 
     def _places(self, u: Array) -> Array:
         """(n, k, 5): mid-line x, y, normal nx, ny and height h of every contact point."""

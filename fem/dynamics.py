@@ -28,6 +28,7 @@ from fem.equilibrium import Array, Blocks, Evaluation, Index
 Frame = tuple[Array, Array, float]
 ARMIJO = 1e-4
 LARGEST_SHIFT = 1e12
+EASY = 8
 
 
 class HeldTerm(Protocol):
@@ -59,7 +60,8 @@ class MotionSettings:
     decrement: float = 1e-8
     newton: int = 40
     outer: int = 6
-    polish: int = 15
+    polish: int = 20
+    patience: int = 3
     settled: float = 1e-5
     early: int = 4
     early_decrement: float = 1e-5
@@ -99,6 +101,7 @@ class Motion:
     matrix: BandMatrix = field(init=False)
     mass_matrix: csr_array = field(init=False)
     mass_diagonal: Array = field(init=False)
+    easy: bool = False
 
     def __post_init__(self) -> None:
         self.matrix = BandMatrix(self.size, self.group, self.fixed)
@@ -141,17 +144,24 @@ class Motion:
             u, iterations, reason = self._minimise(u, frame, st.newton, False)
             return StepOutcome(u, not reason, reason, iterations, 1, 0.0)
         change = np.inf
-        for renewal in range(1, st.outer + 1):
-            u, spent, reason = self._minimise(u, frame, st.early, True)
-            iterations += spent
-            if reason:
-                return StepOutcome(u, False, reason, iterations, renewal, change)
+        for renewal in range(0 if self.easy else 1, st.outer + 1):
+            if renewal > 0:
+                u, spent, reason = self._minimise(u, frame, st.early, True)
+                iterations += spent
+                if reason:
+                    return StepOutcome(u, False, reason, iterations, renewal, change)
             better, spent, done = self._polish(u, frame)
             iterations += spent
             if done:
                 stable = self._definite(better, frame)
-                reason = "" if stable else "the state is not stable"
-                return StepOutcome(better, stable, reason, iterations, renewal, 0.0)
+                if stable or renewal > 0:
+                    self.easy = stable and spent <= EASY
+                    reason = "" if stable else "the state is not stable"
+                    return StepOutcome(better, stable, reason, iterations, renewal, 0.0)
+            if renewal == 0:
+                for term in self.heldterms:
+                    term.hold(u_old)
+                continue
             change = max(term.hold(u) for term in self.heldterms)
         return StepOutcome(u, False, f"friction did not settle in {st.outer} rounds", iterations, st.outer, change)
 
@@ -167,8 +177,7 @@ class Motion:
         """
         st = self.settings
         inertia = self._inertia_blocks(frame[2])
-        last = np.inf
-        worse = 0
+        best, worse = np.inf, 0
         try:
             for term in self.heldterms:
                 term.coupled = True
@@ -185,11 +194,11 @@ class Motion:
                     for term in self.heldterms:
                         term.hold(u)
                     return u, iteration, True
-                worse = worse + 1 if size > 0.8 * last else 0
-                if worse > 3 or size > 50 * st.move:
+                worse = 0 if size < 0.5 * best else worse + 1
+                if worse > st.patience or size > 50 * st.move:
                     return u, iteration, False
-                last = size
-                u = u + self.safe_fraction(u, move) * move
+                best = min(best, size)
+                u = u + (self.safe_fraction(u, move) if size > st.small_move else 1.0) * move
             return u, st.polish, False
         finally:
             for term in self.heldterms:

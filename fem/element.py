@@ -22,7 +22,9 @@ QUADRATURE_ORDER = 5  # 3 x 3 Gauss points
 
 
 def hermite(t: Array) -> Array:
-    """Cubic Hermite functions of t in [0, 1] that belong to the end t = 0: [derivative 0..2, value|slope, ...]."""
+    """Cubic Hermite functions of t in [0, 1] that belong to the end t = 0: [derivative 0..2, value|slope,
+    ...].
+    """
     value = [1 - 3 * t**2 + 2 * t**3, -6 * t + 6 * t**2, -6 + 12 * t]
     slope = [t - 2 * t**2 + t**3, 1 - 4 * t + 3 * t**2, -4 + 6 * t]
     return np.array([[value[k], slope[k]] for k in range(3)])
@@ -33,7 +35,7 @@ class BicubicRectangle(Element):  # type: ignore[misc]  # scikit-fem is not type
 
     nodal_dofs = 4
     maxdeg = 6
-    dofnames = ["u", "u_x", "u_y", "u_xy"]
+    dofnames = ["u", "u_x", "u_y", "u_xy"]  # noqa: RUF012 - the library wants a list
     doflocs = np.repeat(np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]]), 4, axis=0)
     refdom = RefQuad
 

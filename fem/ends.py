@@ -30,7 +30,9 @@ def _sinc_pair(t: float) -> tuple[Array, Array]:
     """A(t) = sin(a)/a and B(t) = (1 - cos a)/a^2 of t = a^2, each with two derivatives in t."""
     if t < 1e-2:  # Taylor series: the closed forms lose digits here
         a = np.array([1 - t / 6 + t**2 / 120 - t**3 / 5040, -1 / 6 + t / 60 - t**2 / 1680, 1 / 60 - t / 840])
-        b = np.array([0.5 - t / 24 + t**2 / 720 - t**3 / 40320, -1 / 24 + t / 360 - t**2 / 13440, 1 / 360 - t / 6720])
+        b = np.array(
+            [0.5 - t / 24 + t**2 / 720 - t**3 / 40320, -1 / 24 + t / 360 - t**2 / 13440, 1 / 360 - t / 6720]
+        )
         a += np.array([t**4 / 362880, t**3 / 90720, t**2 / 30240])
         b += np.array([t**4 / 3628800, t**3 / 907200, t**2 / 302400])
         return a, b
@@ -99,7 +101,9 @@ class RigidBody:
 
     def __post_init__(self) -> None:
         if self.moment and self.spin != ABOUT_AXIS:
-            raise ValueError("a body loaded by a moment must be free to turn about its axis (spin=ABOUT_AXIS)")
+            raise ValueError(
+                "a body loaded by a moment must be free to turn about its axis (spin=ABOUT_AXIS)"
+            )
         for k, kind in enumerate(self.shift):
             if kind not in (HELD, DRIVEN, ANY):
                 raise ValueError(f"shift[{k}] must be HELD, DRIVEN or ANY, got {kind!r}")
@@ -175,8 +179,9 @@ class RigidBody:
         return result
 
     def resultant(self, p: Array, level: float, gradient: Array) -> tuple[Array, Array]:
-        """Force (3,) [N] and moment (3,) about the body's centre [N mm] that the body exerts on the structure,
-        from the structure's gradient (m, 3) with respect to the carried vectors."""
+        """Force (3,) [N] and moment (3,) about the body's centre [N mm] that the body exerts on the
+        structure, from the structure's gradient (m, 3) with respect to the carried vectors.
+        """
         _, spin = self.place(p, level)
         force = gradient[self.points].sum(axis=0)
         return force, np.cross(self.relative @ spin.T, gradient).sum(axis=0)
@@ -195,7 +200,8 @@ class PlaneEnd:
     The plane turns by level * angle about `axis` and may shift along its normal and across (`free_shift` of
     its own axes: normal, first, second). frame (3, 3): columns are the rest normal and two directions in the
     plane. Positions and their derivatives along the plane (`points`, `along`) have free in-plane components;
-    slopes across it keep only their normal one. It is how a long uniform strip continues past its cut.
+    slopes across it keep only their normal one; `kept` lists component numbers
+    (3 * vector + axis of the frame) held all the same. It is how a long uniform strip continues past its cut.
     """
 
     dofs: Index
@@ -207,6 +213,7 @@ class PlaneEnd:
     axis: tuple[float, float, float] = (0.0, 0.0, 1.0)
     angle: float = 0.0
     free_shift: tuple[bool, bool, bool] = (True, False, False)
+    kept: tuple[int, ...] = ()
     free_spins: int = 0
 
     @cached_property
@@ -221,7 +228,7 @@ class PlaneEnd:
         in_plane = self.points | self.along
         free[in_plane, 1:] = True
         free[~in_plane, 0] = True
-        return np.flatnonzero(free)
+        return np.setdiff1d(np.flatnonzero(free), np.array(self.kept, dtype=np.int64))
 
     @property
     def shifts(self) -> tuple[int, ...]:
@@ -248,7 +255,9 @@ class PlaneEnd:
         components = components.reshape(-1, 3)
         for k, value in zip(self.shifts, p, strict=False):
             components[:, k] += value * self.points
-        return np.asarray(components @ self._turned(level).T + np.where(self.points[:, None], self.centre, 0.0))
+        return np.asarray(
+            components @ self._turned(level).T + np.where(self.points[:, None], self.centre, 0.0)
+        )
 
     def derivative(self, p: Array, level: float) -> Array:  # noqa: ARG002 - other carriers need p
         """d(carried vectors)/d(unknowns), (m, 3, unknowns)."""
@@ -279,7 +288,9 @@ Carrier = RigidBody | PlaneEnd
 
 @dataclass(frozen=True)
 class Ends:
-    """Held unknowns (k,) at values + level * travel, and rigid bodies; the rest of `size` unknowns is free."""
+    """Held unknowns (k,) at values + level * travel, and rigid bodies; the rest of `size` unknowns is
+    free.
+    """
 
     size: int
     held: Index = field(default_factory=lambda: np.zeros(0, dtype=np.int64))

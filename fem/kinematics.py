@@ -1,8 +1,9 @@
 """Strains of a Kirchhoff-Love surface and their first and second variations, in plain numpy.
 
 Position x(p1, p2) has first derivatives a_1, a_2 and second ones x_11, x_22, x_12; n is the unit normal along
-a_1 x a_2. Membrane strain e_ab = (a_ab - A_ab)/2 and change of curvature k_ab = B_ab - b_ab, b_ab = x_ab . n; the
-strain at height z along n is e + z k. This is the readable form of the compiled loops and their reference.
+a_1 x a_2. Membrane strain e_ab = (a_ab - A_ab)/2 and change of curvature k_ab = B_ab - b_ab, b_ab = x_ab . n;
+the strain at height z along n is e + z k. This is the readable form of the compiled loops and their
+reference.
 
 Second variation of b, with a^c the contravariant vectors and G^c_ab = x_ab . a^c:
 d2 b_ab = - dx_ab . a^c (n . Da_c) - (D <-> d) - b_ab a^cd (n . da_c)(n . Da_d)
@@ -26,7 +27,8 @@ TWO = np.array([1.0, 1.0, 2.0])  # engineering factor of the rows 11, 22, 12
 @dataclass(frozen=True)
 class Frame:
     """At points (...): vectors (..., 5, 3) = a1, a2, x11, x22, x12; normal (..., 3); dual (..., 2, 3); gamma
-    (..., 3, 2) Christoffel symbols of the rows 11, 22, 12; b (..., 3); metric (..., 3) = a11, a22, a12."""
+    (..., 3, 2) Christoffel symbols of the rows 11, 22, 12; b (..., 3); metric (..., 3) = a11, a22, a12.
+    """
 
     vectors: Array
     normal: Array
@@ -43,9 +45,12 @@ def frame(vectors: Array) -> Frame:
     area = np.linalg.norm(normal, axis=-1, keepdims=True)
     normal = normal / area
     a11, a22, a12 = (a1**2).sum(-1), (a2**2).sum(-1), (a1 * a2).sum(-1)
-    dual = np.stack(
-        [a22[..., None] * a1 - a12[..., None] * a2, a11[..., None] * a2 - a12[..., None] * a1], axis=-2
-    ) / area[..., None] ** 2
+    dual = (
+        np.stack(
+            [a22[..., None] * a1 - a12[..., None] * a2, a11[..., None] * a2 - a12[..., None] * a1], axis=-2
+        )
+        / area[..., None] ** 2
+    )
     gamma = np.einsum("...rc,...ac->...ra", second, dual)
     b = np.einsum("...rc,...c->...r", second, normal)
     return Frame(vectors, normal, dual, gamma, b, np.stack([a11, a22, a12], axis=-1))
@@ -104,8 +109,8 @@ def rest_state(at: Frame) -> Array:
 def local_axes(at: Frame, direction: Array | None = None) -> Array:
     """(..., 3, 3) T with (strain in orthonormal axes) = T (strain in parameters), both as 11, 22, 2*12.
 
-    Axis 1 is along a_1, or along direction (..., 2) in parameters; axis 2 is in the surface at a right angle to
-    it, toward a_2.
+    Axis 1 is along a_1, or along direction (..., 2) in parameters; axis 2 is in the surface at a right angle
+    to it, toward a_2.
     """
     e1 = at.vectors[..., 0, :]
     if direction is not None:

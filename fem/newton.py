@@ -18,13 +18,14 @@ import numpy as np
 from fem.equilibrium import Array
 from fem.linear import Factor, SymmetricMatrix
 
-Status = Literal["converged", "diverged", "out of iterations", "singular tangent"]
+Status = Literal["converged", "diverged", "out of iterations", "singular tangent", "unstable"]
 
 
 class Problem(Protocol):
     """Equilibrium gradient(u, level) = 0; `weights` (n,) turn every unknown into a length."""
 
-    weights: Array
+    @property
+    def weights(self) -> Array: ...
 
     @property
     def size(self) -> int: ...
@@ -42,13 +43,17 @@ class Problem(Protocol):
 class NewtonSettings:
     """`correction`: largest weighted correction of a converged point (the error left is about its square);
     `iterations`: most per point; `largest`: a correction beyond it means divergence; `extrapolate`: use the
-    tangent with extrapolated membrane forces while steps are large; `halvings`: most cuts of one level step."""
+    tangent with extrapolated membrane forces while steps are large; `halvings`: most cuts of one level step;
+    `stable_from`: give up if the tangent is indefinite at this iteration or later (0: never), for callers
+    that want stable points only.
+    """
 
     correction: float = 1e-5
     iterations: int = 15
     largest: float = np.inf
     extrapolate: bool = True
     halvings: int = 8
+    stable_from: int = 0
 
 
 @dataclass(frozen=True)
@@ -106,6 +111,8 @@ def solve(
     for iteration in range(1, settings.iterations + 1):
         tangent = problem.tangent(u, level, step if settings.extrapolate else None)
         factor = tangent.factorise()
+        if 0 < settings.stable_from <= iteration and factor.negative:
+            return Point(u, level, "unstable", iteration, factor, correction)
         step = -factor.solve(problem.gradient(u, level))
         correction = size_of(step, problem.weights)
         if correction > settings.largest:
@@ -118,7 +125,7 @@ def solve(
 
 
 def follow(
-    problem: Problem, start: Array, levels: Sequence[float], settings: NewtonSettings | None = None
+    problem: Problem, start: Array, levels: Sequence[float] | Array, settings: NewtonSettings | None = None
 ) -> Path:
     """Converged points at the given levels, starting from equilibrium `start` at level 0.
 

@@ -15,11 +15,10 @@ of the way while the strip is being put in place.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import acos, asin, atan2, cos, pi, sin
+from math import asin, atan2, cos, pi, sin
 from typing import Protocol
 
 import numpy as np
-from numba import njit
 
 from fem.equilibrium import Array
 
@@ -72,42 +71,35 @@ class Obstacle(Protocol):
         ...
 
 
-@dataclass(frozen=True)
-class Axle:
-    """Turning axle at the origin."""
-
-    radius: float
-
-    def walls(self, opening: float) -> tuple[Wall, ...]:
-        """One disc, made thinner while opening (the rest section may reach into it)."""
-        return (Wall("axle", POINT, 0.0, 0.0, self.radius - opening, turning=True),)
+def axle_walls(radius: float, opening: float) -> tuple[Wall, ...]:
+    """The turning axle at the origin: one disc, thinner while opening (the rest section may reach into it)."""
+    return (Wall("axle", POINT, 0.0, 0.0, radius - opening, turning=True),)
 
 
 @dataclass(frozen=True)
-class Casing:
-    """Round casing with a slot on the right: inner radius, wall thickness, slot gap, height of the slot's centre
-    line above the axle's centre, length of the slot's channel beyond the casing's inside and lip radius.
+class Pod:
+    """Round casing with a slot on the right [mm]: inner radius, clear gap of the slot, height of its centre line
+    above the axle's centre, x of its outer mouth, radius of its lips.
 
-    The wall is an arc of core radius (radius + lip) whose round ends are the slot's inner lips; the
+    The casing is an arc of core radius (radius + lip) whose round ends are the slot's inner lips; the
     channel is a pair of bars with the same lips at its outer end.
     """
 
     radius: float
-    slot_gap: float
-    slot_height: float
-    slot_length: float
+    gap: float
+    height: float
+    mouth: float
     lip: float
 
     def walls(self, opening: float) -> tuple[Wall, ...]:
         """Casing arc and the two bars of the slot."""
         core = self.radius + self.lip
-        half = 0.5 * self.slot_gap + self.lip + opening
-        low, high = self.slot_height - half, self.slot_height + half
-        # where the slot lies below the casing's floor the wall starts at the lowest point
+        half = 0.5 * self.gap + self.lip + opening
+        low, high = self.height - half, self.height + half
+        # a slot below the casing's floor starts at the lowest point
         start = asin(max(-1.0, min(1.0, high / core)))
         end = asin(max(-1.0, min(1.0, low / core)))
-        sweep = 2 * pi + end - start
-        walls = [Wall("casing", ARC, 0.0, 0.0, self.lip, core=core, start=start, sweep=sweep)]
+        walls = [Wall("casing", ARC, 0.0, 0.0, self.lip, core=core, start=start, sweep=2 * pi + end - start)]
         outer = self.mouth - self.lip
         for name, level, angle in (("slot, axle side", high, start), ("slot, far side", low, end)):
             inner = core * cos(angle)
@@ -116,11 +108,6 @@ class Casing:
             else:
                 walls.append(Wall(name, POINT, inner, level, self.lip))
         return tuple(walls)
-
-    @property
-    def mouth(self) -> float:
-        """x of the slot's outer end [mm]."""
-        return self.radius + self.slot_length
 
 
 @dataclass(frozen=True)
@@ -204,51 +191,3 @@ OBSTACLES: tuple[type, ...] = (Plane, Cylinder, Bar, Guide)
 def wall_table(walls: tuple[Wall, ...]) -> Array:
     """(k, WALL_NUMBERS) numbers of the walls for the compiled kernels."""
     return np.array([wall.numbers() for wall in walls], dtype=float).reshape(len(walls), WALL_NUMBERS)
-
-
-def opening_angle(core: float, half: float) -> float:
-    """Half opening angle [rad] of an arc of radius `core` for a half gap."""
-    return pi / 2 - acos(half / core)
-
-
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def wall_gap(wall, x, y):  # type: ignore[no-untyped-def]
-    """Distance of (x, y) to the wall's surface, unit normal and curvature of the distance: (gap, nx, ny, k)."""
-    kind = wall[0]
-    dx, dy = x - wall[1], y - wall[2]
-    if kind == 3.0:
-        return dx * wall[4] + dy * wall[5] - wall[3], wall[4], wall[5], 0.0
-    if kind == 1.0:
-        ex, ey = wall[4] - wall[1], wall[5] - wall[2]
-        length2 = ex * ex + ey * ey
-        along = (dx * ex + dy * ey) / length2
-        if along > 0.0 and along < 1.0:
-            length = np.sqrt(length2)
-            nx, ny = -ey / length, ex / length
-            d = dx * nx + dy * ny
-            if d < 0.0:
-                return -d - wall[3], -nx, -ny, 0.0
-            return d - wall[3], nx, ny, 0.0
-        if along >= 1.0:
-            dx, dy = x - wall[4], y - wall[5]
-    elif kind == 2.0:
-        rho = np.sqrt(dx * dx + dy * dy)
-        turn = np.arctan2(dy, dx) - wall[7]
-        turn -= 2.0 * np.pi * np.floor(turn / (2.0 * np.pi))
-        if turn <= wall[8] and rho > 1e-12:
-            nx, ny = dx / rho, dy / rho
-            if rho < wall[6]:
-                return wall[6] - rho - wall[3], -nx, -ny, -1.0 / rho
-            return rho - wall[6] - wall[3], nx, ny, 1.0 / rho
-        # nearer end of the arc
-        end = wall[7] + wall[8]
-        ax, ay = wall[1] + wall[6] * np.cos(wall[7]), wall[2] + wall[6] * np.sin(wall[7])
-        bx, by = wall[1] + wall[6] * np.cos(end), wall[2] + wall[6] * np.sin(end)
-        if (x - ax) ** 2 + (y - ay) ** 2 < (x - bx) ** 2 + (y - by) ** 2:
-            dx, dy = x - ax, y - ay
-        else:
-            dx, dy = x - bx, y - by
-    d = np.sqrt(dx * dx + dy * dy)
-    if d < 1e-12:
-        return -wall[3], 1.0, 0.0, 0.0
-    return d - wall[3], dx / d, dy / d, 1.0 / d

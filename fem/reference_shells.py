@@ -10,6 +10,7 @@ from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fem import reference_tables as tables
 from fem.arc_length import ArcSettings, Branch, follow_branch
@@ -59,8 +60,12 @@ def places(shell: Shell, structure: Structure, states: list[tuple[Array, float]]
 
 @lru_cache
 def cantilever() -> tuple[Array, Array]:
-    """End shear on a strip 10 x 1 x 0.1, E 1.2e6, nu 0: shortening and rise of the tip at 20 loads; 8 x 1 elements."""
-    shell = build_shell(build_grid(np.linspace(0, 10, 9), np.array([0.0, 1.0])), flat, isotropic(1.2e6, 0.0, 0.1))
+    """End shear on a strip 10 x 1 x 0.1, E 1.2e6, nu 0: shortening and rise of the tip at 20 loads; 8 x 1
+    elements.
+    """
+    shell = build_shell(
+        build_grid(np.linspace(0, 10, 9), np.array([0.0, 1.0])), flat, isotropic(1.2e6, 0.0, 0.1)
+    )
     ends = hold(shell, [built_in(shell, "start", 2)])
     structure = Structure([shell], ends, [edge_load(shell, "end", np.array([0.0, 0.0, 4.0]))], shell.weights)
     path = follow(structure, ends.reduce(shell.rest.ravel()), LEVELS)
@@ -70,7 +75,9 @@ def cantilever() -> tuple[Array, Array]:
 
 @lru_cache
 def roll_up(elements: int = 12) -> tuple[Array, Array]:
-    """End moment on a strip 12 x 1 x 0.1 up to a full circle: shortening and rise of the tip at 20 moments."""
+    """End moment on a strip 12 x 1 x 0.1 up to a full circle: shortening and rise of the tip at 20
+    moments.
+    """
     shell = build_shell(
         build_grid(np.linspace(0, 12, elements + 1), np.array([0.0, 1.0])), flat, isotropic(1.2e6, 0.0, 0.1)
     )
@@ -90,8 +97,10 @@ def roll_up_exact() -> tuple[Array, Array]:
     return 12.0 - radius * np.sin(12.0 / radius), radius * (1.0 - np.cos(12.0 / radius))
 
 
-def pull_levels() -> tuple[Array, Array]:
-    """Loads of the pulled cylinder away from its snap (up to .45, from .60): mask over the table and levels."""
+def pull_levels() -> tuple[NDArray[np.bool_], Array]:
+    """Loads of the pulled cylinder away from its snap (up to .45, from .60): mask over the table and
+    levels.
+    """
     levels = np.array(tables.PULL_LEVELS)
     mask = (levels <= 0.45) | (levels >= 0.6)
     return mask, levels[mask]
@@ -99,12 +108,16 @@ def pull_levels() -> tuple[Array, Array]:
 
 @lru_cache
 def pulled_cylinder() -> Array:
-    """Open cylinder pulled apart by two forces: rise at A, inward moves at B and C (3, loads); eighth, 12 x 16."""
+    """Open cylinder pulled apart by two forces: rise at A, inward moves at B and C (3, loads); eighth, 12 x
+    16.
+    """
     radius, length = 4.953, 10.35
     quarter = 0.5 * np.pi * radius
     grid = build_grid(graded(length / 2.0, 12, 0.3), graded(quarter, 16, 0.3))
     shell = build_shell(grid, cylinder(radius), isotropic(10.5e6, 0.3125, 0.094))
-    ends = hold(shell, [symmetric(shell, "start", 0), symmetric(shell, "low", 1), symmetric(shell, "high", 2)])
+    ends = hold(
+        shell, [symmetric(shell, "start", 0), symmetric(shell, "low", 1), symmetric(shell, "high", 2)]
+    )
     load = point_load(shell, (0.0, 0.0), np.array([0.0, 0.0, 10000.0]))
     structure = Structure([shell], ends, [load], shell.weights)
     settings = SettleSettings(move=0.5, halvings=2, newton=NewtonSettings(correction=1e-4))
@@ -122,7 +135,9 @@ def pinched_semi_cylinder(elements: int = 16) -> Array:
     along its axis there.
     """
     radius, length = 101.6, 304.8
-    grid = build_grid(np.linspace(0, length, elements + 1), np.linspace(0, 0.5 * np.pi * radius, elements + 1))
+    grid = build_grid(
+        np.linspace(0, length, elements + 1), np.linspace(0, 0.5 * np.pi * radius, elements + 1)
+    )
     shell = build_shell(grid, cylinder(radius), isotropic(2068.5, 0.3, 3.0))
     nodes = shell.grid.edge("start")
     held = [unknowns(nodes, (0, 2)), unknowns(nodes, (1, 3), (1, 2))]
@@ -200,7 +215,9 @@ def barrel_roof(elements: int = 8) -> float:
 
 @lru_cache
 def twisted_beam(thickness: float, load: float, elements: int = 12) -> tuple[float, float]:
-    """Beam twisted by 90 degrees, 12 x 1.1, linear: tip moves along the load, in its plane and out; 12 x 3."""
+    """Beam twisted by 90 degrees, 12 x 1.1, linear: tip moves along the load, in its plane and out; 12 x
+    3.
+    """
 
     def position(p1: Array, p2: Array) -> Array:
         angle = 0.5 * np.pi * p1 / 12.0
@@ -233,7 +250,9 @@ def pinched_cylinder(elements: int = 12) -> float:
 
 @lru_cache
 def hemisphere(hole: float = 18.0, elements: int = 10) -> float:
-    """Hemisphere with a polar hole [deg], pulled and pushed at its equator, linear: move under a load; quarter."""
+    """Hemisphere with a polar hole [deg], pulled and pushed at its equator, linear: move under a load;
+    quarter.
+    """
 
     def position(p1: Array, p2: Array) -> Array:
         return 10.0 * np.stack([np.cos(p1) * np.cos(p2), np.cos(p1) * np.sin(p2), np.sin(p1)], axis=-1)
@@ -250,8 +269,9 @@ def hemisphere(hole: float = 18.0, elements: int = 10) -> float:
 
 @lru_cache
 def slit_annulus(levels: tuple[float, ...] = tuple(LEVELS), elements: tuple[int, int] = (4, 24)) -> Array:
-    """Slit ring 6..10, t 0.03, lifted along one lip of the slit by up to 0.8 per length: rise of its inner and
-    outer corner (2, loads); E 21e6, nu 0."""
+    """Slit ring 6..10, t 0.03, lifted along one lip of the slit by up to 0.8 per length: rise of its inner
+    and outer corner (2, loads); E 21e6, nu 0.
+    """
 
     def position(p1: Array, p2: Array) -> Array:
         return np.stack([p2 * np.cos(p1), p2 * np.sin(p1), np.zeros_like(p1)], axis=-1)
@@ -261,7 +281,9 @@ def slit_annulus(levels: tuple[float, ...] = tuple(LEVELS), elements: tuple[int,
     ends = hold(shell, [built_in(shell, "end", 2)])
     load = edge_load(shell, "start", np.array([0.0, 0.0, 0.8]))
     structure = Structure([shell], ends, [load], shell.weights)
-    path = follow(structure, ends.reduce(shell.rest.ravel()), levels, NewtonSettings(correction=1e-4, largest=20.0))
+    path = follow(
+        structure, ends.reduce(shell.rest.ravel()), levels, NewtonSettings(correction=1e-4, largest=20.0)
+    )
     corners = np.array([[0.0, 6.0], [0.0, 10.0]])
     return places(shell, structure, [(p.u, p.level) for p in path.points], corners)[:, :, 2].T
 
@@ -281,7 +303,8 @@ Curve = Callable[[], tuple[Array, Array]]
 def lateral_buckling(elements: int = 32) -> float:
     """Tip load at which a narrow cantilever on edge (200 x 4 x 0.08) buckles sideways, E 2000, nu 0.3 [N].
 
-    Load at the mid-line of the tip; 32 x 2 elements; the load where the first pivot turns negative, by bisection.
+    Load at the mid-line of the tip; 32 x 2 elements; the load where the first pivot turns negative, by
+    bisection.
     """
     grid = build_grid(np.linspace(0.0, 200.0, elements + 1), np.linspace(-2.0, 2.0, 3))
     shell = build_shell(grid, flat, isotropic(2000.0, 0.3, 0.08))

@@ -1,4 +1,4 @@
-"""A sheet of paper for pictures: colours, words, and labels that find a free place.
+"""A sheet of paper for pictures: where things fall on it, colours, words, and labels that find a free place.
 
 Labels look for white paper near the thing they name, never cover one another and never leave the sheet; what
 cannot be placed is left out rather than laid over something else.
@@ -26,6 +26,47 @@ PALE = 222
 
 Box = tuple[float, float, float, float]
 """Left, top, right, bottom in pixels."""
+
+
+_TURN, _TILT = math.radians(-20.0), math.radians(22.0)
+RIGHT = np.array([math.cos(_TURN), 0.0, -math.sin(_TURN)])
+BACK = np.array([math.sin(_TURN) * math.cos(_TILT), math.sin(_TILT), math.cos(_TURN) * math.cos(_TILT)])
+UP = np.cross(BACK, RIGHT)
+ACROSS = np.stack([RIGHT, UP], axis=1)
+"""Where every picture is looked at from: a little from the left and from above."""
+
+
+@dataclass(frozen=True, eq=False)
+class Sight:
+    """A parallel view: centre (3,) mm, mm per pixel, size in pixels, upper left corner on the sheet."""
+
+    centre: Array
+    scale: float
+    size: tuple[int, int]
+    corner: tuple[int, int]
+
+    def pixels(self, points: Array) -> Array:
+        """(k, 3) mm -> (k, 2) pixels on the sheet."""
+        seen = (np.atleast_2d(points) - self.centre) @ ACROSS / self.scale
+        return np.asarray(self.corner + np.array(self.size) / 2 + seen * [1.0, -1.0])
+
+    @property
+    def box(self) -> Box:
+        """Left, top, right, bottom on the sheet."""
+        (left, top), (width, height) = self.corner, self.size
+        return left, top, left + width, top + height
+
+    def holds(self, point: Array) -> bool:
+        """Whether a point (3,) lies within the view."""
+        (x, y), (left, top, right, bottom) = self.pixels(point)[0], self.box
+        return bool(left < x < right and top < y < bottom)
+
+    @classmethod
+    def on(cls, points: Array, size: tuple[int, int], corner: tuple[int, int]) -> Sight:
+        """The sight that (k, 3) points fill but for a margin of 4 % on the tighter side."""
+        low, high = (points @ ACROSS).min(axis=0), (points @ ACROSS).max(axis=0)
+        scale = float(np.max((high - low) / (0.92 * np.array(size))))
+        return cls(ACROSS @ (low + high) / 2, scale, size, corner)
 
 
 def ramp(count: int = 256) -> Array:

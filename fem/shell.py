@@ -1,9 +1,9 @@
 """The shell: strain energy of a thin layered surface as one term of the potential.
 
-Rotation-free Kirchhoff-Love, total Lagrangian: the unknown is position x itself in the C1 bicubic space, and the
-rest metric and curvature come from the rest surface interpolated in the same space, so a rigid motion costs
-exactly nothing. The energy per rest area is (e, k) . [[A, B], [B, D]] . (e, k) / 2 with the laminate's stiffness
-at every Gauss point, in axes along and across the first parameter.
+Rotation-free Kirchhoff-Love, total Lagrangian: the unknown is position x itself in the C1 bicubic space, and
+the rest metric and curvature come from the rest surface interpolated in the same space, so a rigid motion
+costs exactly nothing. The energy per rest area is (e, k) . [[A, B], [B, D]] . (e, k) / 2 with the laminate's
+stiffness at every Gauss point, in axes along and across the first parameter.
 
 Unknown numbers: node k carries x, x_1, x_2, x_12 (kinds 0..3), each with three components:
 unknown (4 k + kind) * 3 + component.
@@ -48,7 +48,8 @@ def isotropic(young: float, poisson: float, thickness: float) -> Array:
 
 
 def differentiated(position: Callable[[Array, Array], Array], scale: tuple[float, float]) -> Surface:
-    """Surface with derivatives by sixth-order central differences of a position function (m,), (m,) -> (m, 3).
+    """Surface with derivatives by sixth-order central differences of a position function (m,), (m,) -> (m,
+    3).
 
     `scale`: lengths in each parameter over which the surface changes; steps are 2 % of them.
     """
@@ -57,7 +58,9 @@ def differentiated(position: Callable[[Array, Array], Array], scale: tuple[float
     h1, h2 = 0.02 * scale[0], 0.02 * scale[1]
 
     def along_1(p1: Array, p2: Array) -> Array:
-        return np.asarray(sum(f * position(p1 + o * h1, p2) for o, f in zip(offsets, factors, strict=True)) / h1)
+        return np.asarray(
+            sum(f * position(p1 + o * h1, p2) for o, f in zip(offsets, factors, strict=True)) / h1
+        )
 
     def surface(p1: Array, p2: Array) -> tuple[Array, Array, Array, Array]:
         second = sum(f * position(p1, p2 + o * h2) for o, f in zip(offsets, factors, strict=True)) / h2
@@ -69,9 +72,10 @@ def differentiated(position: Callable[[Array, Array], Array], scale: tuple[float
 
 @dataclass(frozen=True)
 class Shell:
-    """Strain energy term over a grid: rest (n, 3) nodal rest vectors (n = 4 nodes), laminate (ne, np, 6, 6) in
-    local axes, density per rest area (ne, np) [tonne/mm^2]; direction (ne, np, 2): local axis 1 in parameters, None
-    along the first."""
+    """Strain energy term over a grid: rest (n, 3) nodal rest vectors (n = 4 nodes), laminate (ne, np, 6, 6)
+    in local axes, density per rest area (ne, np) [tonne/mm^2]; direction (ne, np, 2): local axis 1 in
+    parameters, None along the first.
+    """
 
     grid: Grid
     rest: Array
@@ -167,7 +171,9 @@ class Shell:
         return np.einsum("mi,mic->mc", values[:, 0], x.reshape(-1, 3)[dofs])
 
 
-def build_shell(grid: Grid, surface: Surface, law: Law | Array, density: Density = 0.0, check: bool = True) -> Shell:
+def build_shell(
+    grid: Grid, surface: Surface, law: Law | Array, density: Density = 0.0, check: bool = True
+) -> Shell:
     """Shell over a grid from a parametrised surface and a laminate, constant (6, 6) or by place.
 
     Raises InputError if an element turns the rest normal so far that the section's shape is lost.

@@ -31,7 +31,9 @@ def clamped(shell: Shell, edge: str) -> Index:
 
 
 def built_in(shell: Shell, edge: str, normal: int) -> Index:
-    """A clamped edge where the surface is level, its normal along axis `normal`: it may stretch in its plane."""
+    """A clamped edge where the surface is level, its normal along axis `normal`: it may stretch in its
+    plane.
+    """
     nodes = shell.grid.edge(edge)
     return np.concatenate([unknowns(nodes, (0, ALONG[edge])), unknowns(nodes, (INWARD[edge], 3), (normal,))])
 
@@ -45,7 +47,9 @@ def symmetric(shell: Shell, edge: str, normal: int) -> Index:
     """An edge on a plane of symmetry whose normal is axis `normal`."""
     others = [c for c in ALL if c != normal]
     nodes = shell.grid.edge(edge)
-    return np.concatenate([unknowns(nodes, (0, ALONG[edge]), (normal,)), unknowns(nodes, (INWARD[edge], 3), others)])
+    return np.concatenate(
+        [unknowns(nodes, (0, ALONG[edge]), (normal,)), unknowns(nodes, (INWARD[edge], 3), others)]
+    )
 
 
 def hold(shell: Shell, held: Sequence[Index], bodies: tuple[Carrier, ...] = ()) -> Ends:
@@ -65,8 +69,8 @@ def rigid_edge(shell: Shell, edge: str, clamp: bool = True, **how: Any) -> Rigid
 def rigid_nodes(shell: Shell, nodes: Index, kinds: Sequence[int], **how: Any) -> RigidBody:
     """A rigid body that carries vectors of some kinds at nodes.
 
-    Keywords are those of RigidBody (centre, shift, travel, spin, axis, angle, force, moment); the centre is the
-    mean of the nodes unless given.
+    Keywords are those of RigidBody (centre, shift, travel, spin, axis, angle, force, moment); the centre is
+    the mean of the nodes unless given.
     """
     dofs = unknowns(nodes, kinds).reshape(-1, 3)
     vectors = shell.rest.ravel()[dofs]
@@ -80,7 +84,7 @@ def plane_edge(shell: Shell, edge: str, frame: Array, **how: Any) -> PlaneEnd:
     """An edge that stays in a plane, square to it, and deforms in it; frame (3, 3) as in PlaneEnd."""
     nodes = shell.grid.edge(edge)
     kinds = np.arange(4)
-    dofs = unknowns(nodes, kinds).reshape(-1, 3)
+    dofs = unknowns(nodes, (0, 1, 2, 3)).reshape(-1, 3)
     vectors = shell.rest.ravel()[dofs]
     points = np.tile(kinds == 0, nodes.size)
     along = np.tile(kinds == ALONG[edge], nodes.size)
@@ -88,7 +92,7 @@ def plane_edge(shell: Shell, edge: str, frame: Array, **how: Any) -> PlaneEnd:
     return PlaneEnd(dofs, vectors, points, along, frame=frame, **how)
 
 
-def reaction(shell: Shell, gradient: Array, index: Index) -> Array:
+def reaction(gradient: Array, index: Index) -> Array:
     """Force (3,) [N] that the ground exerts on the structure through the positions held among `index`."""
     position = index[(index // 3) % 4 == 0]
     force = np.zeros(3)

@@ -1,8 +1,8 @@
 """What a deformed shell strip carries, read at its Gauss points: strains on both faces, stresses by layer.
 
 Heights z count toward the axle as the layers do; the shell's own normal points the other way, so strain at
-height z is e - z k with the shell's bending strain k. Axes are s along the strip and q across it; by layer, the
-fibre axes of the material.
+height z is e - z k with the shell's bending strain k. Axes are s along the strip and q across it; by layer,
+the fibre axes of the material.
 """
 
 from __future__ import annotations
@@ -17,8 +17,9 @@ from fem.shell_strip import StripShell
 
 @dataclass(frozen=True)
 class LayerField:
-    """One face of one layer at the Gauss points (ne, np): height z [mm]; strain and stress [MPa] (ne, np, 3) in
-    fibre axes (1, 2, 12); share (ne, np) of the elastic limit. nan where the layer has no material."""
+    """One face of one layer at the Gauss points (ne, np): height z [mm]; strain and stress [MPa] (ne, np, 3)
+    in fibre axes (1, 2, 12); share (ne, np) of the elastic limit. nan where the layer has no material.
+    """
 
     layer: int
     height: float

@@ -1,9 +1,10 @@
 """Compiled loops of the shell: energy and gradient, tangent.
 
 At a Gauss point the strains e = (a - A)/2 and k = B - b depend on five 3-vectors, the first derivatives of
-position a_1, a_2 and the second ones x_11, x_22, x_12. First variation of b: n . (dx_ab - G^c_ab da_c) with the
-Christoffel symbols G^c_ab = x_ab . a^c; second variation as written out in `kinematics`, whose plain numpy
-version these loops are tested against. The tangent of an element is sum N_iA H_AB N_jB with H (5, 3, 5, 3).
+position a_1, a_2 and the second ones x_11, x_22, x_12. First variation of b: n . (dx_ab - G^c_ab da_c) with
+the Christoffel symbols G^c_ab = x_ab . a^c; second variation as written out in `kinematics`, whose plain
+numpy version these loops are tested against. The tangent of an element is sum N_iA H_AB N_jB with H (5, 3, 5,
+3).
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from fem.equilibrium import Array, Index
 
 @numba.njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
 def _vectors(local: Array, shape: Array, out: Array) -> None:
-    """out (5, 3) = shape (5, 16) @ local (16, 3)."""
+    """Out (5, 3) = shape (5, 16) @ local (16, 3)."""
     for a in range(5):
         for c in range(3):
             total = 0.0
@@ -50,7 +51,7 @@ def _geometry(v: Array, normal: Array, dual: Array, gamma: Array, b: Array) -> f
 
 @numba.njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
 def _strain(v: Array, b: Array, rest: Array, strain: Array) -> None:
-    """strain (6) = e11, e22, 2 e12, k11, k22, 2 k12; rest (6) = A11, A22, A12, B11, B22, B12."""
+    """Strain (6) = e11, e22, 2 e12, k11, k22, 2 k12; rest (6) = A11, A22, A12, B11, B22, B12."""
     strain[0] = 0.5 * (v[0, 0] ** 2 + v[0, 1] ** 2 + v[0, 2] ** 2 - rest[0])
     strain[1] = 0.5 * (v[1, 0] ** 2 + v[1, 1] ** 2 + v[1, 2] ** 2 - rest[1])
     strain[2] = v[0, 0] * v[1, 0] + v[0, 1] * v[1, 1] + v[0, 2] * v[1, 2] - rest[2]
@@ -107,10 +108,10 @@ def energy_gradient(x: Array, dofs: Index, shapes: Array, rest: Array, law: Arra
 
 
 @numba.njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
-def _density_hessian(
+def _density_hessian(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: one loop body, no objects
     v: Array, normal: Array, dual: Array, gamma: Array, b: Array, law: Array, stress: Array, h: Array
 ) -> None:
-    """h (3, 3, 5, 5): second derivative of the density in the five vectors, component pair first."""
+    """H (3, 3, 5, 5): second derivative of the density in the five vectors, component pair first."""
     k = np.zeros((3, 5))  # dk_r = sum_A k[r, A] n . dv_A
     for r in range(3):
         two = 2.0 if r == 2 else 1.0
@@ -177,12 +178,13 @@ def _density_hessian(
 
 
 @numba.njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
-def tangent(
+def tangent(  # noqa: PLR0912, PLR0913, PLR0917 - compiled: one loop nest, no objects
     x: Array, step: Array, dofs: Index, shapes: Array, rest: Array, law: Array, values: Array
 ) -> None:
     """Element tangents into values (ne, 48, 48), unknown 3 i + c in an element.
 
-    `step` (n, 3): the membrane force of the geometric part is extrapolated over it; zeros for the true tangent.
+    `step` (n, 3): the membrane force of the geometric part is extrapolated over it; zeros for the true
+    tangent.
     """
     local, move = np.empty((16, 3)), np.empty((16, 3))
     v, dv = np.empty((5, 3)), np.empty((5, 3))
@@ -222,8 +224,11 @@ def tangent(
                         s0, s1, s2, s3, s4 = shape[0, i], shape[1, i], shape[2, i], shape[3, i], shape[4, i]
                         for j in range(16):
                             block[c, d, i, j] += (
-                                s0 * right[0, j] + s1 * right[1, j] + s2 * right[2, j]
-                                + s3 * right[3, j] + s4 * right[4, j]
+                                s0 * right[0, j]
+                                + s1 * right[1, j]
+                                + s2 * right[2, j]
+                                + s3 * right[3, j]
+                                + s4 * right[4, j]
                             )
         for c in range(3):
             for d in range(c, 3):

@@ -1,8 +1,8 @@
 """Loads on a shell as terms: dead loads (points, edges, surface, weight) and pressure that follows.
 
-A dead load is a vector f of forces on the unknowns with energy -f . x. Pressure acts along the current normal;
-its second derivative is symmetric only when the pressurised surface is closed or its edges are held, so the
-tangent keeps the symmetric part (Newton then converges linearly at free edges, to the same answer).
+A dead load is a vector f of forces on the unknowns with energy -f . x. Pressure acts along the current
+normal; its second derivative is symmetric only when the pressurised surface is closed or its edges are held,
+so the tangent keeps the symmetric part (Newton then converges linearly at free edges, to the same answer).
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ class DeadLoad:
 
     force: Array
 
-    def evaluate(self, u: Array, order: int) -> Evaluation:
+    def evaluate(self, u: Array, order: int) -> Evaluation:  # noqa: ARG002 - linear at any order
         """Energy -f . u and gradient -f."""
         return Evaluation(-float(self.force @ u), -self.force)
 
@@ -84,7 +84,9 @@ class Pressure:
     pressure: float
 
     def evaluate(self, u: Array, order: int) -> Evaluation:
-        """Energy -p V with V = integral of x . n / 3 (plus edge terms that vanish when the edges are held)."""
+        """Energy -p V with V = integral of x . n / 3 (plus edge terms that vanish when the edges are
+        held).
+        """
         grid = self.shell.grid
         local = u.reshape(-1, 3)[grid.dofs]
         vectors = np.einsum("epai,eic->epac", grid.derivatives[:, :, :2], local)
@@ -107,7 +109,11 @@ class Pressure:
         first = np.einsum("cdk,epk->epcd", sign, vectors[:, :, 1])
         second = np.einsum("ckd,epk->epcd", sign, vectors[:, :, 0])
         shape = grid.derivatives
-        values = np.einsum("epi,epj,epcd,ep->eicjd", grid.values, shape[:, :, 0], first, grid.weights, optimize=True)
-        values += np.einsum("epi,epj,epcd,ep->eicjd", grid.values, shape[:, :, 1], second, grid.weights, optimize=True)
+        values = np.einsum(
+            "epi,epj,epcd,ep->eicjd", grid.values, shape[:, :, 0], first, grid.weights, optimize=True
+        )
+        values += np.einsum(
+            "epi,epj,epcd,ep->eicjd", grid.values, shape[:, :, 1], second, grid.weights, optimize=True
+        )
         full = -self.pressure * values.reshape(len(values), 48, 48)
         return np.asarray(0.5 * (full + full.transpose(0, 2, 1)))

@@ -7,7 +7,7 @@ moment, energy and the worst strain at every step. Snaps on the way are listed w
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -15,7 +15,7 @@ import numpy as np
 from fem.ends import ABOUT_AXIS, ANY, DRIVEN, HELD, Carrier, Ends, RigidBody
 from fem.equilibrium import Array, Index, Term
 from fem.newton import NewtonSettings, Point
-from fem.shell_ends import plane_edge, rigid_nodes, symmetric, unknowns
+from fem.shell_ends import plane_edge, rigid_nodes, symmetric
 from fem.shell_fields import surface_strain
 from fem.shell_loads import point_load
 from fem.shell_strip import StripShell
@@ -31,8 +31,9 @@ KINDS = (0, 1, 2, 3)
 class Trial:
     """A driven trial of the whole strip.
 
-    drive (n,): what was driven, in its own unit [rad, mm or N]; moment (n,) [N mm] about z and force (n, 3) [N]
-    of the driven end on the strip; energy (n,) [N mm]; strain (n,): worst surface strain; states (n, size).
+    drive (n,): what was driven, in its own unit [rad, mm or N]; moment (n,) [N mm] about z and force (n, 3)
+    [N] of the driven end on the strip; energy (n,) [N mm]; strain (n,): worst surface strain; states (n,
+    size).
     """
 
     model: StripShell
@@ -56,22 +57,26 @@ class Trial:
 
 @dataclass(frozen=True)
 class TrialSettings:
-    """`move`: longest damped step in a snap [mm], None: a tenth of the width; `correction` [mm] at which Newton
-    stops, None: a hundredth of the thickness; `halvings` before a level counts as a snap."""
+    """`move`: longest damped step in a snap [mm], None: a tenth of the width; `correction` [mm] at which
+    Newton stops, None: a hundredth of the thickness; `halvings` before a level counts as a snap.
+    """
 
     move: float | None = None
     correction: float | None = None
     halvings: int = 4
     steps: int = 400
-    sections: Sections = field(default="rigid")
+    sections: Sections = "rigid"
+    mirrored: bool = False
 
     def solver(self, model: StripShell) -> SettleSettings:
         """Settings of the static solver for a strip."""
         strip = model.strip
         move = self.move if self.move is not None else 0.05 * strip.width
         correction = self.correction if self.correction is not None else 0.01 * strip.thickness
-        newton = NewtonSettings(correction=correction, iterations=12)
-        return SettleSettings(move=move, nudge=correction, steps=self.steps, halvings=self.halvings, newton=newton)
+        newton = NewtonSettings(correction=correction, iterations=8)
+        return SettleSettings(
+            move=move, nudge=correction, steps=self.steps, halvings=self.halvings, newton=newton
+        )
 
 
 def bend(
@@ -79,11 +84,19 @@ def bend(
 ) -> Trial:
     """Turn one station (None: the tip) by angles [rad] against the held root; no force arises, only a moment.
 
+    With settings.mirrored the root is the middle of a strip twice as long, turned at both ends by these
+    angles.
+
     Positive angles curl the strip the way the coil turns. settings.sections "rigid": both grips keep the rest
     shape of their section; "free": they hold the middle of the section only.
     """
     index = -1 if station is None else model.station(station)
-    grip = _grip(model, index, settings.sections, shift=(ANY, ANY, HELD), spin=DRIVEN, axis=FLAT_AXIS, angle=1.0)
+    across = HELD if settings.mirrored else ANY  # a mirrored strip has to be kept from rising as a whole
+    grip = _grip(
+        model, index, settings.sections, shift=(ANY, across, HELD), spin=DRIVEN, axis=FLAT_AXIS, angle=1.0
+    )
+    if settings.mirrored:
+        return _drive(model, (grip,), (), np.asarray(angles, float), settings, 0)
     root = _grip(model, 0, settings.sections)
     return _drive(model, (root, grip), (), np.asarray(angles, float), settings, 1)
 
@@ -91,22 +104,31 @@ def bend(
 def column(
     model: StripShell, shortenings: Sequence[float] | Array, settings: TrialSettings, ends: str = "clamped"
 ) -> Trial:
-    """Bring both ends together by shortenings [mm] along the line between them; the grips do not move across."""
+    """Bring both ends together by shortenings [mm] along the line between them; the grips do not move
+    across.
+    """
     spin = HELD if ends == "clamped" else ABOUT_AXIS
     tip = _grip(model, -1, settings.sections)
     root = _grip(model, 0, settings.sections)
     line = np.array(tip.centre) - np.array(root.centre)
     travel = tuple(-line / np.linalg.norm(line))
     root = _grip(model, 0, settings.sections, spin=spin, axis=FLAT_AXIS)
-    tip = _grip(model, -1, settings.sections, shift=(DRIVEN, DRIVEN, HELD), travel=travel, spin=spin, axis=FLAT_AXIS)
+    tip = _grip(
+        model, -1, settings.sections, shift=(DRIVEN, DRIVEN, HELD), travel=travel, spin=spin, axis=FLAT_AXIS
+    )
     return _drive(model, (root, tip), (), np.asarray(shortenings, float), settings, 1)
 
 
 def press(
-    model: StripShell, forces: Sequence[float] | Array, direction: float, settings: TrialSettings,
+    model: StripShell,
+    forces: Sequence[float] | Array,
+    direction: float,
+    settings: TrialSettings,
     station: float | None = None,
 ) -> Trial:
-    """Press the strip at the middle of a station (None: the tip) with dead forces [N] at an angle from +x to +y."""
+    """Press the strip at the middle of a station (None: the tip) with dead forces [N] at an angle from +x to
+    +y.
+    """
     at = model.strip.length if station is None else station
     unit = np.array([np.cos(direction), np.sin(direction), 0.0]) / model.copies
     load = point_load(model.shell, (at, 0.0), unit)
@@ -115,7 +137,8 @@ def press(
 
 
 def coil(model: StripShell, angles: Sequence[float] | Array, settings: TrialSettings) -> Trial:
-    """Wind a piece of strip into an arc: both end sections stay plane but deform freely, one turns by angles [rad].
+    """Wind a piece of strip into an arc: both end sections stay plane but deform freely, one turns by angles
+    [rad].
 
     It is a stretch of an endless uniform coil; length / angle is its radius.
     """
@@ -123,13 +146,18 @@ def coil(model: StripShell, angles: Sequence[float] | Array, settings: TrialSett
     frames = []
     for s in (0.0, strip.length):
         heading = float(strip.path.heading(s))
-        t, n = np.array([np.cos(heading), np.sin(heading), 0.0]), np.array([-np.sin(heading), np.cos(heading), 0.0])
+        t, n = (
+            np.array([np.cos(heading), np.sin(heading), 0.0]),
+            np.array([-np.sin(heading), np.cos(heading), 0.0]),
+        )
         frames.append(np.stack([t, n, np.array([0.0, 0.0, 1.0])], axis=1))
-    # the root plane is fixed; the other one turns, shifts along itself and along its normal
-    root = plane_edge(shell, "start", frames[0], free_shift=(False, False, False))
-    turned = plane_edge(shell, "end", frames[1], angle=1.0, free_shift=(True, False, False))
-    hold_middle = unknowns(shell.grid.node(0, int(np.argmin(np.abs(shell.grid.across)))), (0,), (1,))
-    del hold_middle  # the plane ends keep the sections' mean place through their own stiffness
+    # the root plane is fixed but for its shape, its middle pinned; the other turns and shifts along its
+    # normal
+    middle = 4 * int(np.argmin(np.abs(shell.grid.across)))
+    mirror = (3 * middle + 2, 3 * (middle + 2) + 1, 3 * (middle + 3)) if model.half else ()
+    pinned = (3 * middle + 1,) if model.half else (3 * middle + 1, 3 * middle + 2)
+    root = plane_edge(shell, "start", frames[0], free_shift=(False, False, False), kept=(*mirror, *pinned))
+    turned = plane_edge(shell, "end", frames[1], angle=1.0, kept=mirror)
     return _drive(model, (root, turned), (), np.asarray(angles, float), settings, 1)
 
 
@@ -142,16 +170,26 @@ def _grip(model: StripShell, index: int, sections: Sections, **how: object) -> R
     return rigid_nodes(model.shell, np.atleast_1d(nodes), KINDS, centre=centre, **how)
 
 
-def _held(model: StripShell) -> list[Index]:
-    return [symmetric(model.shell, "low", 2)] if model.half else []
+def _held(model: StripShell, mirrored: bool) -> Index:
+    """Unknowns held by symmetry; a mirrored root must head along +x."""
+    held = [np.zeros(0, dtype=np.int64)]
+    if model.half:
+        held.append(symmetric(model.shell, "low", 2))
+    if mirrored:
+        held.append(symmetric(model.shell, "start", 0))
+    return np.unique(np.concatenate(held))
 
 
 def _drive(
-    model: StripShell, bodies: tuple[Carrier, ...], loads: tuple[Term, ...], levels: Array, settings: TrialSettings,
+    model: StripShell,
+    bodies: tuple[Carrier, ...],
+    loads: tuple[Term, ...],
+    levels: Array,
+    settings: TrialSettings,
     driven: int,
-) -> Trial:  # fmt: skip
+) -> Trial:
     shell = model.shell
-    held = np.concatenate([np.zeros(0, dtype=np.int64), *_held(model)])
+    held = _held(model, settings.mirrored)
     for body in bodies:
         held = np.setdiff1d(held, body.dofs.ravel())
     ends = Ends(shell.size, held, shell.rest.ravel()[held], bodies=bodies)
@@ -162,11 +200,13 @@ def _drive(
         x = ends.expand(point.u, point.level)
         force, moment = structure.reaction(point.u, point.level, driven)
         energy = structure.stored(point.u, point.level)
-        copies = model.copies
+        copies = model.copies * (2 if settings.mirrored else 1)
         strain = float(np.abs(surface_strain(model, x)).max())
-        rows.append((copies * float(moment[2]), copies * force, copies * energy, strain, x))
+        rows.append((model.copies * float(moment[2]), model.copies * force, copies * energy, strain, x))
 
-    course = follow_stable(structure, ends.reduce(shell.rest.ravel()), list(levels), settings.solver(model), watch)
+    course = follow_stable(
+        structure, ends.reduce(shell.rest.ravel()), list(levels), settings.solver(model), watch
+    )
     return Trial(
         model,
         levels[: len(rows)],

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -26,7 +27,8 @@ TURN_ACROSS = 0.28  # rad of section one element spans; interpolating the arc th
 class StripMesh:
     """How to divide a strip: `along` largest element [mm] (None: from the shape), `zones` with smaller ones,
     `across` elements over the width (None: from the section), `half`: only q >= 0 (for mirror symmetric use),
-    `nodes` stations that must carry a line of nodes, `cache` folder of kept meshes."""
+    `nodes` stations that must carry a line of nodes, `cache` folder of kept meshes.
+    """
 
     along: float | None = None
     zones: tuple[Zone, ...] = ()
@@ -60,7 +62,9 @@ class StripShell:
 
 
 def size_field(strip: Strip, mesh: StripMesh) -> SizeField:
-    """Element sizes along: a third of the width at most, a fifth of the radius in bends, finer at both ends."""
+    """Element sizes along: a third of the width at most, a fifth of the radius in bends, finer at both
+    ends.
+    """
     largest = mesh.along if mesh.along is not None else min(strip.length / 20.0, strip.width / 2.5)
     zones = list(mesh.zones)
     for mark in strip.path.bends:
@@ -81,7 +85,7 @@ def lines_across(strip: Strip, mesh: StripMesh) -> Array:
         edges = edges[edges >= 0.0]
         count = max(1, (count + 1) // 2)
     pieces = []
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in pairwise(edges):
         share = max(1, round(count * (b - a) / (edges[-1] - edges[0])))
         pieces.append(np.linspace(a, b, share + 1)[:-1])
     lines = np.append(np.concatenate(pieces), edges[-1])

@@ -49,15 +49,18 @@ class _Table:
             rows = np.flatnonzero(key == value)
             bodies = [k for k in range(len(ends.bodies)) if value >> k & 1]
             own = [np.arange(ends.slots[k].start, ends.slots[k].stop) for k in bodies]
-            extra = np.tile(np.concatenate(own), (rows.size, 1)) if own else np.zeros((rows.size, 0), dtype=np.int64)
             self.groups.append((rows, bodies))
-            self.tables.append(np.hstack([reduced[rows], extra]).astype(np.int64))
+            if own:
+                extra = np.tile(np.concatenate(own), (rows.size, 1))
+                self.tables.append(np.hstack([reduced[rows], extra]).astype(np.int64))
+            else:  # all rows stay, those of other groups dropped: nothing has to be copied
+                self.tables.append(np.where((key == value)[:, None], reduced, -1).astype(np.int64))
 
     def blocks(self, values: Array, slopes: list[Array]) -> list[Blocks]:
         """Blocks in the reduced unknowns; slopes[k] (size, unknowns) is dx/d(unknowns of body k)."""
         result = []
         for (rows, bodies), table in zip(self.groups, self.tables, strict=True):
-            block = values if rows.size == len(values) else values[rows]
+            block = values[rows] if bodies else values
             if bodies:
                 slope = np.concatenate([slopes[k] for k in bodies], axis=1)[self.source[rows]]
                 side = block @ slope

@@ -10,19 +10,27 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from annotated_types import Ge, Gt, Le, Unit
+from annotated_types import Ge, Gt, Le, Len, Unit
 
-Length = Annotated[float, Gt(0.0), Unit("mm")]
+FARTHEST = 1e5
+"""Nothing here is 100 m long; a larger number is a slip of units."""
+SMALLEST = 1e-4
+"""Nothing here is a tenth of a micrometre thin."""
+
+Length = Annotated[float, Gt(SMALLEST), Le(FARTHEST), Unit("mm")]
 """A size that cannot be nothing: a radius, a thickness, a gap."""
 
-Distance = Annotated[float, Ge(0.0), Unit("mm")]
+Distance = Annotated[float, Ge(0.0), Le(FARTHEST), Unit("mm")]
 """A size or a distance from the root that may be zero."""
 
-Position = Annotated[float, Unit("mm")]
+Position = Annotated[float, Ge(-FARTHEST), Le(FARTHEST), Unit("mm")]
 """A coordinate; either sign."""
 
 Angle = Annotated[float, Unit("rad")]
 """An angle; either sign; degrees in the case file."""
+
+Points = Annotated[tuple[tuple[float, float], ...], Len(3), Unit("mm")]
+"""Places (x, y) that a curve passes through; at least three."""
 
 Force = Annotated[float, Gt(0.0), Unit("N")]
 Torque = Annotated[float, Gt(0.0), Unit("N mm")]
@@ -44,5 +52,6 @@ BY_NAME: dict[str, object] = {
     "facing": Angle,
     "heading": Angle,
     "angle": Angle,
+    "points": Points,
 }
-"""What a field written as a plain float means, by its name (sections and obstacles use these names)."""
+"""What a field without a unit means, by its name (sections and obstacles use these names)."""

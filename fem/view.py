@@ -19,20 +19,32 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyvista as pv
 from numpy.typing import NDArray
 
 from fem.equilibrium import Array
 from fem.errors import MissingLibrary
 from fem.result import Jam, Result
-from fem.sheet import ALARM, FAINT, INK, SOFT, Box, Hand, Occupied, Sheet, colour_scale, label, shade, wrapped
+from fem.sheet import (
+    ACROSS,
+    ALARM,
+    BACK,
+    FAINT,
+    INK,
+    RIGHT,
+    SOFT,
+    UP,
+    Hand,
+    Occupied,
+    Sheet,
+    Sight,
+    colour_scale,
+    label,
+    shade,
+    wrapped,
+)  # fmt: skip
 from fem.snapshot import PHASES, Snapshot
 from fem.solid import StripSolid, axle_mark, dashes, strip_solid, wall_faces, wall_outline
-
-if sys.platform.startswith("linux") and not os.environ.get("DISPLAY"):
-    # read when the first window is made; without it X11 is tried first, which is loud and slow
-    os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
-
-import pyvista as pv
 
 BODY, CUT, AXLE, INTENDED = "#c9c1b4", "#b3a897", "#59626a", "#8a4fa3"
 ROOM = 0.6
@@ -56,40 +68,6 @@ class Scene:
     """(k, 3) points that the close-up has to hold: casing and jam; empty without a casing."""
     names: tuple[tuple[str, Array], ...]
     """What to label, and where, (3,)."""
-
-
-@dataclass(frozen=True, eq=False)
-class Sight:
-    """A parallel view: centre (3,) mm, mm per pixel, size in pixels, upper left corner on the sheet."""
-
-    centre: Array
-    scale: float
-    size: tuple[int, int]
-    corner: tuple[int, int]
-
-    def pixels(self, points: Array) -> Array:
-        """(k, 3) mm -> (k, 2) pixels on the sheet."""
-        seen = (np.atleast_2d(points) - self.centre) @ _ACROSS / self.scale
-        return np.asarray(self.corner + np.array(self.size) / 2 + seen * [1.0, -1.0])
-
-    @property
-    def box(self) -> Box:
-        """Left, top, right, bottom on the sheet."""
-        (left, top), (width, height) = self.corner, self.size
-        return left, top, left + width, top + height
-
-    def holds(self, point: Array) -> bool:
-        """Whether a point (3,) lies within the view."""
-        (x, y), (left, top, right, bottom) = self.pixels(point)[0], self.box
-        return bool(left < x < right and top < y < bottom)
-
-
-_TURN, _TILT = math.radians(-20.0), math.radians(22.0)
-_RIGHT = np.array([math.cos(_TURN), 0.0, -math.sin(_TURN)])
-_BACK = np.array([math.sin(_TURN) * math.cos(_TILT), math.sin(_TILT), math.cos(_TURN) * math.cos(_TILT)])
-_UP = np.cross(_BACK, _RIGHT)
-_ACROSS = np.stack([_RIGHT, _UP], axis=1)
-"""Where every picture is looked at from: a little from the left and from above."""
 
 
 def critical_picture(result: Result, file: Path | str, snapshot: Snapshot | str | None = None) -> Path:
@@ -121,29 +99,58 @@ def critical_picture(result: Result, file: Path | str, snapshot: Snapshot | str 
 
 
 def need_graphics() -> None:
-    """Raise MissingLibrary, saying what to install, if pictures cannot be drawn here.
+    """Make VTK ready to draw off screen; raise MissingLibrary, saying what to install, if it cannot here.
 
-    Asked before the first window is made: without a driver VTK does not fail, it crashes.
+    To be called before the first window is made: only then does VTK read its choice of window, and without a
+    driver it does not fail, it crashes.
     """
-    if os.environ.get("VTK_DEFAULT_OPENGL_WINDOW") != "vtkEGLRenderWindow":
+    if not sys.platform.startswith("linux") or _display_answers():
         return
+    # left to itself VTK tries X11 first, which is loud and slow without a display
+    os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
     try:
         egl = ctypes.CDLL("libEGL.so.1")
     except OSError as error:
         raise MissingLibrary(
             f"3-D pictures need EGL, which is not installed ({error}); {_INSTALL}"
         ) from error
-    egl.eglGetProcAddress.restype = ctypes.c_void_p
-    egl.eglGetProcAddress.argtypes = [ctypes.c_char_p]
-    address = egl.eglGetProcAddress(b"eglQueryDevicesEXT")
-    drivers = ctypes.c_int(0)
-    if address:
-        kind = ctypes.CFUNCTYPE(ctypes.c_uint, ctypes.c_int, ctypes.c_void_p, ctypes.POINTER(ctypes.c_int))
-        kind(address)(0, None, ctypes.byref(drivers))
-    if drivers.value < 1:
-        raise MissingLibrary(f"3-D pictures need a graphics driver for EGL and none was found; {_INSTALL}")
+    if not _starts(egl):
+        raise MissingLibrary(f"3-D pictures need a graphics driver for EGL and none starts; {_INSTALL}")
 
 
+def _display_answers() -> bool:
+    if not os.environ.get("DISPLAY"):
+        return False
+    try:
+        x11 = ctypes.CDLL("libX11.so.6")
+    except OSError:
+        return False
+    x11.XOpenDisplay.restype = ctypes.c_void_p
+    display = x11.XOpenDisplay(None)
+    return bool(display) and x11.XCloseDisplay(ctypes.c_void_p(display)) == 0
+
+
+def _starts(egl: Any) -> bool:
+    """Whether any display of EGL can be initialised: the standard one or one of the devices."""
+    os.environ.setdefault("EGL_LOG_LEVEL", "fatal")  # what fails here is said once, by us
+    number, handle = ctypes.c_int(0), ctypes.c_void_p
+    egl.eglGetDisplay.restype = egl.eglGetProcAddress.restype = handle
+    displays = [egl.eglGetDisplay(None)]
+    query, of_device = (
+        egl.eglGetProcAddress(name) for name in (b"eglQueryDevicesEXT", b"eglGetPlatformDisplayEXT")
+    )
+    if query and of_device:
+        devices = (handle * 16)()
+        ctypes.CFUNCTYPE(ctypes.c_uint, ctypes.c_int, handle, handle)(query)(
+            16, devices, ctypes.byref(number)
+        )
+        display = ctypes.CFUNCTYPE(handle, ctypes.c_uint, handle, handle)(of_device)
+        displays += [display(_EGL_PLATFORM_DEVICE, device, None) for device in devices[: number.value]]
+    return any(egl.eglInitialize(handle(display), None, None) for display in displays if display)
+
+
+_EGL_PLATFORM_DEVICE = 0x313F
+"""EGL_PLATFORM_DEVICE_EXT, Khronos extension EGL_EXT_platform_device."""
 _INSTALL = (
     "on Debian or Ubuntu: apt install libegl1 libegl-mesa0 libgl1-mesa-dri (no display or graphics card "
     "needed). Everything but the 3-D pictures works without"
@@ -180,7 +187,7 @@ def scene(result: Result, snapshot: Snapshot) -> Scene:
     near: list[Array] = []
     if result.jam is not None:
         parts.append((_surface(solid.band(result.jam.station_mm)), {"color": ALARM} | flat))
-        near.append(_jam_place(solid, result.jam) + half * np.array([_RIGHT, -_RIGHT, _UP, -_UP]))
+        near.append(_jam_place(solid, result.jam) + half * np.array([RIGHT, -RIGHT, UP, -UP]))
     intended = np.column_stack([result.intended_path, np.zeros(len(result.intended_path))])
     if len(intended) > 1:
         parts.append((_lines(dashes(intended)), {"color": INTENDED, "line_width": 5.0} | flat))
@@ -253,7 +260,7 @@ def _wall(half: float, outline: tuple[Array, Array]) -> list[Part]:
 def _jam_place(solid: StripSolid, jam: Jam) -> Array:
     """The strip's edge nearest the onlooker at the jam, (3,): that much of a coil is never hidden."""
     ends = np.mean(solid.across_at(jam.station_mm), axis=0)[[0, -1]]
-    return np.asarray(ends[np.argmax(ends @ _BACK)])
+    return np.asarray(ends[np.argmax(ends @ BACK)])
 
 
 # ---------------------------------------------------------------- picture
@@ -262,27 +269,20 @@ def _jam_place(solid: StripSolid, jam: Jam) -> Array:
 def _sights(shown: Scene, top: int) -> list[Sight]:
     """Views that their points fill: one, or two beside each other (above, if the whole is long and low)."""
     if not len(shown.near):
-        return [_sight(shown.whole, (WIDE, _height(shown.whole, WIDE)), (0, top))]
+        return [Sight.on(shown.whole, (WIDE, _height(shown.whole, WIDE)), (0, top))]
     whole = np.concatenate([shown.whole, shown.near])
-    across, up = np.ptp(whole @ _ACROSS, axis=0)
+    across, up = np.ptp(whole @ ACROSS, axis=0)
     if up < 0.3 * across:
         above = int(max(200.0, 1.1 * WIDE * up / across))
-        return [_sight(whole, (WIDE, above), (0, top)), _sight(shown.near, (WIDE, 600), (0, top + above))]
+        return [Sight.on(whole, (WIDE, above), (0, top)), Sight.on(shown.near, (WIDE, 600), (0, top + above))]
     height = max(_height(whole, ASIDE), _height(shown.near, WIDE - ASIDE))
     sizes = (ASIDE, height), (WIDE - ASIDE, height)
-    return [_sight(whole, sizes[0], (0, top)), _sight(shown.near, sizes[1], (ASIDE, top))]
-
-
-def _sight(points: Array, size: tuple[int, int], corner: tuple[int, int]) -> Sight:
-    low, high = (points @ _ACROSS).min(axis=0), (points @ _ACROSS).max(axis=0)
-    return Sight(
-        _ACROSS @ (low + high) / 2, float(np.max((high - low) / (0.92 * np.array(size)))), size, corner
-    )
+    return [Sight.on(whole, sizes[0], (0, top)), Sight.on(shown.near, sizes[1], (ASIDE, top))]
 
 
 def _height(points: Array, width: int) -> int:
     """Height [pixels] at which points fill a view of this width both ways, within limits."""
-    across, up = np.ptp(points @ _ACROSS, axis=0)
+    across, up = np.ptp(points @ ACROSS, axis=0)
     return int(np.clip(width * up / across, 420, 780))
 
 
@@ -303,8 +303,8 @@ def _render(shown: Scene, sights: Sequence[Sight]) -> list[NDArray[np.uint8]]:
         pictures = []
         for sight in sights:
             camera = plotter.camera
-            camera.focal_point, camera.up = tuple(sight.centre), tuple(_UP)
-            camera.position = tuple(sight.centre + far * _BACK)
+            camera.focal_point, camera.up = tuple(sight.centre), tuple(UP)
+            camera.position = tuple(sight.centre + far * BACK)
             camera.parallel_projection = True
             camera.parallel_scale = window[1] / Sheet.FINE * sight.scale / 2
             plotter.reset_camera_clipping_range()

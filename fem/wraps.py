@@ -18,6 +18,7 @@ from fem.equilibrium import Array, Blocks, Evaluation, Index
 from fem.rod import Rod
 
 NUMBERS = 8
+Pairing = tuple[Index, Array, Array, Array, Array]
 RELAX = 0.5
 
 
@@ -35,6 +36,8 @@ class WrapContact:
     slip: Array = field(init=False)
     before: Array = field(init=False)
     before_partner: Array = field(init=False)
+    last: Array = field(init=False)
+    remembered: tuple[Pairing, Array] = field(init=False)
     friction_on: bool = True
     coupled: bool = False
 
@@ -47,12 +50,21 @@ class WrapContact:
         self.before = np.zeros((n, k, 2))
         self.before_partner = np.zeros((n, k, 2))
         self.last = np.zeros(self.rod.size)
+        self.remembered = (self._pairing(), self.slip.copy())
 
     def start(self, u: Array) -> None:
         """Forget all friction; slip is counted from here."""
         self.slip[:] = 0.0
         self.last = u.copy()
         self.hold(u)
+        self.remembered = (self._pairing(), np.zeros_like(self.slip))
+
+    def restart(self, force: Array, u: Array) -> None:
+        """Go on from a state whose slip, last place and friction force (n, k) are known."""
+        self.coupled = True
+        self.hold(u)
+        self.coupled = False
+        self.remembered = (self._pairing(), force)
 
     def hold(self, u: Array) -> float:
         """Renew pairs, directions, normal forces; returns the relative change of the forces."""
@@ -69,23 +81,32 @@ class WrapContact:
         scale = force.sum()
         return float(np.abs(force - old).sum() / scale) if scale > 0 else 0.0
 
-    def accept(self, u: Array) -> tuple[Array, Array]:
-        """Take the step; returns friction force and slip increment per point."""
-        force, slide = self.friction(u)
+    def accept(self, u: Array) -> float:
+        """Take the step: store the elastic slip, renew what is held. Returns the friction work of the step [N mm]."""
+        slide, force = self.friction(u)
         st = self.settings
+        pairing, before_force = self.remembered
+        work = 0.5 * float((force * slide).sum() + (before_force * self._slide(u, pairing)).sum())
         self.slip = np.where(self.held[..., 0] > 0, np.clip(self.slip + slide, -st.slip, st.slip), 0.0)
         self.last = u.copy()
         self.hold(u)
-        return force, slide
+        self.remembered = (self._pairing(), force)
+        return work
 
     def friction(self, u: Array) -> tuple[Array, Array]:
-        """Friction force and slip increment of this step (n, k)."""
-        rod, pt, st = self.rod, self.points, self.settings
-        tab = pt.tables
-        slide = _slide_kernel(u, rod.dofs, rod.nodes, pt.element, pt.shape, rod.modes, tab.angle, tab.mode, tab.rule.to,
-                              self.partner, self.place, self.held, self.before, self.before_partner)
+        """Slip increment of this step and friction force (n, k)."""
+        st = self.settings
+        slide = self._slide(u, (self.partner, self.place, self.held, self.before, self.before_partner))
         force = st.friction * self.held[..., 0] * np.clip((self.slip + slide) / st.slip, -1, 1)
         return slide, force if self.friction_on else 0 * force
+
+    def _pairing(self) -> Pairing:
+        return (self.partner.copy(), self.place.copy(), self.held.copy(), self.before.copy(), self.before_partner.copy())
+
+    def _slide(self, u: Array, pairing: Pairing) -> Array:
+        """Motion of the two faces along the held directions since the last step (n, k); zero without force."""
+        rod, pt, tab = self.rod, self.points, self.points.tables
+        return _slide_kernel(u, rod.dofs, rod.nodes, pt.element, pt.shape, rod.modes, tab.angle, tab.mode, tab.rule.to, *pairing)
 
     def safe_fraction(self, u: Array, move: Array) -> float:
         """Largest part of a move that lets no pair come closer than its gap plus SAFE_DEPTH of the thickness."""

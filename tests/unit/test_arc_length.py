@@ -1,7 +1,7 @@
 """Arc-length on problems with closed forms: the von Mises truss, and a column on a rotational spring.
 
-Truss with Green strain: limit load 2 EA h^3 / (3 sqrt 3 L0^3) at w = h (1 - 1/sqrt 3). Column of length 1 on a
-rotational spring k and an axial spring c: bifurcation at P = k, buckled branch P = k a / sin a.
+Truss with Green strain: limit load 2 EA h^3 / (3 sqrt 3 L0^3) at w = h (1 - 1/sqrt 3). Column of length 1 on
+a rotational spring k and an axial spring c: bifurcation at P = k, buckled branch P = k a / sin a.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ TIGHT = NewtonSettings(correction=1e-9, iterations=10)
 class Column:
     """Unknowns: lean a [rad], shortening e. Energy k a^2/2 + c e^2/2."""
 
-    def evaluate(self, u: Array, order: int) -> Evaluation:
+    def evaluate(self, u: Array, order: int) -> Evaluation:  # noqa: ARG002
         stiffness = np.array([SPRING, AXIAL])
         block = Blocks(np.array([[0, 1]]), np.diag(stiffness)[None])
         return Evaluation(float(stiffness @ u**2) / 2.0, stiffness * u, (block,))
@@ -32,14 +32,16 @@ class Column:
 class Push:
     """Work of a unit load at the head: -(1 - cos a) - e."""
 
-    def evaluate(self, u: Array, order: int) -> Evaluation:
+    def evaluate(self, u: Array, order: int) -> Evaluation:  # noqa: ARG002
         block = Blocks(np.array([[0, 1]]), np.diag([-np.cos(u[0]), 0.0])[None])
         return Evaluation(-(1 - np.cos(u[0])) - u[1], np.array([-np.sin(u[0]), -1.0]), (block,))
 
 
 def test_truss_curve_and_both_limit_points() -> None:
     structure, start = truss(1.0)
-    branch = follow_branch(structure, start, ArcSettings(0.05, most=0.15, newton=TIGHT), lambda p: p.u[0] < -1.3)
+    branch = follow_branch(
+        structure, start, ArcSettings(0.05, most=0.15, newton=TIGHT), lambda p: p.u[0] < -1.3
+    )
     assert branch.finished
     for point in branch.points:
         assert point.level == pytest.approx(exact(H - point.u[0]), rel=1e-7, abs=1e-7)
@@ -53,7 +55,9 @@ def test_truss_curve_and_both_limit_points() -> None:
 
 def test_stability_changes_exactly_between_the_limit_points() -> None:
     structure, start = truss(1.0)
-    branch = follow_branch(structure, start, ArcSettings(0.05, most=0.15, newton=TIGHT), lambda p: p.u[0] < -1.3)
+    branch = follow_branch(
+        structure, start, ArcSettings(0.05, most=0.15, newton=TIGHT), lambda p: p.u[0] < -1.3
+    )
     for point in branch.points:
         drop = H - point.u[0]
         assert point.stable == (abs(H - drop) > H / np.sqrt(3))
@@ -61,7 +65,9 @@ def test_stability_changes_exactly_between_the_limit_points() -> None:
 
 def test_sampled_curve_is_close_to_the_exact_one_between_points() -> None:
     structure, start = truss(1.0)
-    branch = follow_branch(structure, start, ArcSettings(0.05, most=0.15, newton=TIGHT), lambda p: p.u[0] < -1.3)
+    branch = follow_branch(
+        structure, start, ArcSettings(0.05, most=0.15, newton=TIGHT), lambda p: p.u[0] < -1.3
+    )
     height, level = branch.sample(np.array([1.0]))
     assert np.max(np.abs(level - exact(H - height))) < 1e-3 * 3.8
 

@@ -282,7 +282,7 @@ WRONG = [
     ("across = [-2.0, 2.0]", "across = [2.0]", "strip.layers[1].across[1]: must be two numbers [from, to] in mm, got [2]"),
     ("across = [-2.0, 2.0]", "across = 2.0", "strip.layers[1].across: must be two numbers [from, to] in mm, got 2"),
     ("across = [-2.0, 2.0]", "", "strip.layers[1].elsewhere: has no meaning for a layer without across or along"),
-    ("bend = 40.0, ", "bend = 0, ", "boom.toml:5: strip.path.runs[1].bend: must not be zero, or the run is a straight, got 0"),
+    ("bend = 40.0, ", "bend = 0, ", "boom.toml:5: strip.path.runs[1].bend: must turn by at least 0.01 degrees, or the run is a straight, got 0"),
     ("bend = 40.0, radius = 25.0", "bend = 40.0", "boom.toml:5: strip.path.runs[1].radius: is missing; write radius = ... (a number in mm)"),
     ("{ straight = 22.0 }", "{ strait = 22.0 }", "boom.toml:6: strip.path.runs[4]: must be {straight = mm} or {bend = degrees, radius = mm}, got a table with strait"),
     ("{ straight = 22.0 }", "7", "boom.toml:6: strip.path.runs[4]: must be a table, got 7"),

@@ -1,4 +1,5 @@
-"""The bicubic rectangle: it reproduces bicubic polynomials and their derivatives, on graded and long meshes."""
+"""The bicubic rectangle: it reproduces bicubic polynomials and their derivatives, on graded and long
+meshes."""
 
 from __future__ import annotations
 

@@ -26,7 +26,7 @@ class Bars:
         self.lengths = np.linalg.norm(spans, axis=1)
         self.dofs = (3 * self.pairs[:, :, None] + np.arange(3)).reshape(len(pairs), 6)
 
-    def evaluate(self, u: Array, order: int) -> Evaluation:
+    def evaluate(self, u: Array, order: int) -> Evaluation:  # noqa: ARG002
         x = u.reshape(-1, 3)
         span = x[self.pairs[:, 1]] - x[self.pairs[:, 0]]
         strain = (np.sum(span**2, axis=1) / self.lengths**2 - 1.0) / 2.0
@@ -45,7 +45,7 @@ class Load:
     def __init__(self, force: Array) -> None:
         self.force = force
 
-    def evaluate(self, u: Array, order: int) -> Evaluation:
+    def evaluate(self, u: Array, order: int) -> Evaluation:  # noqa: ARG002
         return Evaluation(-float(self.force @ u), -self.force)
 
 
@@ -107,8 +107,14 @@ def test_gradient_and_tangent_with_a_rigid_body_by_finite_differences(spin: str)
     rest = rng.standard_normal((5, 3)) * 2.0
     pairs = [(0, 1), (0, 2), (1, 2), (1, 3), (2, 3), (0, 3), (3, 4), (2, 4), (1, 4), (0, 4)]
     body = RigidBody(
-        np.array([[9, 10, 11], [12, 13, 14]]), rest[3:], np.array([True, True]), (0.3, 0.1, -0.2),
-        shift=(ANY, "held", ANY), spin=spin, axis=(1.0, 2.0, 0.5), force=(0.5, 0.0, 1.0),
+        np.array([[9, 10, 11], [12, 13, 14]]),
+        rest[3:],
+        np.array([True, True]),
+        (0.3, 0.1, -0.2),
+        shift=(ANY, "held", ANY),
+        spin=spin,
+        axis=(1.0, 2.0, 0.5),
+        force=(0.5, 0.0, 1.0),
         moment=2.0 if spin == ABOUT_AXIS else 0.0,
     )
     ends = Ends(15, np.array([0, 1, 2]), rest[0], np.array([0.1, 0.0, 0.2]), (body,))
@@ -128,8 +134,14 @@ def test_gradient_and_tangent_with_a_rigid_body_by_finite_differences(spin: str)
 def test_reaction_of_a_turned_body_balances_the_moment_on_it() -> None:
     rest = np.array([[0.0, 0.0, 0.0], [0.0, 1.0, 0.0], [1.0, 0.0, 0.0], [1.0, 1.0, 0.0]])
     body = RigidBody(
-        np.array([[6, 7, 8], [9, 10, 11]]), rest[2:], np.array([True, True]), (2.0, 0.5, 0.0),
-        shift=(ANY, ANY, "held"), spin=ABOUT_AXIS, force=(0.0, 0.2, 0.0), moment=0.3,
+        np.array([[6, 7, 8], [9, 10, 11]]),
+        rest[2:],
+        np.array([True, True]),
+        (2.0, 0.5, 0.0),
+        shift=(ANY, ANY, "held"),
+        spin=ABOUT_AXIS,
+        force=(0.0, 0.2, 0.0),
+        moment=0.3,
     )
     ends = Ends(12, np.arange(6), rest[:2].ravel(), bodies=(body,))
     structure = Structure([Bars(rest, [(0, 2), (1, 3), (0, 3), (1, 2)], 50.0)], ends)

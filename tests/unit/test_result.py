@@ -36,6 +36,10 @@ def same(first: Result, second: Result) -> bool:
     return equal(first, second)
 
 
+def names(folder: Path) -> list[str]:
+    return sorted(entry.name for entry in folder.iterdir())
+
+
 @pytest.mark.parametrize("made", [made_results.deployed, made_results.jammed])
 def test_reading_gives_back_what_was_written(made, tmp_path: Path) -> None:
     written = made()
@@ -136,8 +140,8 @@ def test_a_new_result_replaces_the_old_one_with_its_pictures(tmp_path: Path) -> 
     (folder / "critical.png").write_bytes(b"of the old one")
     write(made_results.deployed(), folder)
     assert read(folder).status == "deployed"
-    assert sorted(os.listdir(folder)) == ["path.csv", "result.json", "snapshots.npz"]
-    assert os.listdir(tmp_path) == ["case"]
+    assert names(folder) == ["path.csv", "result.json", "snapshots.npz"]
+    assert names(tmp_path) == ["case"]
 
 
 @pytest.mark.parametrize("step", ["fsync", "first rename", "second rename"])
@@ -162,12 +166,12 @@ def test_a_failed_write_leaves_the_old_result(
         monkeypatch.setattr(os, "fsync", full_disk)
     else:
         monkeypatch.setattr(Path, "rename", rename)
-    with pytest.raises(InputError, match="No space left.*earlier one is untouched"):
+    with pytest.raises(InputError, match=r"No space left.*earlier one is untouched"):
         write(made_results.deployed(), folder)
     monkeypatch.undo()
     assert read(folder).status == "jammed"
     assert (folder / "critical.png").read_bytes() == b"picture"
-    assert os.listdir(tmp_path) == ["case"]
+    assert names(tmp_path) == ["case"]
 
 
 def test_the_result_set_aside_is_found_if_the_machine_died_between_the_renames(tmp_path: Path) -> None:
@@ -176,14 +180,14 @@ def test_the_result_set_aside_is_found_if_the_machine_died_between_the_renames(t
     assert read(folder).status == "jammed"
     write(made_results.deployed(), folder)
     assert read(folder).status == "deployed"
-    assert os.listdir(tmp_path) == ["case"]
+    assert names(tmp_path) == ["case"]
 
 
 def test_content_json_cannot_hold_is_refused_before_anything_is_touched(tmp_path: Path) -> None:
     folder = write(made_results.jammed(), tmp_path / "case")
     with pytest.raises(TypeError, match="cannot put a object into JSON"):
         write(replace(made_results.deployed(), provenance={"what": object()}), folder)
-    assert read(folder).status == "jammed" and os.listdir(tmp_path) == ["case"]
+    assert read(folder).status == "jammed" and names(tmp_path) == ["case"]
 
 
 def test_a_file_in_the_way_is_said(tmp_path: Path) -> None:
@@ -208,6 +212,16 @@ def cut(name: str, part: float):
         (folder / name).write_bytes(content[: int(len(content) * part)])
 
     return damage
+
+
+def drop_line(folder: Path) -> None:
+    lines = (folder / "path.csv").read_text().splitlines(keepends=True)
+    (folder / "path.csv").write_text("".join(lines[:-1]))
+
+
+def shorten_line(folder: Path) -> None:
+    text = (folder / "path.csv").read_text()
+    (folder / "path.csv").write_text(text.rstrip().rsplit(",", 1)[0] + "\n")
 
 
 def rewrite(name: str, old: str, new: str):
@@ -237,6 +251,8 @@ def rewrite(name: str, old: str, new: str):
         (edit(bends=[{"bend": 1.5}]), r"bends\.0\.bend: "),
         (edit(quantities={"a": {"value": 1}}), r"quantities\.a\.unit: Field required"),
         (edit(path={"rows": 3}), r"path\.file: Field required; path\.columns"),
+        (drop_line, "path.csv: .*300 whole rows of 21 columns, this file has 299 of 21"),
+        (shorten_line, "path.csv: .*300 whole rows of 21 columns, this file has 299 of 21"),
         (lambda folder: (folder / "path.csv").unlink(), "path.csv: cannot be read"),
         (cut("path.csv", 0.4), "path.csv: .*300 whole rows of 21 columns.*run the case again"),
         (lambda folder: (folder / "path.csv").write_text(""), "path.csv: .*this file has 0 of 0"),

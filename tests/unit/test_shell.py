@@ -1,4 +1,5 @@
-"""The shell term: compiled loops against plain numpy, finite differences, rigid motion, patch tests, loads."""
+"""The shell term: compiled loops against plain numpy, finite differences, rigid motion, patch tests,
+loads."""
 
 from __future__ import annotations
 
@@ -28,7 +29,12 @@ def cylinder(p1, p2):
 
 def plane(p1, p2):
     z, o = np.zeros_like(p1), np.ones_like(p1)
-    return np.stack([p1, p2, z], -1), np.stack([o, z, z], -1), np.stack([z, o, z], -1), np.stack([z, z, z], -1)
+    return (
+        np.stack([p1, p2, z], -1),
+        np.stack([o, z, z], -1),
+        np.stack([z, o, z], -1),
+        np.stack([z, z, z], -1),
+    )
 
 
 def _layered(p1, p2):
@@ -77,7 +83,9 @@ def test_gradient_and_tangent_by_finite_differences(shell: Shell, bent: np.ndarr
     h = 1e-5
     ahead, behind = shell.evaluate(bent + h * direction, 1), shell.evaluate(bent - h * direction, 1)
     here = shell.evaluate(bent, 2)
-    assert (ahead.energy - behind.energy) / (2 * h) == pytest.approx(float(here.gradient @ direction), rel=1e-7)
+    assert (ahead.energy - behind.energy) / (2 * h) == pytest.approx(
+        float(here.gradient @ direction), rel=1e-7
+    )
     product = np.zeros(shell.size)
     (block,) = here.blocks
     np.add.at(product, block.dofs, np.einsum("eij,ej->ei", block.values, direction[block.dofs]))
@@ -86,7 +94,9 @@ def test_gradient_and_tangent_by_finite_differences(shell: Shell, bent: np.ndarr
     assert np.allclose(block.values, block.values.transpose(0, 2, 1))
 
 
-def test_extrapolated_tangent_differs_by_the_quadratic_strain_of_the_step(shell: Shell, bent: np.ndarray) -> None:
+def test_extrapolated_tangent_differs_by_the_quadratic_strain_of_the_step(
+    shell: Shell, bent: np.ndarray
+) -> None:
     still, moved = np.zeros(shell.size), 0.01 * np.random.default_rng(3).standard_normal(shell.size)
     (true,) = shell.evaluate(bent, 2).blocks
     assert np.array_equal(shell.extrapolated(bent, still)[0].values, true.values)
@@ -119,14 +129,20 @@ def test_patch_of_constant_stretch_and_of_constant_curvature() -> None:
 
 
 def test_bending_moment_of_a_pure_cylinder_has_plate_energy() -> None:
-    # plate bent to a cylinder of radius 50: energy per area D k^2 / 2 (Timoshenko & Woinowsky-Krieger, eq. 44)
+    # plate bent to a cylinder of radius 50: energy per area D k^2 / 2 (Timoshenko & Woinowsky-Krieger, eq.
+    # 44)
     grid = build_grid(np.linspace(0.0, 20.0, 9), np.array([0.0, 2.0, 5.0]))
     shell = build_shell(grid, plane, isotropic(1000.0, 0.3, 0.2))
     p1, p2 = grid.coordinates().T
     a, z, o = p1 / 50.0, np.zeros_like(p1), np.ones_like(p1)
     x = np.stack(
-        [np.stack([50 * np.sin(a), p2, 50 * (1 - np.cos(a))], -1), np.stack([np.cos(a), z, np.sin(a)], -1),
-         np.stack([z, o, z], -1), np.zeros((p1.size, 3))], axis=1,
+        [
+            np.stack([50 * np.sin(a), p2, 50 * (1 - np.cos(a))], -1),
+            np.stack([np.cos(a), z, np.sin(a)], -1),
+            np.stack([z, o, z], -1),
+            np.zeros((p1.size, 3)),
+        ],
+        axis=1,
     )
     stiff = 1000.0 * 0.2**3 / (12 * (1 - 0.09))
     assert shell.evaluate(x.ravel(), 0).energy == pytest.approx(0.5 * stiff / 50.0**2 * 100.0, rel=1e-5)
@@ -137,9 +153,13 @@ def test_area_mass_and_weight_of_a_curved_sheet(shell: Shell) -> None:
     # one cubic spans .44 rad of arc here: the interpolated area is short by about (.44)^4/1000
     assert shell.area.sum() == pytest.approx(area, rel=1e-4)
     positions = np.tile([1.0, 0.0, 0.0, 0.0], 4)
-    assert positions @ shell.mass().sum(axis=0) @ positions == pytest.approx(1e-9 * shell.area.sum(), rel=1e-12)
+    assert positions @ shell.mass().sum(axis=0) @ positions == pytest.approx(
+        1e-9 * shell.area.sum(), rel=1e-12
+    )
     force = weight(shell, np.array([0.0, 0.0, -9810.0])).force
-    assert force[unknowns(np.arange(shell.grid.nodes), (0,), (2,))].sum() == pytest.approx(-9810e-9 * area, rel=1e-4)
+    assert force[unknowns(np.arange(shell.grid.nodes), (0,), (2,))].sum() == pytest.approx(
+        -9810e-9 * area, rel=1e-4
+    )
 
 
 def test_loads_do_the_work_of_their_resultant(shell: Shell) -> None:
@@ -156,14 +176,16 @@ def test_pressure_gradient_is_the_rate_of_the_enclosed_volume_when_edges_are_hel
     load, h = Pressure(shell, 0.7), 1e-5
     inner = np.zeros(shell.size)
     nodes = np.setdiff1d(
-        np.arange(shell.grid.nodes), np.concatenate([shell.grid.edge(e) for e in ("start", "end", "low", "high")])
+        np.arange(shell.grid.nodes),
+        np.concatenate([shell.grid.edge(e) for e in ("start", "end", "low", "high")]),
     )
     index = unknowns(nodes, (0, 1, 2, 3))
     inner[index] = np.random.default_rng(5).standard_normal(index.size)
     ahead, behind = load.evaluate(bent + h * inner, 1), load.evaluate(bent - h * inner, 1)
     here = load.evaluate(bent, 1)
     assert (ahead.energy - behind.energy) / (2 * h) == pytest.approx(
-        float(here.gradient @ inner), rel=1e-4  # parts are exchanged by integration, which 3 x 3 points do not do exactly
+        float(here.gradient @ inner),
+        rel=1e-4,  # parts are exchanged by integration, which 3 x 3 points do not do exactly
     )
 
 
@@ -173,7 +195,9 @@ def test_pressure_tangent_is_the_symmetric_part_of_the_jacobian() -> None:
     load, h = Pressure(shell, 0.7), 1e-6
     x = shell.rest.ravel() + 0.1 * np.random.default_rng(6).standard_normal(shell.size)
     steps = h * np.eye(shell.size)
-    jacobian = np.array([(load.evaluate(x + e, 1).gradient - load.evaluate(x - e, 1).gradient) / (2 * h) for e in steps])
+    jacobian = np.array(
+        [(load.evaluate(x + e, 1).gradient - load.evaluate(x - e, 1).gradient) / (2 * h) for e in steps]
+    )
     (block,) = load.evaluate(x, 2).blocks
     order = block.dofs[0]
     symmetric_part = 0.5 * (jacobian + jacobian.T)[np.ix_(order, order)]
@@ -182,14 +206,16 @@ def test_pressure_tangent_is_the_symmetric_part_of_the_jacobian() -> None:
 
 def test_numerical_surface_derivatives() -> None:
     exact = cylinder(np.array([1.0, 2.0]), np.array([0.5, -3.0]))
-    numeric = differentiated(lambda p1, p2: cylinder(p1, p2)[0], (6.5, RADIUS))(np.array([1.0, 2.0]), np.array([0.5, -3.0]))
+    numeric = differentiated(lambda p1, p2: cylinder(p1, p2)[0], (6.5, RADIUS))(
+        np.array([1.0, 2.0]), np.array([0.5, -3.0])
+    )
     for a, b in zip(exact, numeric, strict=True):
         assert np.allclose(a, b, atol=1e-9)
 
 
 def test_a_mesh_too_coarse_for_the_section_is_refused() -> None:
     grid = build_grid(np.array([0.0, 1.0]), np.array([-6.0, 0.0, 6.0]))
-    with pytest.raises(InputError, match="too coarse across the surface.*use 2 times as many"):
+    with pytest.raises(InputError, match=r"too coarse across the surface.*use 2 times as many"):
         build_shell(grid, cylinder, isotropic(80.0, 0.4, 1.0))
 
 
@@ -199,10 +225,16 @@ def test_half_model_with_symmetry_equals_the_whole() -> None:
         across = np.linspace(0.0 if half else -2.0, 2.0, 3 if half else 5)
         shell = build_shell(build_grid(np.linspace(0, 10, 6), across), plane, law)
         held = [clamped(shell, "start")] + ([symmetric(shell, "low", 1)] if half else [])
-        structure = Structure([shell], hold(shell, held), [edge_load(shell, "end", [0, 0, 0.02])], shell.weights)
-        point = solve(structure, structure.ends.reduce(shell.rest.ravel()), 1.0, NewtonSettings(iterations=40))
+        structure = Structure(
+            [shell], hold(shell, held), [edge_load(shell, "end", [0, 0, 0.02])], shell.weights
+        )
+        point = solve(
+            structure, structure.ends.reduce(shell.rest.ravel()), 1.0, NewtonSettings(iterations=40)
+        )
         assert point.stable
-        results.append(shell.position(structure.ends.expand(point.u, 1.0), np.array([[10.0, 0.0], [10.0, 2.0]])))
+        results.append(
+            shell.position(structure.ends.expand(point.u, 1.0), np.array([[10.0, 0.0], [10.0, 2.0]]))
+        )
     assert results[0] == pytest.approx(results[1], abs=1e-9)
 
 

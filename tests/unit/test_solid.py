@@ -9,6 +9,7 @@ import made_results
 import numpy as np
 import pytest
 
+from fem.obstacle import ARC, LINE, POINT, SEGMENT, Wall
 from fem.solid import axle_mark, dashes, strip_solid, wall_faces, wall_outline
 
 
@@ -51,11 +52,13 @@ def test_thickness_is_true_and_the_first_face_is_toward_the_axle(label: str) -> 
 def test_a_section_rolled_beyond_a_half_circle_keeps_its_sides() -> None:
     """A tube section of radius 3 mm: the inner face stays inside all the way round."""
     shot = made_results.snapshot("x", 0.0, 0)
-    n, m = shot.height.shape
+    n, m = shot.station.size, 41
     angle = np.broadcast_to(np.linspace(-2.6, 2.6, m), (n, m))
+    plain = dict.fromkeys(("strain", "strain_share", "contact"), np.zeros((n, m)))
     tube = replace(
         shot, position=np.stack([shot.station, np.zeros(n)], axis=1), heading=np.zeros(n),
-        height=3.0 * (1 - np.cos(angle)), lateral=3.0 * np.sin(angle), thickness=np.array(0.5),
+        across=3.0 * angle[0],
+        height=3.0 * (1 - np.cos(angle)), lateral=3.0 * np.sin(angle), thickness=np.array(0.5), **plain,
     )  # fmt: skip
     above, below = strip_solid(tube, across=81).faces[:2]
     for face, radius in ((above, 2.75), (below, 3.25)):
@@ -147,3 +150,36 @@ def test_dashes_lie_on_the_path_and_leave_gaps() -> None:
     assert cut[0][0, 0] == 0.0
     assert all(np.all(dash[:, 1:] == 0.0) for dash in cut)
     assert all(first[-1, 0] < second[0, 0] for first, second in itertools.pairwise(cut))
+
+
+@pytest.mark.parametrize(
+    "wall",
+    [
+        Wall("post", POINT, 3.0, -2.0, 1.5),
+        Wall("bar", SEGMENT, 1.0, 2.0, 0.7, x2=9.0, y2=-4.0),
+        Wall("guide", ARC, 1.0, 1.0, 0.5, core=6.0, start=2.0, sweep=1.4),
+        Wall("casing", ARC, 0.0, 0.0, 0.5, core=8.5, start=-0.2, sweep=5.9),
+    ],
+)
+def test_walls_of_a_run_are_drawn_where_the_strip_would_touch_them(wall: Wall) -> None:
+    """Every drawn point is `radius` away from the core, measured by brute force on a sampled core."""
+    part = np.linspace(0.0, 1.0, 4001)
+    if wall.kind == ARC:
+        turn = wall.start + wall.sweep * part
+        core = np.stack([wall.x + wall.core * np.cos(turn), wall.y + wall.core * np.sin(turn)], axis=1)
+    else:
+        end = np.array([wall.x2, wall.y2]) if wall.kind == SEGMENT else np.array([wall.x, wall.y])
+        core = np.array([wall.x, wall.y]) * (1 - part[:, None]) + end * part[:, None]
+    drawn = np.concatenate(wall_outline(wall.drawing(), 20.0))
+    away = np.linalg.norm(drawn[:, None] - core[None], axis=-1).min(axis=1)
+    spacing = float(np.linalg.norm(core[1] - core[0]))
+    # halfway between two samples the distance is this much too long
+    np.testing.assert_allclose(away, wall.radius, atol=1e-9 + spacing**2 / (8 * wall.radius) * 1.1)
+
+
+def test_the_plane_of_a_run_is_drawn_at_its_face() -> None:
+    plane = Wall("plane", LINE, 4.0, 1.0, 0.0, x2=np.cos(2.0), y2=np.sin(2.0))
+    face, back = wall_outline(plane.drawing(), 60.0)
+    normal = np.array([np.cos(2.0), np.sin(2.0)])
+    np.testing.assert_allclose((face - [4.0, 1.0]) @ normal, 0.0, atol=1e-12)
+    assert ((back - [4.0, 1.0]) @ normal < 0.0).all()

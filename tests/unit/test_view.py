@@ -20,7 +20,7 @@ from PIL import Image
 from fem import view
 from fem.errors import MissingLibrary
 from fem.result import Result
-from fem.sheet import shade
+from fem.sheet import Sight, shade
 from fem.view import critical_picture, need_graphics, scene
 
 try:
@@ -35,7 +35,7 @@ def rgb(name: str) -> np.ndarray:
 
 def painted(
     result: Result, folder: Path, label: str | None = None
-) -> tuple[np.ndarray, list[view.Sight], view.Scene]:
+) -> tuple[np.ndarray, list[Sight], view.Scene]:
     """Pixels of the picture, and the sights it was made with."""
     pixels = np.asarray(Image.open(critical_picture(result, folder / "critical.png", label)), dtype=float)
     shot = view._chosen(result, label)
@@ -44,7 +44,7 @@ def painted(
     return pixels, view._sights(shown, top), shown
 
 
-def at(pixels: np.ndarray, sight: view.Sight, point: np.ndarray) -> np.ndarray:
+def at(pixels: np.ndarray, sight: Sight, point: np.ndarray) -> np.ndarray:
     x, y = sight.pixels(point)[0].round().astype(int)
     return pixels[y - 1 : y + 2, x - 1 : x + 2].mean(axis=(0, 1))
 
@@ -129,9 +129,9 @@ def test_the_jam_is_ringed_and_named_and_only_a_jam_is(tmp_path: Path) -> None:
 def test_the_intended_path_is_drawn_where_the_strip_is_not(tmp_path: Path) -> None:
     result = made_results.jammed()
     pixels, sights, _ = painted(result, tmp_path)
-    assert near(pixels, sights[0].box, view.INTENDED, 60.0) > 300
+    assert near(pixels, sights[0].box, view.INTENDED, 30.0) > 300
     bare, sights, _ = painted(replace(result, intended_path=np.empty((0, 2))), tmp_path)
-    assert near(bare, (0, 0, view.WIDE, bare.shape[0]), view.INTENDED, 60.0) == 0
+    assert near(bare, (0, 0, view.WIDE, bare.shape[0]), view.INTENDED, 30.0) == 0
 
 
 def test_the_turning_of_the_axle_shows(tmp_path: Path) -> None:
@@ -194,15 +194,13 @@ except MissingLibrary as missing:
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="EGL is how Linux draws without a display")
-def test_without_a_driver_one_message_says_what_to_install(tmp_path: Path) -> None:
-    """A real process whose EGL finds no driver: VTK alone would crash there."""
+@pytest.mark.parametrize("missing", ["__EGL_VENDOR_LIBRARY_DIRS", "LIBGL_DRIVERS_PATH"])
+def test_without_a_driver_one_message_says_what_to_install(missing: str, tmp_path: Path) -> None:
+    """A real process whose EGL finds no vendor library or no driver below it: VTK alone would crash there."""
     here = Path(__file__).parent
     script = WITHOUT.format(root=str(here.parents[1]), tests=str(here), file=str(tmp_path / "x.png"))
-    surroundings = {name: value for name, value in os.environ.items() if name != "DISPLAY"}
-    surroundings |= {
-        "__EGL_VENDOR_LIBRARY_DIRS": str(tmp_path),
-        "VTK_DEFAULT_OPENGL_WINDOW": "vtkEGLRenderWindow",
-    }
+    # the display is one that does not answer, as after a lost connection
+    surroundings = dict(os.environ) | {missing: str(tmp_path), "DISPLAY": ":4711"}
     done = subprocess.run(
         [sys.executable, "-c", script],
         env=surroundings,
@@ -212,6 +210,8 @@ def test_without_a_driver_one_message_says_what_to_install(tmp_path: Path) -> No
         check=False,
     )
     assert done.returncode == 0, done.stderr
+    if missing == "LIBGL_DRIVERS_PATH" and (tmp_path / "x.png").exists():
+        pytest.skip("this EGL keeps its drivers elsewhere")
     assert done.stdout.count("\n") == 1
     assert "no" in done.stdout
     assert "apt install libegl1 libegl-mesa0 libgl1-mesa-dri" in done.stdout
@@ -223,7 +223,7 @@ def test_without_the_library_itself_too(monkeypatch: pytest.MonkeyPatch) -> None
     def absent(name: str) -> None:
         raise OSError(f"{name}: cannot open shared object file: No such file or directory")
 
-    monkeypatch.setenv("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
+    monkeypatch.delenv("DISPLAY", raising=False)
     monkeypatch.setattr(ctypes, "CDLL", absent)
     with pytest.raises(MissingLibrary, match=r"libEGL\.so\.1: cannot open.*apt install libegl1"):
         need_graphics()

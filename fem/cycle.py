@@ -1,0 +1,321 @@
+"""Winding in and pushing out: the program of a push by the axle, and what is written down at each step.
+
+The strip is first put in place: its root pressed flat on the axle while axle, casing, slot and obstacles close in from
+a distance. Then the axle turns (retract) until enough strip has come in through the slot, and turns back (deploy) until the
+strip is out again, or until it plainly will not come: no travel over a whole turn of pushing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from fem.equilibrium import Array
+from fem.rod_fields import RodFields
+from fem.rod_model import RodModel
+from fem.trip import Saved, StepSize, Trip
+
+ASSEMBLY_STEPS, SETTLING_STEPS = 15, 4
+ARRIVED = 0.5
+"""mm of travel left that count as fully out."""
+IDLE_TURN = 2 * math.pi
+"""Turning [rad] without travel after which a push counts as stopped."""
+IDLE_TRAVEL = 0.5
+ASSEMBLE, RETRACT, DEPLOY = 0.0, 1.0, 2.0
+Progress = Callable[[float, str], None]
+
+
+@dataclass
+class AxleGrip:
+    """Root clamped flat to an axle that has wound in by the control psi [rad]."""
+
+    model: RodModel
+    flatten: float = 1.0
+
+    def indices(self) -> list[int]:
+        """Prescribed unknowns: place, heading and section of the root; no warping there."""
+        rod = self.model.rod
+        clamped = [rod.index(0, f) for f in range(rod.fields)]
+        return clamped + [rod.index(0, f, 1) for f in range(2 + rod.modes)]
+
+    def place(self, u: Array, control: float) -> Array:
+        """Root turned clockwise by the control."""
+        rod, r = self.model.rod, self.model.root_radius
+        u = u.copy()
+        u[self.indices()] = 0.0
+        u[rod.index(0, 0)], u[rod.index(0, 1)] = -r * math.sin(control), -r * math.cos(control)
+        u[rod.index(0, 0, 1)], u[rod.index(0, 1, 1)] = math.cos(control), -math.sin(control)
+        for mode in range(rod.modes):
+            u[rod.index(0, 2 + mode)] = self.flatten * self.model.flat[mode]
+        return u
+
+    def force(self, u: Array, gradient: Array, control: float) -> float:
+        """Torque [N mm] the axle needs to wind in."""
+        rod, r = self.model.rod, self.model.root_radius
+        c, s = math.cos(control), math.sin(control)
+        torque = -r * c * gradient[rod.index(0, 0)] + r * s * gradient[rod.index(0, 1)]
+        torque += -s * gradient[rod.index(0, 0, 1)] - c * gradient[rod.index(0, 1, 1)]
+        return float(torque + (self.model.walls.axle_moment(u) if self.model.walls else 0.0))
+
+    def prepare(self, before: float, control: float) -> None:
+        """The axle's surface turns with it."""
+        if self.model.walls:
+            self.model.walls.turn = control - before
+
+
+def assemble(model: RodModel, grip: AxleGrip) -> Trip | str:
+    """Put the strip in place; the trip at rest, or why it could not be."""
+    motion, walls = model.motion, model.walls
+    motion.fixed[:] = False
+    motion.fixed[grip.indices()] = True
+    u, v = model.start, np.zeros(model.rod.size)
+    opening = _rise(model) + 2 * model.rod.strip.thickness
+    if walls:
+        walls.move_walls(model.walls_at(opening))
+    for term in motion.heldterms:
+        term.start(u)
+    done, step = 0.0, 1.0 / ASSEMBLY_STEPS
+    while done < 1.0:
+        part = min(1.0, done + step)
+        if walls:
+            walls.move_walls(model.walls_at(opening * (1 - part)))
+        grip.flatten = part
+        outcome = motion.step(u, v, 1.0, grip.place(u, 0.0))
+        if not outcome.accepted:
+            step *= 0.5
+            if step < 1e-3:
+                return f"the strip could not be put in place: {outcome.reason}"
+            continue
+        u, done = outcome.u, part
+        for term in motion.heldterms:
+            term.start(u)
+    for _ in range(SETTLING_STEPS):
+        outcome = motion.step(u, v, 5.0, u)
+        if outcome.accepted:
+            u = outcome.u
+            for term in motion.heldterms:
+                term.start(u)
+    return Trip(motion, grip, model.walls, model.wraps, u, 0.0)
+
+
+def _rise(model: RodModel) -> float:
+    """Largest height of the rest section [mm]."""
+    tab = model.rod.tables
+    return float(np.abs(np.einsum("nij,nj->ni", tab.rule.inner, np.sin(tab.angle))).max())
+
+
+@dataclass
+class Log:
+    """Rows and states of all accepted steps."""
+
+    rows: list[dict[str, float]] = field(default_factory=list)
+    states: list[Array] = field(default_factory=list)
+
+    def column(self, name: str) -> Array:
+        """One column (rows,)."""
+        return np.array([row[name] for row in self.rows])
+
+
+@dataclass
+class Observer:
+    """Writes a row per accepted step."""
+
+    model: RodModel
+    fields: RodFields
+    log: Log
+    phase: float = RETRACT
+    time: float = 0.0
+    zero: float = 0.0
+
+    def write(self, trip: Trip, step_time: float) -> dict[str, float]:
+        """Append the row of the trip's present state and return it."""
+        model, walls, wraps = self.model, trip.walls, trip.wraps
+        state = self.fields.state(trip.u)
+        self.time += step_time
+        s_slot = self.slot_station(trip.u)
+        curvature = np.abs(state.curvature)
+        peak = int(np.argmax(curvature))
+        worst = int(np.argmax(state.strain_share.max(axis=1)))
+        sign = -1.0 if self.phase == DEPLOY else 1.0
+        motor = model.case.motor
+        row = {
+            "step": float(len(self.log.rows)),
+            "time_s": self.time,
+            "phase": self.phase,
+            "axle_angle_rad": trip.control,
+            "travel_mm": s_slot - self.zero,
+            "torque_Nmm": sign * trip.force,
+            "motor_torque_Nmm": motor.axle_stall_torque if motor else math.nan,
+            "push_N": -float(np.interp(min(s_slot, model.rod.strip.length), state.station, state.axial_force)),
+            "tip_x_mm": float(state.position[-1, 0]),
+            "tip_y_mm": float(state.position[-1, 1]),
+            "casing_contact_rad": self._casing_contact(trip),
+            "wrap_contact_mm": self._wrap_contact(trip),
+            "curvature_peak_per_mm": float(curvature[peak]),
+            "curvature_peak_station_mm": float(state.station[peak]),
+            "strain_peak": float(state.strain.max()),
+            "strain_share": float(state.strain_share.max()),
+            "strain_station_mm": float(state.station[worst]),
+            "energy_strain_Nmm": trip.stored.strain,
+            "energy_contact_Nmm": trip.stored.contact,
+            "energy_kinetic_Nmm": trip.stored.kinetic,
+            "work_in_Nmm": trip.ledger.work,
+            "loss_friction_Nmm": trip.ledger.friction,
+            "loss_damping_Nmm": trip.ledger.damping,
+            "loss_numerical_Nmm": trip.ledger.numerical,
+            "audit_error": trip.ledger.error(trip.stored.total) / trip.ledger.scale,
+            "stable": float(trip.motion.is_stable(trip.u)),
+            "iterations": float(trip.iterations),
+            "smallest_gap_mm": float(walls.gaps(trip.u).min()) if walls else math.nan,
+            "smallest_wrap_gap_mm": float(wraps.gaps().min()) if wraps else math.nan,
+            "slot_station_mm": s_slot,
+        }
+        self.log.rows.append(row)
+        self.log.states.append(trip.u.copy())
+        return row
+
+    def slot_station(self, u: Array) -> float:
+        """Station [mm] of the strip at the slot's inner end; the strip's length when all of it is inside."""
+        walls = self.model.walls
+        if walls is None:
+            return 0.0
+        x = walls.mid_line(u)[:, 0]
+        s = walls.points.stations
+        outside = np.flatnonzero(x > self.model.case.casing.radius)
+        if len(outside) == 0:
+            return self.model.rod.strip.length
+        i = int(outside[0])
+        if i == 0:
+            return float(s[0])
+        part = (self.model.case.casing.radius - x[i - 1]) / (x[i] - x[i - 1])
+        return float(s[i - 1] + part * (s[i] - s[i - 1]))
+
+    def _casing_contact(self, trip: Trip) -> float:
+        if trip.walls is None:
+            return 0.0
+        force = trip.walls.forces(trip.u)[:, :, [w.name == "casing" for w in trip.walls.walls]].sum(axis=(1, 2))
+        return float(trip.walls.points.lengths[force > 0].sum() / self.model.case.casing.radius)
+
+    def _wrap_contact(self, trip: Trip) -> float:
+        if trip.wraps is None:
+            return 0.0
+        return float(trip.wraps.points.lengths[trip.wraps.held[..., 0].sum(axis=1) > 0].sum())
+
+
+@dataclass(frozen=True)
+class CycleOutcome:
+    """How winding in and pushing out ended.
+
+    retracted, deployed: reached; swallowed: the tip went inside; idle: turned a whole turn without travel; trouble: why
+    a step could not be made ("" if none); wound: saved states on the way in, by travel.
+    """
+
+    retracted: bool
+    deployed: bool
+    swallowed: bool
+    idle: bool
+    trouble: str
+    wound: tuple[tuple[float, Saved], ...]
+
+
+@dataclass
+class Cycle:
+    """One strip, one axle: retract and deploy with a log."""
+
+    model: RodModel
+    trip: Trip
+    observer: Observer
+    steps: StepSize
+    progress: Progress
+    wound: list[tuple[float, Saved]] = field(default_factory=list)
+    limit: float = math.inf
+
+    def retract(self, depth: float) -> str:
+        """Wind in until `depth` mm have come in: "", "swallowed", "idle" or the trouble of a step."""
+        limit = 4 * math.pi + 2 * depth / self.model.root_radius
+        return self._go(RETRACT, depth, limit, lambda row: row["travel_mm"] >= depth)
+
+    def deploy(self, limit: float = math.inf) -> str:
+        """Push out until fully out: "", "idle", "beyond" (more torque than `limit` [N mm]) or the trouble of a step."""
+        self.limit = limit
+        return self._go(DEPLOY, 0.0, -0.5 * math.pi, lambda row: row["travel_mm"] <= ARRIVED)
+
+    def _go(self, phase: float, goal: float, limit: float, arrived: Callable[[dict[str, float]], bool]) -> str:
+        obs, trip = self.observer, self.trip
+        obs.phase = phase
+        length = self.model.rod.strip.length
+        began = len(obs.log.rows)
+        start_travel = obs.log.rows[-1]["travel_mm"] if obs.log.rows else 0.0
+        end = ""
+        last = trip.control
+
+        def watch(now: Trip) -> bool:
+            nonlocal end, last
+            row = obs.write(now, abs(now.control - last) * self.steps.time)
+            last = now.control
+            if phase == RETRACT and (not self.wound or row["travel_mm"] - self.wound[-1][0] > SAVE_EVERY):
+                self.wound.append((row["travel_mm"], now.save()))
+            share = abs(row["travel_mm"] - start_travel) / max(1e-9, abs(goal - start_travel))
+            word = "winding in" if phase == RETRACT else "pushing out"
+            self.progress(min(1.0, share), f"{word}: {row['travel_mm']:.0f} mm in, {row['torque_Nmm']:.0f} N mm")
+            if arrived(row):
+                end = "arrived"
+            elif row["slot_station_mm"] >= length - 1e-9:
+                end = "swallowed"
+            elif self._idle(began, phase):
+                end = "idle"
+            elif phase == DEPLOY and self._beyond(row["torque_Nmm"]):
+                end = "beyond"
+            return bool(end)
+
+        if not trip.advance(limit, self.steps, watch):
+            return trip.trouble
+        return {"arrived": "", "": "idle"}.get(end, end)
+
+    def _idle(self, began: int, phase: float) -> bool:
+        """No travel in the wanted direction over the last whole turn."""
+        rows = self.observer.log.rows
+        here = rows[-1]
+        for row in reversed(rows[began:]):
+            if abs(row["axle_angle_rad"] - here["axle_angle_rad"]) >= IDLE_TURN:
+                gained = (here["travel_mm"] - row["travel_mm"]) * (1.0 if phase == RETRACT else -1.0)
+                return gained < IDLE_TRAVEL
+        return False
+
+    def _beyond(self, torque: float) -> bool:
+        """Far more torque than the motor will ever have: no use going on."""
+        motor = self.model.case.motor
+        return torque > self.limit or (motor is not None and torque > GIVE_UP * motor.axle_stall_torque)
+
+
+GIVE_UP = 5.0
+SAVE_EVERY = 2.0
+
+
+def run_cycle(model: RodModel, fields: RodFields, depth: float, deploy: bool, progress: Progress) -> tuple[CycleOutcome, Log, Cycle | None]:
+    """Assemble, retract to `depth` mm of travel and (if `deploy`) push out again."""
+    grip = AxleGrip(model)
+    progress(0.0, "putting the strip in place")
+    trip = assemble(model, grip)
+    log = Log()
+    if isinstance(trip, str):
+        return CycleOutcome(False, False, False, False, trip, ()), log, None
+    observer = Observer(model, fields, log)
+    observer.zero = observer.slot_station(trip.u)
+    turn = model.case.settings.turn
+    steps = StepSize(0.5 * turn, turn, 1e-5 * turn)
+    cycle = Cycle(model, trip, observer, steps, progress)
+    trip.force = grip.force(trip.u, model.motion.total(trip.u, 1).gradient, 0.0)
+    observer.write(trip, 0.0)
+    ended = cycle.retract(depth)
+    known = ("", "swallowed", "idle")
+    retracted = ended == ""
+    if not retracted or not deploy:
+        trouble = "" if ended in known else ended
+        return CycleOutcome(retracted, False, ended == "swallowed", ended == "idle", trouble, tuple(cycle.wound)), log, cycle
+    ended = cycle.deploy()
+    trouble = "" if ended in (*known, "beyond") else ended
+    return CycleOutcome(True, ended == "", ended == "swallowed", ended == "idle", trouble, tuple(cycle.wound)), log, cycle

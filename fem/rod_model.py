@@ -1,0 +1,113 @@
+"""From a case to a rod that can be moved: mesh, terms, contact, artificial mass and scales.
+
+The mass is artificial: it only carries the strip through snaps. It is set so that the whole strip, pressed flat, swings within
+about one radian of axle turning, whatever the material; the results say how much energy it ever holds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fem.case import Case
+from fem.contact import ContactSettings, WallContact, contact_points
+from fem.dynamics import Motion, MotionSettings, mass_blocks
+from fem.equilibrium import Array
+from fem.mesh import SizeField, Zone, line_mesh
+from fem.obstacle import Pod, Wall, axle_walls
+from fem.rod import WARP_MODES, Rod, RodEnergy, build_rod, flat_amplitudes, rest_state
+from fem.wraps import WrapContact
+
+MASS_SHARE = 1.2
+"""Inertia of the flat strip's slowest swing against its stiffness at 1 rad/s; results change by less than their band at ten times this."""
+
+
+@dataclass
+class RodModel:
+    """A rod in its surroundings, ready to be moved.
+
+    root_radius [mm]: distance of the root's mid-line from the axle's centre; wraps: None when the wraps may not touch.
+    """
+
+    case: Case
+    rod: Rod
+    energy: RodEnergy
+    walls: WallContact | None
+    wraps: WrapContact | None
+    motion: Motion
+    root_radius: float
+    flat: Array
+    start: Array
+    warnings: tuple[str, ...]
+
+    def walls_at(self, opening: float) -> tuple[Wall, ...]:
+        """Everything that can be touched, backed off by `opening` mm."""
+        return surrounding_walls(self.case, opening)
+
+
+def surrounding_walls(case: Case, opening: float) -> tuple[Wall, ...]:
+    """Axle, casing, slot and obstacles as thick curves."""
+    pod = Pod(case.casing.radius, case.slot.gap, case.slot_level, case.slot_mouth, case.slot.lip)
+    walls = axle_walls(case.axle.radius, opening) + pod.walls(opening)
+    for obstacle in case.obstacles:
+        walls += obstacle.walls(opening)
+    return walls
+
+
+def size_field(case: Case, refine: float) -> SizeField:
+    """Longest element along the strip: fine on the root, at the slot, in bends; `refine` > 1 divides all sizes."""
+    st, strip = case.settings, case.strip
+    fine, largest = st.element_fine / refine, st.element / refine
+    zones = [Zone(0.0, case.slot_mouth, fine)]
+    zones += [Zone(mark.start, mark.end, fine) for mark in strip.path.bends]
+    edges = tuple(float(s) for s in strip.zone_edges_s() if 0 < s < strip.length)
+    return SizeField(largest, tuple(zones), nodes=edges)
+
+
+def build_rod_model(case: Case, surrounded: bool = True, refine: float = 1.0, nodes: tuple[float, ...] = ()) -> RodModel:
+    """The rod of a case; `surrounded` False leaves out axle, casing, slot, obstacles and self-contact."""
+    st, strip = case.settings, case.strip
+    field = size_field(case, refine)
+    mesh = line_mesh(strip.length, replace(field, nodes=(*field.nodes, *nodes)))
+    rod = build_rod(strip, mesh.stations)
+    energy = RodEnergy(rod)
+    walls, wraps = None, None
+    if surrounded:
+        fine = contact_points(rod, st.contact_spacing / refine)
+        settings = ContactSettings(st.contact_stiffness, st.contact_onset, st.slip, case.friction.strip)
+        walls = WallContact(rod, fine, surrounding_walls(case, 0.0), settings)
+        if st.wraps_touch:
+            coarse = contact_points(rod, 2 * st.contact_spacing / refine)
+            wraps = WrapContact(rod, coarse, replace(settings, friction=case.friction.wraps), np.pi * case.axle.radius)
+    root = case.axle.radius + 0.5 * strip.thickness
+    place = strip.path.position(rod.nodes) - np.array([0.0, root])
+    start = rest_state(rod, place, strip.path.heading(rod.nodes))
+    motion = _motion(case, rod, energy, walls, wraps)
+    warnings = (mesh.warning,) if mesh.warning else ()
+    return RodModel(case, rod, energy, walls, wraps, motion, root, flat_amplitudes(rod, 0.0), start, warnings)
+
+
+def flat_stiffness(rod: Rod) -> float:
+    """Bending stiffness [N mm^2] of the strip pressed flat, widest over the stations."""
+    tab = rod.tables
+    return float((2 * tab.rule.weight * tab.stiffness[:, :, 2, 2]).sum(axis=1).max())
+
+
+def _motion(case: Case, rod: Rod, energy: RodEnergy, walls: WallContact | None, wraps: WrapContact | None) -> Motion:
+    st, strip = case.settings, case.strip
+    stiffness = flat_stiffness(rod)
+    line = MASS_SHARE * stiffness / strip.length**4 * 10
+    half = 0.5 * strip.width
+    # opening moves the edges by half^2/2 per unit, edge bending by half^2/6; warping moves them by itself
+    opening = [line * half**4 / 20, line * half**4 / 200, line * half**4 / 200][: rod.modes]
+    density = np.array([line, line, *opening, *[0.2 * line] * WARP_MODES])
+    weights = np.asarray(rod.basis.dx).reshape(rod.stations.shape)
+    fixed = np.zeros(rod.size, dtype=np.bool_)
+    places = np.zeros((len(rod.nodes), rod.fields, 2), dtype=np.bool_)
+    places[:, :2, 0] = True
+    scale = 0.05 * stiffness / case.axle.radius**2 * strip.length
+    settings = MotionSettings(damping=st.damping, energy=scale, settled=1e-5 * strip.thickness, small_move=0.02 * strip.thickness)
+    held = [term for term in (walls, wraps) if term is not None]
+    return Motion([energy], list(held), mass_blocks(rod.dofs, rod.shape, weights, density), rod.size, 2 * rod.fields, fixed,
+                  places.ravel(), settings)

@@ -1,0 +1,239 @@
+"""One push, step by step: a control moves, the strip follows, every accepted step is weighed.
+
+A `Grip` says which unknowns the push prescribes and how they follow its control (an axle angle, a shift, a turn). A step
+that is not accepted is tried again at half the length; lengths grow again when steps are easy. Each accepted step
+leaves a ledger of energies in which every entry is computed for itself:
+
+    work at the grip = change of strain, contact and kinetic energy + friction + damping + numerical loss
+
+Work and friction use the mean of the forces at both ends of the step. The numerical loss is what backward Euler takes out: the
+inertia forces' work beyond the change of kinetic energy, and the mean elastic force's work beyond the change of
+energy (small on a smooth path, the energy of the jump in a snap). What does not close is the audit error.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+
+from fem.contact import WallContact
+from fem.dynamics import Motion, StepOutcome
+from fem.equilibrium import Array, Evaluation
+from fem.wraps import WrapContact
+
+GROW, SHRINK = 1.4, 0.5
+EASY_ITERATIONS = 30
+
+
+class Grip(Protocol):
+    """What the push prescribes."""
+
+    def place(self, u: Array, control: float) -> Array:
+        """Copy of u with the prescribed unknowns in place."""
+        ...
+
+    def force(self, u: Array, gradient: Array, control: float) -> float:
+        """Force that works on the control: gradient . d(prescribed)/d(control), and terms that depend on it."""
+        ...
+
+    def prepare(self, before: float, control: float) -> None:
+        """Tell terms that follow the control (turning walls, springs) where it goes."""
+        ...
+
+
+@dataclass
+class Ledger:
+    """Running sums [N mm]."""
+
+    work: float = 0.0
+    friction: float = 0.0
+    damping: float = 0.0
+    numerical: float = 0.0
+    first_stored: float = 0.0
+    scale: float = 1e-12
+
+    def error(self, stored: float) -> float:
+        """What does not close [N mm]."""
+        return self.work - (stored - self.first_stored) - self.friction - self.damping - self.numerical
+
+
+@dataclass(frozen=True)
+class Stored:
+    """Energies of one state [N mm] and the force of strain and contact without friction (n,)."""
+
+    strain: float
+    contact: float
+    kinetic: float
+    force: Array
+
+    @property
+    def total(self) -> float:
+        """All of it."""
+        return self.strain + self.contact + self.kinetic
+
+
+@dataclass(frozen=True)
+class StepSize:
+    """first, largest and smallest change of the control per step; time per unit of control [s]."""
+
+    first: float
+    largest: float
+    smallest: float
+    time: float = 1.0
+
+
+@dataclass(frozen=True)
+class Saved:
+    """A state that a trip can go back to."""
+
+    u: Array
+    v: Array
+    control: float
+    force: float
+    walls: tuple[Array, ...]
+    wraps: tuple[Array, ...]
+    ledger: Ledger
+    stored: Stored
+    inertia: Array
+
+
+@dataclass
+class Trip:
+    """State of a push on its way."""
+
+    motion: Motion
+    grip: Grip
+    walls: WallContact | None
+    wraps: WrapContact | None
+    u: Array
+    control: float
+    v: Array = field(init=False)
+    force: float = 0.0
+    ledger: Ledger = field(default_factory=Ledger)
+    stored: Stored = field(init=False)
+    inertia: Array = field(init=False)
+    accepted: int = 0
+    rejected: int = 0
+    iterations: int = 0
+    trouble: str = ""
+
+    def __post_init__(self) -> None:
+        self.v = np.zeros_like(self.u)
+        self.inertia = np.zeros_like(self.u)
+        self.start()
+
+    @property
+    def contacts(self) -> list[WallContact | WrapContact]:
+        """Terms with friction."""
+        return [term for term in (self.walls, self.wraps) if term is not None]
+
+    def start(self) -> None:
+        """Begin the ledger and the memory of friction here, at rest."""
+        self.v[:] = 0.0
+        self.inertia[:] = 0.0
+        for term in self.contacts:
+            term.start(self.u)
+        self.stored = self._stored(self.u, self.v)
+        self.ledger = Ledger(first_stored=self.stored.total, scale=max(1e-12, self.stored.total))
+
+    def save(self) -> Saved:
+        """Everything needed to go on from here."""
+        walls = (self.walls.slip.copy(), self.walls.before.copy(), self.walls.remembered[1]) if self.walls else ()
+        wraps = (self.wraps.slip.copy(), self.wraps.last.copy(), self.wraps.remembered[1]) if self.wraps else ()
+        return Saved(self.u.copy(), self.v.copy(), self.control, self.force, walls, wraps, Ledger(**vars(self.ledger)),
+                     self.stored, self.inertia.copy())
+
+    def restore(self, saved: Saved) -> None:
+        """Go back to a saved state."""
+        self.u, self.v, self.control, self.force = saved.u.copy(), saved.v.copy(), saved.control, saved.force
+        self.ledger, self.stored, self.inertia = Ledger(**vars(saved.ledger)), saved.stored, saved.inertia.copy()
+        if self.walls:
+            self.walls.slip, self.walls.before = saved.walls[0].copy(), saved.walls[1].copy()
+            self.walls.hold(self.u)
+            self.walls.remembered = (self.walls.held.copy(), saved.walls[2])
+        if self.wraps:
+            self.wraps.slip, self.wraps.last = saved.wraps[0].copy(), saved.wraps[1].copy()
+            self.wraps.restart(saved.wraps[2], self.u)
+
+    def advance(self, target: float, size: StepSize, watch: Callable[[Trip], bool]) -> bool:
+        """Move the control to `target`; `watch` sees every accepted step and says whether to stop.
+
+        Returns False when a step cannot be made even at the smallest length; `trouble` then says why.
+        """
+        step = size.first
+        while abs(target - self.control) > 1e-12 * max(1.0, abs(target)):
+            left = target - self.control
+            this = np.copysign(min(step, abs(left)), left)
+            outcome = self._attempt(self.control + this, abs(this) * size.time)
+            self.iterations += outcome.iterations
+            if not outcome.accepted:
+                self.rejected += 1
+                step = SHRINK * abs(this)
+                if step < size.smallest:
+                    self.trouble = outcome.reason
+                    self.grip.prepare(self.control, self.control)
+                    return False
+                continue
+            self._take(outcome, self.control + this, abs(this) * size.time)
+            if outcome.iterations < EASY_ITERATIONS:
+                step = min(size.largest, max(step, abs(this)) * GROW)
+            if watch(self):
+                return True
+        return True
+
+    def _attempt(self, control: float, dt: float) -> StepOutcome:
+        self.grip.prepare(self.control, control)
+        ahead = dt * self.v
+        start = self.grip.place(self.u + self.motion.safe_fraction(self.u, ahead) * ahead, control)
+        return self.motion.step(self.u, self.v, dt, start)
+
+    def _take(self, outcome: StepOutcome, control: float, dt: float) -> None:
+        motion, u = self.motion, outcome.u
+        moved = u - self.u
+        v = moved / dt
+        ledger = self.ledger
+        mass_v = motion.mass_matrix @ v
+        inertia = motion.mass_matrix @ (v - self.v) / dt
+        damping = motion.settings.damping * float(mass_v @ moved)
+        gradient = motion.total(u, 1).gradient + inertia + motion.settings.damping * mass_v
+        force = self.grip.force(u, gradient, control)
+        friction = sum(term.accept(u) for term in self.contacts)
+        self.grip.prepare(control, control)
+        stored = self._stored(u, v)
+        ledger.work += 0.5 * (self.force + force) * (control - self.control)
+        ledger.friction += friction
+        ledger.damping += damping
+        elastic = 0.5 * float((self.stored.force + stored.force) @ moved)
+        elastic -= stored.strain + stored.contact - self.stored.strain - self.stored.contact
+        inertial = 0.5 * float((self.inertia + inertia) @ moved) - (stored.kinetic - self.stored.kinetic)
+        ledger.numerical += elastic + inertial
+        ledger.scale = max(ledger.scale, abs(ledger.work), stored.total)
+        self.u, self.v, self.control, self.force = u, v, control, force
+        self.stored, self.inertia = stored, inertia
+        self.accepted += 1
+
+    def _stored(self, u: Array, v: Array) -> Stored:
+        strain = contact = 0.0
+        force = np.zeros_like(u)
+        for term in self.motion.terms():
+            quiet = isinstance(term, WallContact | WrapContact)
+            ev = without_friction(term, u) if isinstance(term, WallContact | WrapContact) else term.evaluate(u, 1)
+            force += ev.gradient
+            if quiet:
+                contact += ev.energy
+            else:
+                strain += ev.energy
+        kinetic = 0.5 * float(v @ (self.motion.mass_matrix @ v))
+        return Stored(strain, contact, kinetic, force)
+
+
+def without_friction(term: WallContact | WrapContact, u: Array) -> Evaluation:
+    """Energy and gradient of the normal contact alone."""
+    term.friction_on = False
+    try:
+        return term.evaluate(u, 1)
+    finally:
+        term.friction_on = True

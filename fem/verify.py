@@ -1,0 +1,57 @@
+"""The published checks of all models, run one after the other.
+
+Registries are plain tuples of checks; to add a check, add it to its registry. A check that cannot be computed
+counts as failed, with the reason in place of a number: it never stops the others. `fast` leaves out the
+checks that take longest, to end within a minute on one core.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+
+from fem.published import Check, CheckResult, run_check
+from fem.reference import CHECKS
+from fem.reference_shell import SHELL_CHECKS
+
+REGISTRIES: tuple[tuple[Check, ...], ...] = (CHECKS, SHELL_CHECKS)
+
+SLOW: tuple[str, ...] = ("steel strip t .1, R 15, equal",)
+"""Beginnings of the names of checks that `fast` leaves out: each takes more than ten seconds."""
+
+
+def chosen(fast: bool = False) -> list[Check]:
+    """All checks in the order of their registries, or those that take seconds."""
+    checks = [check for registry in REGISTRIES for check in registry]
+    return [check for check in checks if not (fast and check.name.startswith(SLOW))]
+
+
+def run_checks(
+    fast: bool = False,
+    checks: Sequence[Check] | None = None,
+    progress: Callable[[CheckResult], None] | None = None,
+) -> tuple[CheckResult, ...]:
+    """Run the checks (default: all registered); `progress` is called with each result as it comes."""
+    results = []
+    for check in chosen(fast) if checks is None else checks:
+        begin = time.perf_counter()
+        try:
+            result = run_check(check)
+        except (ArithmeticError, IndexError, ValueError, RuntimeError) as problem:
+            source = f"{check.source}; not computed: {problem}"
+            result = CheckResult(
+                check.name,
+                check.group,
+                source,
+                check.model,
+                check.published,
+                float("nan"),
+                float("inf"),
+                check.tolerance,
+                False,
+                time.perf_counter() - begin,
+            )
+        results.append(result)
+        if progress is not None:
+            progress(result)
+    return tuple(results)
