@@ -191,8 +191,9 @@ def verify(
     from fem.screen import print_checks
     from fem.verify import run_checks
 
-    with _library_output_to_stderr():
-        document = checks_document(run_checks(fast=fast))
+    with _library_output_to_stderr(), _console(True).status("checking") as note:
+        made = run_checks(fast=fast, progress=lambda check: note.update(f"checked {check.name}"))
+    document = checks_document(made)
     if as_json:
         _print_json(document)
     else:

@@ -21,6 +21,7 @@ from fem.push import Bend, Column, Press
 from fem.result import Quantity, Result
 from fem.rod import Rod
 from fem.rod_fields import FieldState, RodFields
+from fem.rod_loads import point_load
 from fem.rod_model import RodModel, build_rod_model, flat_stiffness
 from fem.snapshot import Snapshot
 from fem.trip import StepSize, Trip
@@ -183,24 +184,6 @@ class ColumnGrip:
 
 
 @dataclass
-class SideLoad:
-    """A very small dead side force at a station: the imperfection that lets a straight column choose a side."""
-
-    rod: Rod
-    station: float
-    force: tuple[float, float]
-
-    def evaluate(self, u: Array, order: int) -> Evaluation:
-        """Energy and gradient of a dead load."""
-        element, shape = self.rod.shape_at(np.array([self.station]))
-        dofs = self.rod.dofs[element[0], :8]
-        row = np.concatenate([self.force[0] * shape[0, 0], self.force[1] * shape[0, 0]])
-        gradient = np.zeros(self.rod.size)
-        gradient[dofs] = -row
-        return Evaluation(-float(row @ u[dofs]), gradient)
-
-
-@dataclass
 class BenchLog:
     """Rows and states of a bench push."""
 
@@ -251,7 +234,7 @@ def _column(case: Case, push: Column) -> Bench:
     grip = ColumnGrip(model, node, push.ends == "clamped")
     way = grip.chord()
     small = IMPERFECTION * math.pi**2 * flat_stiffness(model.rod) / length**2
-    model.motion.plain.append(SideLoad(model.rod, 0.5 * length, (-small * way[1], small * way[0])))
+    model.motion.plain.append(point_load(model.rod, 0.5 * length, small * np.array([-way[1], way[0]])))
     model.motion.fixed[:] = False
     model.motion.fixed[grip.indices()] = True
     u = model.start

@@ -54,7 +54,7 @@ def table_model(cls: type[Any]) -> type[Table]:
 
 
 def field_hints(cls: type) -> dict[str, Any]:
-    """Annotations of a frozen class; a field without a unit means what its name means in `fem.units.BY_NAME`."""
+    """Annotations of a frozen class; a field without a unit means what its name means in `BY_NAME`."""
     hints = typing.get_type_hints(cls, include_extras=True)
     return {name: hint if unit_of(hint) else BY_NAME.get(name, hint) for name, hint in hints.items()}
 

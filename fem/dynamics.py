@@ -61,10 +61,10 @@ class MotionSettings:
     newton: int = 40
     outer: int = 6
     polish: int = 20
-    patience: int = 3
+    patience: int = 5
     settled: float = 1e-5
-    early: int = 4
-    early_decrement: float = 1e-5
+    early: int = 8
+    early_decrement: float = 1e-4
     early_change: float = 0.2
     outer_change: float = 0.02
     move: float = 6.0

@@ -92,7 +92,12 @@ class Grid:
     def edge(self, name: str) -> Index:
         """Nodes of an edge: "start" or "end" of the first coordinate, "low" or "high" of the second."""
         i, j = np.arange(self.stations.size), np.arange(self.across.size)
-        ends = {"start": (0, j), "end": (-1, j), "low": (i, 0), "high": (i, -1)}
+        ends: dict[str, tuple[int | Index, int | Index]] = {
+            "start": (0, j),
+            "end": (-1, j),
+            "low": (i, 0),
+            "high": (i, -1),
+        }
         if name not in ends:
             raise ValueError(f"edge must be one of {', '.join(ends)}, got {name!r}")
         return self.node(*ends[name])

@@ -14,8 +14,11 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fem.equilibrium import Array, Blocks, Index
+
+Mask = NDArray[np.bool_]
 
 HELD, DRIVEN, ABOUT_AXIS, ANY = "held", "driven", "about axis", "any"
 
@@ -88,7 +91,7 @@ class RigidBody:
 
     dofs: Index
     vectors: Array
-    points: Array
+    points: Mask
     centre: tuple[float, float, float]
     shift: tuple[str, str, str] = (HELD, HELD, HELD)
     travel: tuple[float, float, float] = (0.0, 0.0, 0.0)
@@ -206,8 +209,8 @@ class PlaneEnd:
 
     dofs: Index
     vectors: Array
-    points: Array
-    along: Array
+    points: Mask
+    along: Mask
     centre: tuple[float, float, float]
     frame: Array
     axis: tuple[float, float, float] = (0.0, 0.0, 1.0)
@@ -250,9 +253,8 @@ class PlaneEnd:
 
     def vectors_at(self, p: Array, level: float) -> Array:
         """Carried vectors (m, 3)."""
-        components = self.relative.copy().ravel()
-        components[self.open] += p[len(self.shifts) :]
-        components = components.reshape(-1, 3)
+        components = self.relative.copy()
+        components.reshape(-1)[self.open] += p[len(self.shifts) :]
         for k, value in zip(self.shifts, p, strict=False):
             components[:, k] += value * self.points
         return np.asarray(

@@ -52,7 +52,10 @@ class Retract(Winding):
 
 @dataclass(frozen=True)
 class Deploy(Winding):
-    """Push out a strip that lies wound in; it is wound in without friction first, so the coil is loose."""
+    """Push out a strip that lies wound in.
+
+    It is wound in first, friction included, because how the coil lies decides how it comes out.
+    """
 
     kind: ClassVar[str] = "deploy"
 

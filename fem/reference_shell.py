@@ -20,7 +20,10 @@ from fem.published import Check
 
 SZE = "Sze, Liu & Lo 2004, Finite Elem. Anal. Des. 40:1551"
 HARDER = "MacNeal & Harder 1985, Finite Elem. Anal. Des. 1:3"
-WUEST = "Wuest 1954 (ZAMM 34:444) with large rotation of the section, equal-energy rule, computed from the formula"
+WUEST = (
+    "Wuest 1954 (ZAMM 34:444) with large rotation of the section, equal-energy rule, "
+    "computed from the formula"
+)
 MESHED = "the tabulated digits come from shear-flexible elements and are good to about 0.5 to 1 %"
 
 Compute = Callable[[], float]
@@ -228,12 +231,12 @@ def _fold_checks() -> list[Check]:
             FOLDS.value(f"{name}: fold radius / R", WUEST, ratio, (0.03, settling), fold.ratio),
         ]
     printed = (0.03, "mesh, and a section of shallow strain in the formula")
-    for sense, name, steady, ratio in (
+    for sense, word, steady, ratio in (
         (folds.OPPOSITE, "opposite", 208.2, 1.239),
         (folds.EQUAL, "equal", 105.8, 1.129),
     ):
         fold = _Fold(partial(folds.printed_fold, sense), 25.0)
-        name = f"printed strip t .8, R 25, {name}"
+        name = f"printed strip t .8, R 25, {word}"
         checks += [
             FOLDS.value(f"{name}: steady moment", WUEST, steady, printed, fold.steady),
             FOLDS.value(f"{name}: fold radius / R", WUEST, ratio, printed, fold.ratio),

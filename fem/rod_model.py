@@ -12,11 +12,12 @@ import numpy as np
 
 from fem.case import Case
 from fem.contact import ContactSettings, WallContact, contact_points
-from fem.dynamics import Motion, MotionSettings, mass_blocks
+from fem.dynamics import Motion, MotionSettings, PlainTerm, mass_blocks
 from fem.equilibrium import Array
 from fem.mesh import SizeField, Zone, line_mesh
 from fem.obstacle import Pod, Wall, axle_walls
 from fem.rod import WARP_MODES, Rod, RodEnergy, build_rod, flat_amplitudes, rest_state
+from fem.rod_loads import weight
 from fem.wraps import WrapContact
 
 MASS_SHARE = 1.2
@@ -107,7 +108,10 @@ def _motion(case: Case, rod: Rod, energy: RodEnergy, walls: WallContact | None, 
     places = np.zeros((len(rod.nodes), rod.fields, 2), dtype=np.bool_)
     places[:, :2, 0] = True
     scale = 0.05 * stiffness / case.axle.radius**2 * strip.length
-    settings = MotionSettings(damping=st.damping, energy=scale, settled=1e-5 * strip.thickness, small_move=0.02 * strip.thickness)
+    settings = MotionSettings(damping=st.damping, energy=scale, settled=5e-4 * strip.thickness, small_move=0.02 * strip.thickness)
     held = [term for term in (walls, wraps) if term is not None]
-    return Motion([energy], list(held), mass_blocks(rod.dofs, rod.shape, weights, density), rod.size, 2 * rod.fields, fixed,
+    plain: list[PlainTerm] = [energy]
+    if case.weight.acts:
+        plain.append(weight(rod, np.array(case.weight.acceleration())))
+    return Motion(plain, list(held), mass_blocks(rod.dofs, rod.shape, weights, density), rod.size, 2 * rod.fields, fixed,
                   places.ravel(), settings)

@@ -18,7 +18,7 @@ from fem.equilibrium import Array
 from fem.layup import Stack
 from fem.material import rod_reduced
 
-WARP_MODES = 2
+WARP_MODES = 1
 WIDTH_POINTS = 5
 ZONE_POINTS = 3
 MODE_RESIDUAL = 0.02

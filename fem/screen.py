@@ -115,53 +115,59 @@ def print_remarks(console: Console, remarks: Iterable[str]) -> None:
         )
 
 
+VERDICT_NUMBERS = (
+    ("wind in\nN mm", "retract_torque_peak_Nmm"),
+    ("push out\nN mm", "deploy_torque_peak_Nmm"),
+    ("motor\nN mm", "motor_stall_torque_at_axle_Nmm"),
+)
+"""Columns of the verdict table that are quantities of a result."""
+
+
 def print_verdicts(console: Console, summaries: Sequence[Mapping[str, Any]]) -> None:
-    """The verdict table: one row per case, then what to do about each."""
-    table = Table(title="verdict", title_justify="left", header_style="bold", show_lines=False)
-    for column in ("case", "status", "where", "wind in", "push out", "motor has", "seconds"):
-        table.add_column(column, justify="left" if column in ("case", "status") else "right")
+    """The verdict table: one row per case, then what to do about each and where its results are."""
+    table = Table(title="verdict", title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0))
+    table.add_column("case", no_wrap=True)
+    table.add_column("status", min_width=15)
+    for column in ("jam at\nmm", "travel\nmm", *(title for title, _ in VERDICT_NUMBERS), "took\ns"):
+        table.add_column(column, justify="right", no_wrap=True)
     for summary in summaries:
-        jam = summary.get("jam")
-        where = f"{jam['station_mm']:.1f} mm from root at travel {jam['travel_mm']:.1f} mm" if jam else "-"
-        numbers = summary.get("quantities", {})
+        jam, numbers = summary["jam"], summary["quantities"]
         table.add_row(
             summary["case"],
             summary["status"] + (f": {jam['mode']}" if jam else ""),
-            where,
-            _first(numbers, "retract_torque_peak_Nmm", "retract_peak_torque_Nmm", "torque_peak_retract_Nmm"),
-            _first(numbers, "deploy_torque_peak_Nmm", "deploy_peak_torque_Nmm", "torque_peak_deploy_Nmm"),
-            _first(numbers, "motor_stall_torque_Nmm", "motor_stall_torque_at_axle_Nmm"),
-            f"{summary.get('seconds', math.nan):.1f}",
+            *(number_text(_value(jam[name])) if jam else "-" for name in ("station_mm", "travel_mm")),
+            *(number_text(_value(numbers.get(name, {}).get("value"))) for _, name in VERDICT_NUMBERS),
+            f"{summary['seconds']:.1f}",
         )
     console.print(table)
+    console.print()
     for summary in summaries:
         console.print(f"{summary['case']}: {summary['sentence']}", markup=False, highlight=False)
+        if summary["folder"]:
+            console.print(f"  results in {summary['folder']}", markup=False, highlight=False, style="dim")
 
 
-def _first(numbers: Mapping[str, Any], *names: str) -> str:
-    for name in names:
-        if name in numbers and numbers[name]["value"] is not None:
-            return number_text(float(numbers[name]["value"]), numbers[name]["unit"])
-    return "-"
+def _value(value: float | None) -> float:
+    """A number of a JSON document, null read as nan."""
+    return math.nan if value is None else float(value)
 
 
 def print_checks(console: Console, checks: Sequence[Mapping[str, Any]]) -> None:
-    """The table of published checks."""
-    table = Table(title="published checks", title_justify="left")
-    for column in ("check", "model", "published", "computed", "error", "allowed", "", "source"):
-        table.add_column(
-            column, justify="right" if column in ("published", "computed", "error", "allowed") else "left"
-        )
+    """Every published check with its numbers, and below it where the published one stands."""
     for check in checks:
-        table.add_row(
-            check["name"],
-            check["model"],
-            *(_plain(check[key]) for key in ("published", "computed", "error", "tolerance")),
-            "ok" if check["ok"] else "DIFFERS",
-            check["source"],
+        published, computed, error, allowed = (
+            f"{_value(check[key]):.4g}" for key in ("published", "computed", "error", "tolerance")
         )
-    console.print(table)
-
-
-def _plain(value: Any) -> str:
-    return f"{value:.5g}" if isinstance(value, int | float) and not isinstance(value, bool) else str(value)
+        verdict = "ok     " if check["ok"] else "DIFFERS"
+        numbers = f"computed {computed}, published {published}, error {error} (allowed {allowed})"
+        for text, style in (
+            (f"{verdict} {check['model']}: {check['name']}: {numbers}", ""),
+            (check["source"], "dim"),
+        ):
+            lead = "" if style == "" else " " * 8
+            lines = textwrap.fill(
+                text, max(40, console.width - 1), initial_indent=lead, subsequent_indent=" " * 8
+            )
+            console.print(lines, style=style, markup=False, highlight=False)
+    wrong = sum(not check["ok"] for check in checks)
+    console.print(f"\n{len(checks) - wrong} of {len(checks)} agree", markup=False, highlight=False)

@@ -19,24 +19,19 @@ from fem.units import Angle, Length
 class Settings:
     """How a case is resolved.
 
-    element, element_fine [mm]: longest element anywhere, and at bends, root and slot. step, step_free [mm]:
-    largest movement per step of strip inside the casing, and of the free tail outside. turn [rad]: largest
-    turn of the axle per step. renewals: passes that renew contact forces and directions within a step, at
-    most. contact_stiffness [N/mm^3]: pressure per depth two faces sink into each other; contact_onset [mm]:
-    depth over which it sets in; contact_spacing [mm]: largest distance of points that can touch. slip [mm]:
-    elastic slip before faces slide. damping [1/s]: of motion, against the artificial mass. wraps_touch:
-    whether the wraps of the coil touch and rub each other.
+    element, element_fine [mm]: longest element anywhere, and at bends, root and slot. turn [rad]: largest
+    turn of the axle per step. contact_stiffness [N/mm^3]: pressure per depth two faces sink into each other;
+    contact_onset [mm]: depth over which it sets in; contact_spacing [mm]: largest distance of points that can
+    touch. slip [mm]: elastic slip before faces slide. damping [1/s]: of motion, against the artificial mass.
+    wraps_touch: whether the wraps of the coil touch and rub each other.
     """
 
     element: Length = 3.0
     element_fine: Length = 1.5
-    step: Length = 1.0
-    step_free: Length = 6.0
     turn: Annotated[Angle, Gt(0.0), Le(math.pi / 2)] = 0.1
-    renewals: Annotated[int, Ge(1), Le(100), Unit("1")] = 6
     contact_stiffness: Annotated[float, Gt(0.0), Unit("N/mm^3")] = 80.0
-    contact_onset: Length = 0.02
-    contact_spacing: Length = 0.75
+    contact_onset: Length = 0.05
+    contact_spacing: Length = 0.25
     slip: Length = 0.02
     damping: Annotated[float, Ge(0.0), Unit("1/s")] = 5.0
     wraps_touch: bool = True

@@ -122,6 +122,11 @@ class Shell:
         return np.ascontiguousarray(product * self.area[..., None, None])
 
     @cached_property
+    def no_extra(self) -> Array:
+        """Stress besides law @ strain: none."""
+        return np.zeros((*self.grid.weights.shape, 6))
+
+    @cached_property
     def weights(self) -> Array:
         """What makes each unknown a length (size,): 1 for positions, mean element sides for derivatives."""
         sides = []
@@ -139,14 +144,14 @@ class Shell:
 
     def strains(self, x: Array) -> Array:
         """Membrane and bending strains (ne, np, 6) in local axes: e11, e22, 2e12, k11, k22, 2k12."""
-        return np.einsum("eprs,eps->epr", self.axes, strains(self.frame(x), self.rest_metric))
+        return np.asarray(np.einsum("eprs,eps->epr", self.axes, strains(self.frame(x), self.rest_metric)))
 
     def evaluate(self, u: Array, order: int) -> Evaluation:
         """Energy [N mm], gradient (size,), tangent blocks (ne, 48, 48)."""
         x = np.ascontiguousarray(u).reshape(-1, 3)
         gradient = np.zeros_like(x)
         energy = shell_kernels.energy_gradient(
-            x, self.grid.dofs, self.grid.derivatives, self.rest_metric, self.law, gradient
+            x, self.grid.dofs, self.grid.derivatives, self.rest_metric, self.law, self.no_extra, gradient
         )
         blocks = self.extrapolated(u, np.zeros_like(u)) if order > 1 else ()
         return Evaluation(float(energy), gradient.ravel(), blocks)
@@ -156,19 +161,26 @@ class Shell:
         values = np.empty((len(self.grid.dofs), 48, 48))
         x, move = np.ascontiguousarray(u).reshape(-1, 3), np.ascontiguousarray(step).reshape(-1, 3)
         shell_kernels.tangent(
-            x, move, self.grid.dofs, self.grid.derivatives, self.rest_metric, self.law, values
+            x,
+            move,
+            self.grid.dofs,
+            self.grid.derivatives,
+            self.rest_metric,
+            self.law,
+            self.no_extra,
+            values,
         )
         return (Blocks(self.dofs, values),)
 
     def mass(self) -> Array:
         """Consistent mass blocks (ne, 16, 16) [tonne] of one component."""
         weight = self.density * self.area
-        return np.einsum("ep,epi,epj->eij", weight, self.grid.values, self.grid.values)
+        return np.asarray(np.einsum("ep,epi,epj->eij", weight, self.grid.values, self.grid.values))
 
     def position(self, x: Array, parameters: Array) -> Array:
         """Points (m, 3) of a configuration at parameters (m, 2)."""
         dofs, values = shape_at(self.grid, parameters)
-        return np.einsum("mi,mic->mc", values[:, 0], x.reshape(-1, 3)[dofs])
+        return np.asarray(np.einsum("mi,mic->mc", values[:, 0], x.reshape(-1, 3)[dofs]))
 
 
 def build_shell(

@@ -66,14 +66,16 @@ def rigid_edge(shell: Shell, edge: str, clamp: bool = True, **how: Any) -> Rigid
     return rigid_nodes(shell, shell.grid.edge(edge), kinds, **how)
 
 
-def rigid_nodes(shell: Shell, nodes: Index, kinds: Sequence[int], **how: Any) -> RigidBody:
-    """A rigid body that carries vectors of some kinds at nodes.
+def rigid_nodes(
+    shell: Shell, nodes: Index, kinds: Sequence[int], at: Array | None = None, **how: Any
+) -> RigidBody:
+    """A rigid body that carries vectors of some kinds at nodes, as they are in a state `at` (None: at rest).
 
     Keywords are those of RigidBody (centre, shift, travel, spin, axis, angle, force, moment); the centre is
     the mean of the nodes unless given.
     """
     dofs = unknowns(nodes, kinds).reshape(-1, 3)
-    vectors = shell.rest.ravel()[dofs]
+    vectors = (shell.rest.ravel() if at is None else at)[dofs]
     points = np.tile(np.array(kinds) == 0, np.size(nodes))
     how.setdefault("centre", tuple(vectors[points].mean(axis=0)))
     how.setdefault("lever", float(np.ptp(shell.rest[0::4], axis=0).max()))

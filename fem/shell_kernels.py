@@ -32,7 +32,7 @@ def _geometry(v: Array, normal: Array, dual: Array, gamma: Array, b: Array) -> f
     normal[0] = v[0, 1] * v[1, 2] - v[0, 2] * v[1, 1]
     normal[1] = v[0, 2] * v[1, 0] - v[0, 0] * v[1, 2]
     normal[2] = v[0, 0] * v[1, 1] - v[0, 1] * v[1, 0]
-    area = np.sqrt(normal[0] ** 2 + normal[1] ** 2 + normal[2] ** 2)
+    area: float = np.sqrt(normal[0] ** 2 + normal[1] ** 2 + normal[2] ** 2)
     for c in range(3):
         normal[c] /= area
     a11 = v[0, 0] ** 2 + v[0, 1] ** 2 + v[0, 2] ** 2
@@ -61,10 +61,13 @@ def _strain(v: Array, b: Array, rest: Array, strain: Array) -> None:
 
 
 @numba.njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
-def energy_gradient(x: Array, dofs: Index, shapes: Array, rest: Array, law: Array, gradient: Array) -> float:
+def energy_gradient(  # noqa: PLR0913, PLR0917 - compiled: arrays, no objects
+    x: Array, dofs: Index, shapes: Array, rest: Array, law: Array, extra: Array, gradient: Array
+) -> float:
     """Strain energy; its gradient is added to `gradient` (n, 3).
 
     x (n, 3); dofs (ne, 16); shapes (ne, np, 5, 16); rest (ne, np, 6); law (ne, np, 6, 6) times area weight.
+    The stress is law @ strain + extra (ne, np, 6); the energy returned is that of a linear law (extra 0).
     """
     energy = 0.0
     local, force = np.empty((16, 3)), np.empty((16, 3))
@@ -84,7 +87,7 @@ def energy_gradient(x: Array, dofs: Index, shapes: Array, rest: Array, law: Arra
                 total = 0.0
                 for s in range(6):
                     total += law[e, p, r, s] * strain[s]
-                stress[r] = total
+                stress[r] = total + extra[e, p, r]
                 energy += 0.5 * total * strain[r]
             for c in range(3):
                 n = normal[c]
@@ -179,7 +182,7 @@ def _density_hessian(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: one loop bo
 
 @numba.njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
 def tangent(  # noqa: PLR0912, PLR0913, PLR0917 - compiled: one loop nest, no objects
-    x: Array, step: Array, dofs: Index, shapes: Array, rest: Array, law: Array, values: Array
+    x: Array, step: Array, dofs: Index, shapes: Array, rest: Array, law: Array, extra: Array, values: Array
 ) -> None:
     """Element tangents into values (ne, 48, 48), unknown 3 i + c in an element.
 
@@ -210,7 +213,7 @@ def tangent(  # noqa: PLR0912, PLR0913, PLR0917 - compiled: one loop nest, no ob
                 total = 0.0
                 for s in range(6):
                     total += law[e, p, r, s] * strain[s]
-                stress[r] = total
+                stress[r] = total + extra[e, p, r]
             _density_hessian(v, normal, dual, gamma, b, law[e, p], stress, h)
             for c in range(3):
                 for d in range(c, 3):

@@ -59,11 +59,10 @@ radius = 4.0
 
 [casing]
 radius = 10.0                 # inside
-# wall = 1.5
 
 [slot]
 gap = 1.0                     # clear opening across the strip's thickness
-length = 1.5                  # channel along the strip
+length = 1.5                  # channel from the casing's inside outward
 # lip = 0.5                   # radius of the rounded edges
 # height = 0.0                # offset from the line on which the strip leaves the axle
 
@@ -95,7 +94,7 @@ kind = "retract-then-deploy"
 # [solver]                    # numerical settings; the defaults are meant to be left alone
 # element = 3.0               # longest element
 # element_fine = 1.5          # at bends, root and slot
-# step = 1.0                  # largest movement per step inside the casing
+# turn = 5.73                 # largest turn of the axle per step
 
 # [materials.my-plastic]      # a material of your own
 # young = 1200.0              # MPa

@@ -48,7 +48,7 @@ class Settled:
 
     @property
     def at_rest(self) -> bool:
-        return self.point.converged and self.point.stable
+        return self.point.converged and self.point.negative == 0
 
 
 @dataclass(frozen=True)
@@ -105,7 +105,11 @@ def settle(problem: Problem, start: Array, level: float, settings: SettleSetting
         held_back = max(0, held_back - 1)
         rest = solve(problem, u, level, final)
         factorisations += rest.iterations
-        if rest.converged and rest.stable and problem.energy(rest.u, level) <= energy + 1e-7 * abs(energy):
+        if (
+            rest.converged
+            and rest.negative == 0
+            and problem.energy(rest.u, level) <= energy + 1e-7 * abs(energy)
+        ):
             return Settled(rest, begun - problem.energy(rest.u, level), step, factorisations, "at rest")
         if moved < 0.3 * settings.nudge and nudges < 5:
             u = _off_the_ridge(problem, u, level, settings.nudge)
@@ -164,7 +168,7 @@ class Course:
 def follow_stable(
     problem: Problem,
     start: Array,
-    levels: Sequence[float],
+    levels: Sequence[float] | Array,
     settings: SettleSettings,
     watch: Callable[[Point], None] | None = None,
     begin: float = 0.0,
@@ -174,7 +178,7 @@ def follow_stable(
     `watch` is called with each accepted point.
     """
     here = solve(problem, start, begin, settings.newton)
-    if not here.converged or not here.stable:
+    if not here.converged or here.negative:
         return Course((), (), False, f"no stable equilibrium at the start: {here.status}", here.iterations)
     points: list[Point] = []
     snaps: list[Snap] = []
@@ -186,7 +190,7 @@ def follow_stable(
             size = float(min(abs(size), abs(level - here.level)) * np.sign(level - here.level))
             tried, ahead = _advance(problem, here, here.level + size, settings)
             used += tried.iterations
-            if not (tried.converged and tried.stable):
+            if not (tried.converged and tried.negative == 0):
                 if abs(size) > finest * (1.0 + 1e-9):
                     size *= 0.5
                     continue

@@ -25,18 +25,18 @@ class Axle:
 
 @dataclass(frozen=True)
 class Casing:
-    """The round casing about the axle; radius [mm] of its inner wall, wall thickness [mm]."""
+    """The round casing about the axle; radius [mm] of its inner face."""
 
     radius: Length
-    wall: Length = 1.5
 
 
 @dataclass(frozen=True)
 class Slot:
-    """The way out: clear gap across the strip's thickness [mm], channel length [mm] along the strip.
+    """The way out: clear gap across the strip's thickness [mm].
 
-    lip: radius [mm] of the rounded edges at both ends. height: offset [mm] of the slot's centre line from the
-    straight line on which the strip leaves the axle; positive lies nearer the axle's level.
+    length: of the channel, from the casing's inner face outward [mm]. lip: radius [mm] of the rounded edges
+    at both ends. height: offset [mm] of the slot's centre line from the line on which the strip leaves the
+    axle; positive lies nearer the axle's level.
     """
 
     gap: Length = 1.5

@@ -24,8 +24,10 @@ from fem.dynamics import Motion, StepOutcome
 from fem.equilibrium import Array, Evaluation
 from fem.wraps import WrapContact
 
-GROW, SHRINK = 1.4, 0.5
-EASY_ITERATIONS = 30
+GROW, EASE, SHRINK = 1.3, 0.6, 0.5
+EASY_ITERATIONS, HARD_ITERATIONS = 8, 16
+HARD_SHARE = 0.1
+"""Steps aim at a handful of iterations: longer ones cost more than they save, and follow friction less closely."""
 
 
 class Grip(Protocol):
@@ -178,8 +180,10 @@ class Trip:
                     return False
                 continue
             self._take(outcome, self.control + this, abs(this) * size.time)
-            if outcome.iterations < EASY_ITERATIONS:
+            if outcome.iterations <= EASY_ITERATIONS:
                 step = min(size.largest, max(step, abs(this)) * GROW)
+            elif outcome.iterations > HARD_ITERATIONS:
+                step = max(HARD_SHARE * size.largest, EASE * abs(this))
             if watch(self):
                 return True
         return True

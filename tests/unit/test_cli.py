@@ -10,7 +10,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import ModuleType
-from typing import Any
 
 import pytest
 from made_results import deployed, jammed
@@ -341,20 +340,24 @@ def test_verify_prints_every_check_and_ends_with_1_if_one_differs(
     monkeypatch: pytest.MonkeyPatch, second_ok: bool, code: int
 ) -> None:
     module = ModuleType("fem.verify")
-    asked: list[dict[str, Any]] = []
+    asked: list[bool] = []
 
-    def run_checks(**options: Any) -> list[Check]:
-        asked.append(options)
-        return [Check("one", True), Check("two", second_ok)]
+    def run_checks(fast: bool, progress: Callable[[Check], None]) -> list[Check]:
+        asked.append(fast)
+        checks = [Check("one", True), Check("two", second_ok)]
+        progress(checks[0])
+        return checks
 
     module.run_checks = run_checks  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "fem.verify", module)
     outcome = call("verify", "--fast", "--json")
     assert outcome.exit_code == code
-    assert asked == [{"fast": True}]
+    assert asked == [True]
     document = json.loads(outcome.stdout)
     assert [check["ok"] for check in document["checks"]] == [True, second_ok]
     assert set(document["checks"][0]) == {
         "name", "source", "model", "published", "computed", "error", "tolerance", "ok", "seconds"
     }  # fmt: skip
-    assert ("DIFFERS" in call("verify").stdout) is not second_ok
+    text = call("verify").stdout
+    assert ("DIFFERS" in text) is not second_ok
+    assert f"{2 if second_ok else 1} of 2 agree" in text

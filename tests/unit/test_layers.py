@@ -14,10 +14,10 @@ ONLY_IN = {
     "meshio": {"mesh"},
     "pyvista": {"view"},
     "vtk": {"view"},
-    "matplotlib": {"plot", "sheet"},
+    "matplotlib": {"plot"},
     "typer": {"__main__"},
     "rich": {"__main__", "screen"},
-    "pydantic": {"case_schema", "case_parts"},
+    "pydantic": {"case_schema", "case_strip", "result"},
 }
 """Library -> modules that may import it (directly)."""
 

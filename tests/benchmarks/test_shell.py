@@ -1,0 +1,47 @@
+"""The shell against published values: every registered check, and observed orders of convergence."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fem import reference_shells as shells
+from fem.published import Check, run_check
+from fem.reference_shell import SHELL_CHECKS
+from fem.verify import SLOW
+
+# a thin shell has no transverse shear, the tabulated one has: under the point load the miss is real (see the
+# check)
+KNOWN_MISS = "open cylinder pulled apart, rise under the load"
+
+
+def _marked(check: Check):
+    marks = []
+    if check.name.startswith(SLOW):
+        marks.append(pytest.mark.slow)
+    if check.name.startswith(KNOWN_MISS):
+        marks.append(
+            pytest.mark.xfail(reason="1.4 % against 1 %: transverse shear under a point load", strict=True)
+        )
+    return pytest.param(check, id=check.name, marks=marks)
+
+
+@pytest.mark.parametrize("check", [_marked(check) for check in SHELL_CHECKS])
+def test_published_value(check: Check) -> None:
+    result = run_check(check)
+    assert result.error <= check.tolerance, f"{result.computed:.6g} against {check.published:.6g}"
+
+
+def test_barrel_roof_converges_with_fourth_order() -> None:
+    # Scordelis-Lo, converged thin shell .30059245662 (splines of degree 4 and 5)
+    errors = np.array([abs(shells.barrel_roof(n) - 0.30059245662) for n in (4, 8)])
+    assert np.log2(errors[0] / errors[1]) > 3.5
+
+
+def test_roll_up_converges_until_the_strains_of_the_law_show() -> None:
+    # exact arc; below 5e-4 the shortening (t k)^2 / 12 of the mid-line is what is left
+    exact = shells.roll_up_exact()
+    errors = np.array([shells.largest_deviation(shells.roll_up(n)[1], exact[1]) for n in (4, 6, 8)])
+    order = np.log(errors[0] / errors[1]) / np.log(6.0 / 4.0)
+    assert order > 3.0
+    assert errors[2] < 1e-3
