@@ -19,6 +19,10 @@ from scipy.sparse.csgraph import reverse_cuthill_mckee
 from fem.equilibrium import Array, Blocks, Index
 
 
+KNOWN_TABLES = 4
+"""How many tables of unknowns keep their pattern: those of the elements come back in every call."""
+
+
 @dataclass(frozen=True)
 class Factor:
     """Cholesky factor of a positive definite band matrix."""
@@ -48,6 +52,7 @@ class BandMatrix:
     _place: Index = field(default_factory=lambda: np.zeros(0, np.int64))
     _width: int = 0
     _band: Array = field(default_factory=lambda: np.zeros((1, 1)))
+    _known: dict[int, tuple[Index, NDArray[np.bool_]]] = field(default_factory=dict)
 
     def assemble(self, blocks: list[Blocks]) -> None:
         """Sum the blocks; rows and columns of prescribed unknowns become the identity."""
@@ -96,11 +101,16 @@ class BandMatrix:
     def _number(self, blocks: list[Blocks]) -> None:
         groups = self.size // self.group
         joined = np.zeros((groups, groups), dtype=np.bool_)
-        seen: set[int] = set()
         for block in blocks:
-            if id(block.dofs) not in seen:
-                seen.add(id(block.dofs))
-                _join(block.dofs, self.group, joined)
+            kept = self._known.get(id(block.dofs))
+            if kept is not None and kept[0] is block.dofs:
+                joined |= kept[1]
+                continue
+            own = np.zeros_like(joined)
+            _join(block.dofs, self.group, own)
+            joined |= own
+            if len(self._known) < KNOWN_TABLES:
+                self._known[id(block.dofs)] = (block.dofs, own)
         key = joined.tobytes()
         if key == self._pattern:
             return
@@ -122,10 +132,18 @@ def _join(dofs, group, joined):  # type: ignore[no-untyped-def]
     """Mark the groups that share a block."""
     m, k = dofs.shape
     for b in range(m):
+        last = -1
         for i in range(k):
             gi = dofs[b, i] // group
+            if gi == last:
+                continue
+            last = gi
+            before = -1
             for j in range(k):
-                joined[gi, dofs[b, j] // group] = True
+                gj = dofs[b, j] // group
+                if gj != before:
+                    joined[gi, gj] = True
+                before = gj
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]

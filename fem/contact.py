@@ -100,6 +100,7 @@ class WallContact:
     slip: Array = field(init=False)
     before: Array = field(init=False)
     remembered: tuple[Array, Array] = field(init=False)
+    dofs: Index = field(init=False)
     turn: float = 0.0
     friction_on: bool = True
     coupled: bool = False
@@ -107,6 +108,7 @@ class WallContact:
     def __post_init__(self) -> None:
         self.table = wall_table(self.walls)
         n, k = self.points.area.shape
+        self.dofs = np.ascontiguousarray(self.rod.dofs[:, : 4 * (2 + self.rod.modes)])
         self.held = np.zeros((n, k, len(self.walls), 4))
         self.slip = np.zeros((n, k, len(self.walls)))
         self.before = np.zeros((n, k, 5))
@@ -199,8 +201,7 @@ class WallContact:
     def evaluate(self, u: Array, order: int) -> Evaluation:
         """Contact and held-friction energy, gradient and element blocks."""
         rod, pt, st = self.rod, self.points, self.settings
-        width = 4 * (2 + rod.modes)
-        dofs = np.ascontiguousarray(rod.dofs[:, :width])
+        width, dofs = self.dofs.shape[1], self.dofs
         gradient = np.zeros(rod.size)
         blocks = np.zeros((len(dofs) if order > 1 else 0, width, width))
         numbers = np.array([st.stiffness, st.onset, st.slip, st.friction if self.friction_on else 0.0,

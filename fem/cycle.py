@@ -167,7 +167,7 @@ class Observer:
             "loss_damping_Nmm": trip.ledger.damping,
             "loss_numerical_Nmm": trip.ledger.numerical,
             "audit_error": trip.ledger.error(trip.stored.total) / trip.ledger.scale,
-            "stable": float(trip.motion.is_stable(trip.u)),
+            "stable": float(trip.stable),
             "iterations": float(trip.iterations),
             "smallest_gap_mm": float(walls.gaps(trip.u).min()) if walls else math.nan,
             "smallest_wrap_gap_mm": float(wraps.gaps().min()) if wraps else math.nan,

@@ -73,14 +73,14 @@ class MotionSettings:
 
 @dataclass(frozen=True)
 class StepOutcome:
-    """Result of one attempted step: u, whether it counts, why not, iterations and renewals spent."""
+    """Result of one attempted step: u, whether it counts, why not, iterations spent, and whether the static tangent at its end is
+    positive definite too (it need not be on the way through a snap)."""
 
     u: Array
     accepted: bool
     reason: str
     iterations: int
-    renewals: int
-    change: float
+    stable: bool = False
 
 
 @dataclass
@@ -126,11 +126,6 @@ class Motion:
                 blocks.extend(ev.blocks)
         return Evaluation(energy, gradient, tuple(blocks))
 
-    def is_stable(self, u: Array) -> bool:
-        """Whether the static tangent (no inertia, friction held) is positive definite."""
-        self.matrix.assemble(list(self.total(u, 2).blocks))
-        return self.matrix.factor() is not None
-
     def step(self, u_old: Array, v_old: Array, dt: float, start: Array) -> StepOutcome:
         """Minimise the potential of one step from `start` (prescribed unknowns already in place).
 
@@ -142,33 +137,38 @@ class Motion:
         u, iterations = start, 0
         if not self.heldterms:
             u, iterations, reason = self._minimise(u, frame, st.newton, False)
-            return StepOutcome(u, not reason, reason, iterations, 1, 0.0)
-        change = np.inf
+            stable = not reason and self._definite(u, frame)[1]
+            return StepOutcome(u, not reason, reason, iterations, stable)
         for renewal in range(0 if self.easy else 1, st.outer + 1):
             if renewal > 0:
                 u, spent, reason = self._minimise(u, frame, st.early, True)
                 iterations += spent
                 if reason:
-                    return StepOutcome(u, False, reason, iterations, renewal, change)
+                    return StepOutcome(u, False, reason, iterations)
             better, spent, done = self._polish(u, frame)
             iterations += spent
             if done:
-                stable = self._definite(better, frame)
-                if stable or renewal > 0:
-                    self.easy = stable and spent <= EASY
-                    reason = "" if stable else "the state is not stable"
-                    return StepOutcome(better, stable, reason, iterations, renewal, 0.0)
+                counts, stable = self._definite(better, frame)
+                if counts or renewal > 0:
+                    self.easy = counts and spent <= EASY
+                    reason = "" if counts else "the state is not stable"
+                    return StepOutcome(better, counts, reason, iterations, stable)
             if renewal == 0:
                 for term in self.heldterms:
                     term.hold(u_old)
                 continue
-            change = max(term.hold(u) for term in self.heldterms)
-        return StepOutcome(u, False, f"friction did not settle in {st.outer} rounds", iterations, st.outer, change)
+            for term in self.heldterms:
+                term.hold(u)
+        return StepOutcome(u, False, f"friction did not settle in {st.outer} rounds", iterations)
 
-    def _definite(self, u: Array, frame: Frame) -> bool:
-        """Whether the tangent with held friction and inertia is positive definite."""
-        self.matrix.assemble([*self.total(u, 2).blocks, self._inertia_blocks(frame[2])])
-        return self.matrix.factor() is not None
+    def _definite(self, u: Array, frame: Frame) -> tuple[bool, bool]:
+        """Whether the tangent with held friction is positive definite: with inertia, and without (statically stable)."""
+        blocks = list(self.total(u, 2).blocks)
+        self.matrix.assemble(blocks)
+        if self.matrix.factor() is not None:
+            return True, True
+        self.matrix.assemble([*blocks, self._inertia_blocks(frame[2])])
+        return self.matrix.factor() is not None, False
 
     def _polish(self, u: Array, frame: Frame) -> tuple[Array, int, bool]:
         """Newton on the balance of forces with the normal force of friction taken from the present state.

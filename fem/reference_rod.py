@@ -1,10 +1,13 @@
-"""Checks of the rod against published numbers of large deflection and stability.
+"""Checks of the rod against published numbers: large deflection, stability, sections in even bending.
+
+A rod stretches like a plate, so a thin beam is one whose thickness is small beside its radius of bending.
 
 Beams are flat, with Poisson's ratio 0 unless the check is about it, and thin enough to count as inextensible.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import lru_cache, partial
 
 import numpy as np
@@ -13,7 +16,8 @@ from fem.arc_length import ArcSettings, follow_branch
 from fem.equilibrium import Array, Term
 from fem.newton import NewtonSettings, Point, follow, solve
 from fem.published import Check
-from fem.reference_beams import Beam, Bench
+from fem.reference import EQUAL, ArcStrip, wuest_moment
+from fem.reference_beams import Beam, Bench, UniformBending
 from fem.rod_loads import EndMoment, Grip, point_load
 from fem.statics import SettleSettings, follow_stable
 from fem.structure import Structure
@@ -75,7 +79,9 @@ def tip_load(elements: int = _ELEMENTS) -> Array:
 # ---- columns -------------------------------------------------------------------------------------
 
 
-def _follow_buckled(bench: Bench, structure: Structure, start: Array, levels: tuple[float, ...]) -> list[Point]:
+def _follow_buckled(
+    bench: Bench, structure: Structure, start: Array, levels: tuple[float, ...]
+) -> list[Point]:
     """Stable points at the levels, beginning from a guess of the buckled shape at the first."""
     settings = SettleSettings(move=0.05 * bench.beam.length, newton=_newton(bench))
     course = follow_stable(structure, structure.ends.reduce(start), list(levels), settings, begin=levels[0])
@@ -155,11 +161,13 @@ def euler_load(ends: str, elements: int = 12) -> float:
 
 
 @lru_cache
-def deep_arch(elements: int = 36) -> float:
+def deep_arch(elements: int = 72) -> float:
     """First limit load of a circular arch (R 100, 215 deg, EI 1e6), one end clamped, one hinged, load at the crown."""
     angle, radius = np.radians(215.0), 100.0
     beam = Beam(radius * angle, 1.0, 0.2, 12e6 / 0.2**3, curvature=-1.0 / radius)
-    bench = Bench.build(beam, elements)  # the clamp heads along x, so the crown's load points along the chord's normal
+    bench = Bench.build(
+        beam, elements
+    )  # the clamp heads along x, so the crown's load points along the chord's normal
     down = np.array([np.sin(-0.5 * angle), -np.cos(-0.5 * angle)])
     load: list[Term] = [point_load(bench.rod, 0.5 * beam.length, 100.0 * down)]
     structure = bench.structure([*_CLAMPED, (-1, "x"), (-1, "y")], load, [])
@@ -168,7 +176,10 @@ def deep_arch(elements: int = 36) -> float:
     tip = bench.rod.index(elements // 2, 1)
     begin = bench.rest[tip]
     branch = follow_branch(
-        structure, start, settings, lambda p: abs(structure.ends.expand(p.u, p.level)[tip] - begin) > 2 * radius
+        structure,
+        start,
+        settings,
+        lambda p: abs(structure.ends.expand(p.u, p.level)[tip] - begin) > 2 * radius,
     )
     limits = [event.level for event in branch.events if event.kind == "limit point"]
     return 100.0 * limits[0] if limits else np.nan
@@ -185,8 +196,153 @@ def toggle(elements: int = 12) -> Array:
     slope = np.arctan2(rise, half)
     beam = Beam(float(np.hypot(half, rise)), width, depth, 1.03e7)
     bench = Bench.build(beam, elements, slope)
-    grips: list[Term] = [Grip(bench.rod, node, slope, 1e6 * beam.bending_stiffness / half) for node in (0, -1)]
+    grips: list[Term] = [
+        Grip(bench.rod, node, slope, 1e6 * beam.bending_stiffness / half) for node in (0, -1)
+    ]
     held = [(0, "x"), (0, "y"), (-1, "x"), (-1, "y")]
     structure = bench.structure(held, [], grips, np.array([0.0, 0.0, 0.0, -1.0]))
     path = follow(structure, structure.ends.reduce(bench.rest), list(_TOGGLE), _newton(bench))
-    return np.array([-2.0 * structure.full_gradient(p.u, p.level)[bench.number(-1, "y")] for p in path.points])
+    return np.array(
+        [-2.0 * structure.full_gradient(p.u, p.level)[bench.number(-1, "y")] for p in path.points]
+    )
+
+
+# ---- sections in even bending --------------------------------------------------------------------
+
+
+def flat_strip(anticlastic: float) -> float:
+    """Moment over E I curvature of a flat strip 20 x .5 mm, nu .3, at width^2 curvature / thickness = `anticlastic`."""
+    beam = Beam(1.0, 20.0, 0.5, 1000.0, 0.3)
+    end = anticlastic * beam.thickness / beam.width**2
+    steps = np.geomspace(1e-3, 1.0, 30) * end
+    return float(UniformBending.build(beam).curve(steps)[1][-1] / (beam.bending_stiffness * end))
+
+
+def flat_strip_formula(anticlastic: float) -> float:
+    """The same by Ashwell's closed form (nu .3)."""
+    strip = ArcStrip(1000.0, 0.3, 0.5, 1e9, 20e-9)
+    curvature = anticlastic * 0.5 / 400.0
+    moment = float(wuest_moment(strip, np.array([curvature]), EQUAL)[0])
+    return moment / (1000.0 * 20.0 * 0.5**3 / 12.0 * curvature)
+
+
+@lru_cache
+def peak_moment(strip: ArcStrip, direction: int) -> float:
+    """Moment at which the section of a rod, bent evenly, first gives way."""
+    beam = Beam(1.0, strip.width, strip.thickness, strip.young, strip.poisson, 0.0, 1.0 / strip.radius)
+    moments = (
+        UniformBending.build(beam).curve(direction * np.geomspace(1e-3, 0.2, 150) / strip.radius)[1]
+        * direction
+    )
+    falls = np.flatnonzero(np.diff(moments) < 0.0)
+    return float(moments[falls[0]]) if falls.size else np.nan
+
+
+# ---- the registry --------------------------------------------------------------------------------
+
+_SZE = "Sze, Liu & Lo 2004 (Finite Elem. Anal. Des. 40:1551), computed from the exact arc"
+_MATTIASSON = "Bisshopp & Drucker 1945 (Q. Appl. Math. 3:272), Mattiasson 1981 (IJNME 17:145) table 1"
+_ELASTICA = "Timoshenko & Gere, Theory of Elastic Stability, sect. 2.7, computed from elliptic integrals"
+_EULER = "Euler column, Timoshenko & Gere, sect. 2.2"
+_ARCH = "DaDeppo & Schmidt 1975 (J. Appl. Mech. 42:894)"
+_WILLIAMS = "Williams 1964 (Q. J. Mech. Appl. Math. 17:451), computed with 20 to 24 beam elements a side"
+_ASHWELL = "Ashwell 1950 (J. R. Aeronaut. Soc. 54:708), Wuest 1954 (ZAMM 34:444), from memory; computed from the formula"
+_DEEP = (
+    "independent 8-term energy solution of the deep section (a computation: no published table was readable)"
+)
+_STEEL = ArcStrip(210000.0, 0.3, 0.1, 15.0, np.radians(90.0))
+_PRINTED = ArcStrip(2300.0, 0.36, 0.8, 25.0, np.radians(90.0))
+_PEAKS = (
+    ("steel .1", _STEEL, -EQUAL, 377.4),
+    ("steel .1", _STEEL, EQUAL, 369.3),
+    ("printed .8", _PRINTED, -EQUAL, 483.6),
+    ("printed .8", _PRINTED, EQUAL, 426.0),
+)
+_MESH = "24 cubic elements"
+
+
+def _item(table: Callable[[], Array], *place: int) -> float:
+    values = table()
+    return float(values[place]) if all(i < n for i, n in zip(place, values.shape, strict=True)) else np.nan
+
+
+def _rod(name: str, group: str, source: str, numbers: tuple[float, float], reason: str, how: Callable[[], float],
+         relative: bool = True) -> Check:  # fmt: skip
+    return Check(name, group, "rod", source, numbers[0], numbers[1], reason, how, relative)
+
+
+def _deflections() -> list[Check]:
+    group, checks = "rod: large deflection", []
+    checks.append(_rod(
+        "roll-up to a full circle: largest distance of the tip, over L", group, _SZE, (0.0, 1e-3),
+        "the strip shortens under bending by (t curvature)^2 / 12, the formula's does not", _roll_up_error, False,
+    ))  # fmt: skip
+    for i, load in enumerate(_TIP_LOADS):
+        for j, (what, column) in enumerate(
+            (("w / L", _TIP_DOWN), ("u / L", _TIP_BACK), ("rotation", _TIP_TURN))
+        ):
+            name, how = f"tip load P L^2 / EI = {load:g}: {what}", partial(_item, tip_load, i, j)
+            checks.append(_rod(name, group, _MATTIASSON, (column[i], 1e-3), _MESH, how))
+    return checks
+
+
+def _columns() -> list[Check]:
+    group, checks = "rod: columns", []
+    for i, d in enumerate(_PINNED_SHORTENING):
+        for j, (what, column) in enumerate((("P / P_Euler", _PINNED_LOAD), ("mid-rise / L", _PINNED_RISE))):
+            name, how = f"pinned column at d / L = {d:g}: {what}", partial(_item, pinned_column, i, j)
+            checks.append(_rod(name, group, _ELASTICA, (column[i], 2e-3), _MESH, how))
+    for i, angle in enumerate(_LEANING):
+        for j, (what, column) in enumerate((("x / L", _LEAN_X), ("y / L", _LEAN_Y))):
+            name, how = (
+                f"cantilever column, tip at {angle:g} deg: {what}",
+                partial(_item, leaning_column, i, j),
+            )
+            checks.append(_rod(name, group, _ELASTICA, (column[i], 1e-3), "four printed digits", how, False))
+    for ends, factor in (
+        ("clamped-free", 0.25),
+        ("pinned-pinned", 1.0),
+        ("clamped-pinned", 2.0457),
+        ("clamped-clamped", 4.0),
+    ):
+        name = f"first loss of stability, {ends}, over pi^2 EI / L^2"
+        checks.append(_rod(name, group, _EULER, (factor, 1e-3), "12 elements", partial(euler_load, ends)))
+    return checks
+
+
+def _arches() -> list[Check]:
+    group = "rod: arches and frames"
+    checks = [_rod("deep clamped-hinged arch: limit load", group, _ARCH, (897.0, 5e-3), "three printed digits, 72 elements",
+                   deep_arch)]  # fmt: skip
+    for i, (drop, load) in enumerate(zip(_TOGGLE, _TOGGLE_LOAD, strict=True)):
+        name = f"shallow toggle frame: load at a drop of {drop:g} in"
+        reason = "three printed digits, whose own mesh error is .3 %"
+        checks.append(_rod(name, group, _WILLIAMS, (load, 5e-3), reason, partial(_item, toggle, i)))
+    return checks
+
+
+def _sections() -> list[Check]:
+    group = "rod: sections in even bending"
+    checks = [
+        _rod("narrow flat strip: M / (E I k)", group, "Euler-Bernoulli beam: both edges free to curl", (1.0, 1e-3),
+             "anticlastic number .01", partial(flat_strip, 0.01)),
+        _rod("very wide flat strip: M (1 - nu^2) / (E I k)", group, "plate bent to a cylinder, E I / (1 - nu^2)",
+             (1.0, 1e-2), "the edges still curl at anticlastic number 300", lambda: 0.91 * flat_strip(300.0)),
+    ]  # fmt: skip
+    for number in (1.0, 10.0, 100.0):
+        name, how = f"flat strip at width^2 k / t = {number:g}: M / (E I k)", partial(flat_strip, number)
+        reason = "two section modes for the edge's boundary layer"
+        checks.append(_rod(name, group, _ASHWELL, (flat_strip_formula(number), 1e-2), reason, how))
+    for name, strip, direction, peak in _PEAKS:
+        sense = "equal" if direction == EQUAL else "opposite"
+        reason = "two section modes against eight"
+        how = partial(peak_moment, strip, direction)
+        checks.append(
+            _rod(
+                f"peak moment of an evenly bent rod, {name}, {sense}", group, _DEEP, (peak, 1e-2), reason, how
+            )
+        )
+    return checks
+
+
+ROD_CHECKS: tuple[Check, ...] = (*_deflections(), *_columns(), *_arches(), *_sections())

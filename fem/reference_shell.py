@@ -159,6 +159,53 @@ def _roof_checks() -> list[Check]:
     return checks
 
 
+def _annulus(corner: int) -> float:
+    return float(shells.slit_annulus(elements=(6, 40))[corner][-1])
+
+
+def _memory_checks() -> list[Check]:
+    source = SZE + " (digits from memory)"
+    why = (1e-2, MESHED)
+    return [
+        SHELLS.value("slit ring lifted, inner corner (6 x 40)", source, 13.891, why, partial(_annulus, 0)),
+        SHELLS.value("slit ring lifted, outer corner (6 x 40)", source, 17.528, why, partial(_annulus, 1)),
+        SHELLS.value(
+            "hemisphere pulled far, outward (16 x 16)",
+            source,
+            4.067,
+            why,
+            lambda: shells.pulled_hemisphere()[0],
+        ),
+        SHELLS.value(
+            "hemisphere pulled far, inward (16 x 16)",
+            source,
+            8.178,
+            why,
+            lambda: shells.pulled_hemisphere()[1],
+        ),
+    ]
+
+
+def _column_checks() -> list[Check]:
+    elastica = (
+        "elastica of a column built in at one end (Timoshenko & Gere, ch. 2), computed from the formula"
+    )
+    why = (5e-3, "eight elements")
+    names = (
+        ("buckling load / Euler, by arc-length", 1.0),
+        ("sideways / L at P / Euler 1.15172, crossing branch", 0.5932),
+        ("along / L at P / Euler 1.15172, crossing branch", 0.7410),
+    )
+    return [
+        STRIPS.value(f"column, {name} (8 x 1)", elastica, value, why, partial(_column, which))
+        for which, (name, value) in enumerate(names)
+    ]
+
+
+def _column(which: int) -> float:
+    return shells.buckled_column()[which]
+
+
 def _beam_tip(thickness: float, load: float, which: int) -> float:
     return shells.twisted_beam(thickness, load, 24)[which]
 
@@ -282,7 +329,7 @@ def _strip_checks() -> list[Check]:
         (7, 1.112739, 0.266319),
         (11, 1.349449, 0.373306),
     ):
-        name, why = f"at d/L {folds.SHORTENINGS[step] / 100.0:g} (14 x 1)", (0.01, "14 elements")
+        name, why = f"at d/L {folds.SHORTENINGS[step] / 100.0:g} (7 mm elements)", (0.01, "mesh")
         pushed, middle = partial(_load_share, step), partial(_middle, step)
         checks += [
             STRIPS.value(f"pushed flat strip, load / Euler {name}", elastica, load, why, pushed),
@@ -317,8 +364,10 @@ def _strip_checks() -> list[Check]:
 SHELL_CHECKS: tuple[Check, ...] = (
     *_beam_checks(),
     *_cylinder_checks(),
+    *_memory_checks(),
     *_roof_checks(),
     *_linear_checks(),
     *_fold_checks(),
     *_strip_checks(),
+    *_column_checks(),
 )

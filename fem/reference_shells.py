@@ -13,14 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fem import reference_tables as tables
-from fem.arc_length import ArcSettings, Branch, follow_branch
+from fem.arc_length import ArcSettings, Branch, follow_branch, switch_branch
 from fem.element import build_grid
 from fem.ends import ABOUT_AXIS, ANY
 from fem.equilibrium import Array
 from fem.material import Material, laminate
 from fem.newton import NewtonSettings, follow, solve
 from fem.shell import Shell, Surface, build_shell, differentiated, isotropic, stiffness
-from fem.shell_ends import built_in, clamped, hinged, hold, rigid_edge, symmetric, unknowns
+from fem.shell_ends import built_in, clamped, clamped_edge, hinged, hold, rigid_edge, symmetric, unknowns
 from fem.shell_loads import edge_load, point_load, surface_load
 from fem.statics import SettleSettings, follow_stable
 from fem.structure import Structure
@@ -129,19 +129,16 @@ def pulled_cylinder() -> Array:
 
 @lru_cache
 def pinched_semi_cylinder(elements: int = 16) -> Array:
-    """Semi-cylinder clamped at one end, pinched at the free crown: drop at the table's loads; half, 16 x 16.
-
-    The clamp holds positions, turning and shear of its edge; it does not keep the shell from stretching
-    along its axis there.
+    """Semi-cylinder clamped at one end, pinched at the free crown: drop at the table's loads; half, 16 x
+    16.
     """
     radius, length = 101.6, 304.8
     grid = build_grid(
         np.linspace(0, length, elements + 1), np.linspace(0, 0.5 * np.pi * radius, elements + 1)
     )
     shell = build_shell(grid, cylinder(radius), isotropic(2068.5, 0.3, 3.0))
-    nodes = shell.grid.edge("start")
-    held = [unknowns(nodes, (0, 2)), unknowns(nodes, (1, 3), (1, 2))]
-    ends = hold(shell, [*held, symmetric(shell, "low", 1), symmetric(shell, "high", 2)])
+    clamp = clamped_edge(shell, "start", mirrored=(True, True))
+    ends = hold(shell, [symmetric(shell, "low", 1), symmetric(shell, "high", 2)], (clamp,))
     load = point_load(shell, (length, 0.0), np.array([0.0, 0.0, -1000.0]))
     structure = Structure([shell], ends, [load], shell.weights)
     settings = NewtonSettings(correction=1e-3, iterations=25, largest=100.0)
@@ -225,7 +222,7 @@ def twisted_beam(thickness: float, load: float, elements: int = 12) -> tuple[flo
 
     grid = build_grid(np.linspace(0, 12, elements + 1), np.linspace(-0.55, 0.55, 4))
     shell = build_shell(grid, differentiated(position, (12.0, 1.1)), isotropic(29e6, 0.22, thickness))
-    ends = hold(shell, [clamped(shell, "start")])
+    ends = hold(shell, [], (clamped_edge(shell, "start"),))
     tip = []
     for axis in (1, 2):
         force = np.zeros(3)
@@ -297,6 +294,59 @@ def largest_deviation(computed: Array, published: Array) -> float:
 
 
 Curve = Callable[[], tuple[Array, Array]]
+
+
+@lru_cache
+def pulled_hemisphere(elements: int = 16) -> tuple[float, float]:
+    """The hemisphere with an 18 deg hole under forces of 400, large displacements: outward and inward
+    move.
+    """
+
+    def position(p1: Array, p2: Array) -> Array:
+        return 10.0 * np.stack([np.cos(p1) * np.cos(p2), np.cos(p1) * np.sin(p2), np.sin(p1)], axis=-1)
+
+    quarter = np.pi / 2.0
+    lines = np.linspace(0.0, 1.0, elements + 1)
+    grid = build_grid(np.radians(72.0) * lines, quarter * lines)
+    shell = build_shell(grid, differentiated(position, (1.0, 1.0)), isotropic(6.825e7, 0.3, 0.04))
+    held = [symmetric(shell, "low", 1), symmetric(shell, "high", 0), unknowns(grid.node(0, 0), (0,), (2,))]
+    loads = point_load(shell, (0.0, 0.0), np.array([200.0, 0.0, 0.0])) + point_load(
+        shell, (0.0, quarter), np.array([0.0, -200.0, 0.0])
+    )
+    structure = Structure([shell], hold(shell, held), [loads], shell.weights)
+    settings = NewtonSettings(correction=1e-4, largest=20.0, iterations=20)
+    path = follow(structure, structure.ends.reduce(shell.rest.ravel()), LEVELS, settings)
+    last = [(path.points[-1].u, 1.0)]
+    out, inward = places(shell, structure, last, np.array([[0.0, 0.0], [0.0, quarter]]))[0]
+    return float(out[0] - 10.0), float(10.0 - inward[1])
+
+
+@lru_cache
+def buckled_column(share: float = 1.15172) -> tuple[float, float, float]:
+    """Column 100 x 10 x 1 (E 1000, nu 0) built in at one end: buckling load over Euler's by arc-length, then
+    on the branch entered along the critical mode at P = share * Euler: tip sideways and along, over the
+    length; 8 x 1.
+    """
+    shell = build_shell(
+        build_grid(np.linspace(0.0, 100.0, 9), np.array([0.0, 5.0])), flat, isotropic(1000.0, 0.0, 1.0)
+    )
+    ends = hold(shell, [built_in(shell, "start", 2), symmetric(shell, "low", 1)])
+    euler = np.pi**2 * 1000.0 * 10.0 / 12.0 / (4.0 * 100.0**2)
+    load = edge_load(shell, "end", np.array([-0.1 * euler, 0.0, 0.0]))
+    structure = Structure([shell], ends, [load], shell.weights)
+    straight = ArcSettings(5e-4, most=2e-3, newton=NewtonSettings(correction=1e-7, iterations=10))
+    branch = follow_branch(structure, ends.reduce(shell.rest.ravel()), straight, lambda p: p.level > 1.3)
+    bifurcation = branch.events[0]
+    bowed = ArcSettings(0.5, most=3.0, newton=NewtonSettings(correction=1e-5, iterations=12))
+    entered = switch_branch(structure, bifurcation, 2.0, bowed)
+    assert entered is not None
+    point, direction = entered
+    side = follow_branch(
+        structure, point.u, bowed, lambda p: p.level > share, level=point.level, toward=direction
+    )
+    at = solve(structure, side.points[-1].u, share, NewtonSettings(correction=1e-6))
+    tip = places(shell, structure, [(at.u, share)], np.array([[100.0, 0.0]]))[0, 0]
+    return bifurcation.level, abs(float(tip[2])) / 100.0, float(tip[0]) / 100.0
 
 
 @lru_cache

@@ -132,10 +132,10 @@ def build_rod(strip: RestStrip, nodes: Array) -> Rod:
     shape = np.empty((elements, points, 3, 4))
     for i in range(4):
         field = basis.basis[i][0]
-        shape[:, :, 0, i] = np.asarray(field.value)
+        shape[:, :, 0, i] = np.asarray(field)
         shape[:, :, 1, i] = np.asarray(field.grad)[0]
         shape[:, :, 2, i] = np.asarray(field.hess)[0, 0]
-    stations = np.asarray(basis.global_coordinates().value)[0]
+    stations = np.asarray(basis.global_coordinates())[0]
     tables = section_tables(strip, stations.ravel(), np.zeros((stations.size, 0)), count)
     numbers = element_dofs(elements, fields)
     return Rod(strip, np.asarray(nodes, dtype=float), count, numbers, basis, stations, shape, tables)

@@ -160,7 +160,9 @@ class RodFields:
         place_s = -self._integrate((sine * slope)[:, :inside])
         lam = stretch[:, None] - turning[:, None] * height + (tab.warp @ warp[:, :, 1])[..., 0]
         lam0, rest_stretch, rest_shear, rest_bend = np.moveaxis(tab.rest, -1, 0)
-        shear = (height_s * sine + place_s * cosine - rest_shear) / lam0 + (tab.warp_q @ warp[:, :, 0])[..., 0]
+        shear = (height_s * sine + place_s * cosine - rest_shear) / lam0 + (tab.warp_q @ warp[:, :, 0])[
+            ..., 0
+        ]
         bend = lam * turning[:, None] * cosine - rest_bend + (tab.mode_integral @ opening[:, :, 2])[..., 0]
         membrane = 0.5 * (lam**2 + height_s**2 + place_s**2 - rest_stretch)
         across, twist = (tab.mode_q @ opening[:, :, 0])[..., 0], (tab.mode @ opening[:, :, 1])[..., 0]

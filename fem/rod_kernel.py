@@ -271,7 +271,9 @@ def _stress_tangent(t: Tables, p: Place, k: Scratch) -> None:
             total += shear * pb * (k.first[2, a] * cosine - k.first[3, a] * sine)
             total += shear * pa * (k.first[2, b] * cosine - k.first[3, b] * sine)
             total -= shear * pa * pb * (p.h_s * sine + p.x_s * cosine)
-            total += bend * w * w * sine * (ha * pb + k.first[0, b] * pa) - bend * p.lam * w * cosine * pa * pb
+            total += (
+                bend * w * w * sine * (ha * pb + k.first[0, b] * pa) - bend * p.lam * w * cosine * pa * pb
+            )
             k.Hz[b0 + a, b0 + b] += total
     for c in range(W):
         k.Hz[a1 + c, 1] += bend * cosine * t.warp[row, i, c]

@@ -29,7 +29,9 @@ class DeadLoad:
 def point_load(rod: Rod, station: float, force: Array) -> DeadLoad:
     """A dead force (2,) [N] in (x, y) at a station [mm] of the mid-line."""
     if not 0.0 <= station <= rod.nodes[-1]:
-        raise ValueError(f"the load's station must lie on the strip, 0 to {rod.nodes[-1]:g} mm, got {station:g}")
+        raise ValueError(
+            f"the load's station must lie on the strip, 0 to {rod.nodes[-1]:g} mm, got {station:g}"
+        )
     element, shape = rod.shape_at(np.array([station]))
     result = np.zeros(rod.size)
     for axis in range(2):

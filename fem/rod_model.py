@@ -20,6 +20,7 @@ from fem.rod import WARP_MODES, Rod, RodEnergy, build_rod, flat_amplitudes, rest
 from fem.rod_loads import weight
 from fem.wraps import WrapContact
 
+SINK, ONSET, SLIP = 0.01, 0.05, 0.03
 MASS_SHARE = 1.2
 """Inertia of the flat strip's slowest swing against its stiffness at 1 rad/s; results change by less than their band at ten times this."""
 
@@ -76,7 +77,7 @@ def build_rod_model(case: Case, surrounded: bool = True, refine: float = 1.0, no
     walls, wraps = None, None
     if surrounded:
         fine = contact_points(rod, st.contact_spacing / refine)
-        settings = ContactSettings(st.contact_stiffness, st.contact_onset, st.slip, case.friction.strip)
+        settings = contact_settings(case, rod)
         walls = WallContact(rod, fine, surrounding_walls(case, 0.0), settings)
         if st.wraps_touch:
             coarse = contact_points(rod, 2 * st.contact_spacing / refine)
@@ -87,6 +88,24 @@ def build_rod_model(case: Case, surrounded: bool = True, refine: float = 1.0, no
     motion = _motion(case, rod, energy, walls, wraps)
     warnings = (mesh.warning,) if mesh.warning else ()
     return RodModel(case, rod, energy, walls, wraps, motion, root, flat_amplitudes(rod, 0.0), start, warnings)
+
+
+def contact_settings(case: Case, rod: Rod) -> ContactSettings:
+    """Penalty and elastic slip of the case, or what suits its strip.
+
+    Where the strip is pressed flat over a lip, the force per width is about D / R^2 (D plate stiffness, R the sharper of section and
+    axle) over about a lip radius. The penalty lets that sink SINK thicknesses; onset and elastic slip are shares
+    of the thickness.
+    """
+    st, strip = case.settings, case.strip
+    thickness = strip.thickness
+    tab = rod.tables
+    plate = float(tab.stiffness[:, :, 3, 3].max())
+    half = 0.5 * strip.width
+    angle = np.abs(np.asarray(strip.section_angle(np.array([0.5 * strip.length]), np.array([half]))[0])).max()
+    sharp = max(float(angle) / half, 1.0 / (case.axle.radius + 0.5 * thickness))
+    stiffness = plate * sharp**2 / (case.slot.lip * SINK * thickness)
+    return ContactSettings(st.contact_stiffness or stiffness, st.contact_onset or ONSET * thickness, st.slip or SLIP * thickness, case.friction.strip)
 
 
 def flat_stiffness(rod: Rod) -> float:

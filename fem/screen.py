@@ -83,7 +83,7 @@ def print_bends(console: Console, bends: Iterable[Mapping[str, float]]) -> None:
     console.print()
     title = "bends, from the root; strain in per cent of the limit"
     table = Table(title=title, title_justify="left", title_style="bold", box=None, pad_edge=False)
-    for column in ("bend", "from", "to", "angle", "radius", "pressed flat", "wound up", "holding torque"):
+    for column in ("bend", "from", "to", "angle", "radius", "pressed flat", "wound up", "to hold"):
         table.add_column(column, justify="right")
     for row in rows:
         table.add_row(

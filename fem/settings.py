@@ -26,12 +26,12 @@ class Settings:
     wraps_touch: whether the wraps of the coil touch and rub each other.
     """
 
-    element: Length = 3.0
+    element: Length = 1.5
     element_fine: Length = 1.5
     turn: Annotated[Angle, Gt(0.0), Le(math.pi / 2)] = 0.1
-    contact_stiffness: Annotated[float, Gt(0.0), Unit("N/mm^3")] = 80.0
-    contact_onset: Length = 0.05
+    contact_stiffness: Annotated[float, Gt(0.0), Unit("N/mm^3")] | None = None
+    contact_onset: Length | None = None
     contact_spacing: Length = 0.25
-    slip: Length = 0.02
+    slip: Length | None = None
     damping: Annotated[float, Ge(0.0), Unit("1/s")] = 5.0
     wraps_touch: bool = True

@@ -35,6 +35,8 @@ class Trial:
     drive (n,): what was driven, in its own unit [rad, mm or N]; moment (n,) [N mm] about z and force (n, 3)
     [N] of the driven end on the strip; energy (n,) [N mm]; strain (n,): worst surface strain; states (n,
     size).
+
+    stable (n,): True where the tangent is positive definite; iterations (n,) of the last solution.
     """
 
     model: StripShell
@@ -44,6 +46,8 @@ class Trial:
     energy: Array
     strain: Array
     states: Array
+    stable: Array
+    iterations: Array
     snaps: tuple[Snap, ...]
     finished: bool
     message: str
@@ -191,7 +195,7 @@ def drive(model: StripShell, rig: Rig, levels: Array, settings: TrialSettings) -
     shell = model.shell
     ends = _held(model, rig.bodies, settings.mirrored)
     structure = Structure([shell], ends, rig.loads, shell.weights)
-    rows: list[tuple[float, Array, float, float, Array]] = []
+    rows: list[tuple[float, Array, float, float, Array, bool, int]] = []
     copies = model.copies * (2 if settings.mirrored else 1)
 
     def watch(point: Point) -> None:
@@ -201,12 +205,22 @@ def drive(model: StripShell, rig: Rig, levels: Array, settings: TrialSettings) -
             force[2] = 0.0  # the mirrored half pulls the other way
         energy = copies * structure.stored(point.u, point.level)
         strain = float(np.abs(surface_strain(model, x)).max())
-        rows.append((model.copies * float(moment[2]), model.copies * force, energy, strain, x))
+        rows.append(
+            (
+                model.copies * float(moment[2]),
+                model.copies * force,
+                energy,
+                strain,
+                x,
+                point.stable,
+                point.iterations,
+            )
+        )
         if settings.told is not None:
             settings.told(point.level)
 
     course = follow_stable(structure, ends.reduce(rig.start), levels, settings.solver(model), watch)
-    columns = [np.array([row[k] for row in rows]) for k in range(5)]
+    columns = [np.array([row[k] for row in rows]) for k in range(7)]
     return Trial(
         model,
         levels[: len(rows)],
@@ -215,6 +229,8 @@ def drive(model: StripShell, rig: Rig, levels: Array, settings: TrialSettings) -
         columns[2],
         columns[3],
         columns[4],
+        columns[5],
+        columns[6],
         course.snaps,
         course.finished,
         course.message,

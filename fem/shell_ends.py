@@ -10,7 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from fem.ends import Carrier, Ends, PlaneEnd, RigidBody
+from fem.carriers import PlaneEnd, SlidingClamp
+from fem.element import shape_at
+from fem.ends import Carrier, Ends, RigidBody
 from fem.equilibrium import Array, Index
 from fem.shell import Shell
 
@@ -92,6 +94,58 @@ def plane_edge(shell: Shell, edge: str, frame: Array, **how: Any) -> PlaneEnd:
     along = np.tile(kinds == ALONG[edge], nodes.size)
     how.setdefault("centre", tuple(vectors[points].mean(axis=0)))
     return PlaneEnd(dofs, vectors, points, along, frame=frame, **how)
+
+
+def clamped_edge(shell: Shell, edge: str, mirrored: tuple[bool, bool] = (False, False)) -> SlidingClamp:
+    """A clamp of an edge of any shape: points and tangent planes stay, the shell may stretch in its own
+    plane.
+
+    With e the direction square to the edge in the surface and t the one along it, the slope across the edge
+    stays a e + b t; a and b are free along the edge, so that the mixed derivative is that of a e + b t.
+    mirrored says whether the first and the last point lie on planes of symmetry, where b and da vanish.
+    """
+    grid, nodes = shell.grid, shell.grid.edge(edge)
+    along = 1 if edge in ("start", "end") else 0  # the parameter that runs along the edge
+    at = grid.coordinates()[nodes]
+    small = 1e-4 * np.ptp(at[:, along])
+    ahead, behind = at.copy(), at.copy()
+    ahead[:, along] = np.minimum(at[:, along] + small, at[-1, along])
+    behind[:, along] = np.maximum(at[:, along] - small, at[0, along])
+    span = (ahead - behind)[:, along, None, None]
+    frames, change = _edge_frames(shell, at, along), _edge_frames(shell, ahead, along)
+    change = (change - _edge_frames(shell, behind, along)) / span
+    inward, mixed = INWARD[edge], 3
+    kinds = (0, ALONG[edge], inward, mixed)
+    dofs = unknowns(nodes, kinds).reshape(-1, 3)
+    modes = np.zeros((4 * nodes.size, 3, 4 * nodes.size))
+    for k in range(nodes.size):
+        for which in range(2):
+            modes[4 * k + 2, :, 4 * k + which] = frames[k, which]
+            modes[4 * k + 3, :, 4 * k + which] = change[k, which]
+            modes[4 * k + 3, :, 4 * k + 2 + which] = frames[k, which]
+    closed = [
+        4 * k + which
+        for k, shut in zip((0, nodes.size - 1), mirrored, strict=True)
+        if shut
+        for which in (1, 2)
+    ]
+    modes = np.delete(modes, closed, axis=2)
+    vectors = shell.rest.ravel()[dofs]
+    points = np.tile(np.array(kinds) == 0, nodes.size)
+    centre = tuple(float(v) for v in vectors[points].mean(axis=0))
+    return SlidingClamp(dofs, vectors, points, modes, (centre[0], centre[1], centre[2]))
+
+
+def _edge_frames(shell: Shell, parameters: Array, along: int) -> Array:
+    """Unit vectors (m, 2, 3) at rest: square to the edge in the surface, and along the edge."""
+    dofs, values = shape_at(shell.grid, parameters)
+    first = np.einsum("mi,mic->mc", values[:, 1], shell.rest[dofs])
+    second = np.einsum("mi,mic->mc", values[:, 2], shell.rest[dofs])
+    normal = np.cross(first, second)
+    tangent = second if along else first
+    tangent = tangent / np.linalg.norm(tangent, axis=1, keepdims=True)
+    square = np.cross(tangent, normal / np.linalg.norm(normal, axis=1, keepdims=True))
+    return np.stack([square, tangent], axis=1)
 
 
 def reaction(gradient: Array, index: Index) -> Array:

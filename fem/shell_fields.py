@@ -56,26 +56,26 @@ def layer_fields(model: StripShell, x: Array) -> list[LayerField]:
     s = grid.points[..., 0]
     q = grid.points[..., 1] * strip.width_at(s) / strip.width
     fields = []
-    reference = strip.stack_at(float(s.flat[0]), float(q.flat[0]))
-    for layer in range(len(reference.materials)):
-        for face in (0, 1):
-            height = float(reference.z_edges[layer + face])
-            strain = strain_at(model, x, height)
+    height = -0.5 * strip.thickness
+    for number, layer in enumerate(strip.layers):
+        inside = layer.inside(s, q)
+        parts = [(layer.material, inside)]
+        if layer.elsewhere is not None and not inside.all():
+            parts.append((layer.elsewhere, ~inside))
+        for z in (height, height + layer.thickness):
+            strain = strain_at(model, x, z)
             own, stress = np.full_like(strain, np.nan), np.full_like(strain, np.nan)
             share = np.full(s.shape, np.nan)
-            for index in np.ndindex(*s.shape):
-                stack = strip.stack_at(float(s[index]), float(q[index]))
-                material, angle = stack.materials[layer], stack.angles[layer]
-                if material is None:
-                    continue
-                own[index] = _to_fibre(strain[index], angle)
-                stress[index] = material.plane_stress(0.0) @ own[index]
-                share[index] = material.strain_share(strain[index], angle)
-            fields.append(LayerField(layer, height, own, stress, share))
+            for material, where in parts:
+                own[where] = strain[where] @ _fibre_axes(layer.angle).T
+                stress[where] = own[where] @ material.plane_stress().T
+                share[where] = material.strain_share(strain[where], layer.angle)
+            fields.append(LayerField(number, z, own, stress, share))
+        height += layer.thickness
     return fields
 
 
-def _to_fibre(strain: Array, angle: float) -> Array:
+def _fibre_axes(angle: float) -> Array:
+    """Matrix (3, 3) from strains (s, q, sq) to those along and across fibres at `angle` from s toward q."""
     c, s = np.cos(angle), np.sin(angle)
-    turn = np.array([[c * c, s * s, c * s], [s * s, c * c, -c * s], [-2 * c * s, 2 * c * s, c * c - s * s]])
-    return np.asarray(turn @ strain)
+    return np.array([[c * c, s * s, c * s], [s * s, c * c, -c * s], [-2 * c * s, 2 * c * s, c * c - s * s]])

@@ -69,6 +69,9 @@ def size_field(strip: Strip, mesh: StripMesh) -> SizeField:
     zones = list(mesh.zones)
     for mark in strip.path.bends:
         zones.append(Zone(mark.start, mark.end, min(largest, 0.2 * abs(mark.radius))))
+    near = 0.25 * strip.width  # the section changes fastest next to a grip
+    for start in (0.0, strip.length - near):
+        zones.append(Zone(start, start + near, min(largest, strip.width / 6.0)))
     nodes = tuple(sorted({*mesh.nodes, *(float(s) for s in strip.zone_edges_s())}))
     return SizeField(largest, tuple(zones), 0.25, nodes)
 

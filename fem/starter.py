@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 
 from fem.material import LIBRARY
 from fem.obstacle import OBSTACLES
 from fem.push import PUSHES
 from fem.section import SECTIONS
+from fem.settings import Settings
 
 _TEXT = """\
 # {name}. Units: mm, N, MPa, s, tonne; angles in degrees. A line "# key = value" is an option; take the "# "
@@ -92,9 +94,9 @@ kind = "retract-then-deploy"
 # left_out = 5.0
 
 # [solver]                    # numerical settings; the defaults are meant to be left alone
-# element = 3.0               # longest element
-# element_fine = 1.5          # at bends, root and slot
-# turn = 5.73                 # largest turn of the axle per step
+# element = {settings.element}               # longest element
+# element_fine = {settings.element_fine}          # at bends, root and slot
+# turn = {turn:.3g}                 # largest turn of the axle per step
 
 # [materials.my-plastic]      # a material of your own
 # young = 1200.0              # MPa
@@ -111,8 +113,11 @@ def starter(name: str) -> str:
     def kinds(names: list[str]) -> str:
         return ", ".join(names)
 
+    settings = Settings()
     return _TEXT.format(
         name=name,
+        settings=settings,
+        turn=math.degrees(settings.turn),
         title=name.replace("-", " ").replace("_", " ").capitalize(),
         sections="kind: " + kinds([f'"{section.kind}"' for section in SECTIONS]),
         materials=textwrap.shorten(kinds([material.name for material in LIBRARY]), 100),

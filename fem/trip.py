@@ -121,6 +121,7 @@ class Trip:
     rejected: int = 0
     iterations: int = 0
     trouble: str = ""
+    stable: bool = True
 
     def __post_init__(self) -> None:
         self.v = np.zeros_like(self.u)
@@ -218,6 +219,7 @@ class Trip:
         self.u, self.v, self.control, self.force = u, v, control, force
         self.stored, self.inertia = stored, inertia
         self.accepted += 1
+        self.stable = outcome.stable
 
     def _stored(self, u: Array, v: Array) -> Stored:
         strain = contact = 0.0

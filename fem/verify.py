@@ -19,11 +19,18 @@ REGISTRIES: tuple[tuple[Check, ...], ...] = (CHECKS, SHELL_CHECKS)
 SLOW: tuple[str, ...] = ("steel strip t .1, R 15, equal",)
 """Beginnings of the names of checks that `fast` leaves out: each takes more than ten seconds."""
 
+KNOWN_MISSES: dict[str, str] = {
+    "open cylinder pulled apart, rise under the load": "1.4 % against 1 %: the table's shells shear under the "
+    "point load, a thin shell does not",
+}
+"""Beginnings of the names of checks that fail, and the cause as far as it is known. The full set shows them and
+ends with code 1; `fast`, which watches for changes, leaves them out."""
+
 
 def chosen(fast: bool = False) -> list[Check]:
     """All checks in the order of their registries, or those that take seconds."""
     checks = [check for registry in REGISTRIES for check in registry]
-    return [check for check in checks if not (fast and check.name.startswith(SLOW))]
+    return [check for check in checks if not (fast and check.name.startswith((*SLOW, *KNOWN_MISSES)))]
 
 
 def run_checks(

@@ -18,6 +18,8 @@ from fem.equilibrium import Array, Blocks, Evaluation, Index
 from fem.rod import Rod
 
 NUMBERS = 8
+KEEP_SIDE = 1.5
+"""Mid-lines closer than this many thicknesses keep the side they were last seen on: a deep press is no crossing."""
 Pairing = tuple[Index, Array, Array, Array, Array]
 RELAX = 0.5
 
@@ -31,6 +33,7 @@ class WrapContact:
     settings: ContactSettings
     reach: float
     partner: Index = field(init=False)
+    sides: Array = field(init=False)
     place: Array = field(init=False)
     held: Array = field(init=False)
     slip: Array = field(init=False)
@@ -44,6 +47,7 @@ class WrapContact:
     def __post_init__(self) -> None:
         n, k = self.points.area.shape
         self.partner = np.full(n, -1, dtype=np.int64)
+        self.sides = np.ones(n)
         self.place = np.zeros(n)
         self.held = np.zeros((n, k, NUMBERS))
         self.slip = np.zeros((n, k))
@@ -74,7 +78,7 @@ class WrapContact:
         _pair_kernel(u, rod.dofs, rod.nodes, pt.stations, pt.element, pt.shape, self.reach, reachable, self.partner, self.place)
         tab = pt.tables
         _hold_kernel(u, self.last, rod.dofs, rod.nodes, pt.element, pt.shape, rod.modes, tab.angle, tab.mode, tab.rule.to,
-                     self.partner, self.place, rod.strip.thickness, self.held, self.before, self.before_partner)
+                     self.partner, self.place, rod.strip.thickness, self.sides, self.held, self.before, self.before_partner)
         gap = self.held[..., 5]
         force = np.where(self.partner[:, None] >= 0, pt.area * pressure(gap, self.settings.stiffness, self.settings.onset), 0.0)
         self.held[..., 0] = force if self.coupled else old + RELAX * (force - old)
@@ -90,6 +94,7 @@ class WrapContact:
         self.slip = np.where(self.held[..., 0] > 0, np.clip(self.slip + slide, -st.slip, st.slip), 0.0)
         self.last = u.copy()
         self.hold(u)
+        self.sides = np.where(self.partner >= 0, self._sides_now(), self.sides)
         self.remembered = (self._pairing(), force)
         return work
 
@@ -99,6 +104,10 @@ class WrapContact:
         slide = self._slide(u, (self.partner, self.place, self.held, self.before, self.before_partner))
         force = st.friction * self.held[..., 0] * np.clip((self.slip + slide) / st.slip, -1, 1)
         return slide, force if self.friction_on else 0 * force
+
+    def _sides_now(self) -> Array:
+        """+1 where the held direction points to the partner's axle side, else -1 (n,)."""
+        return np.where(self.held[:, 0, 4] >= 0.0, 1.0, -1.0)
 
     def _pairing(self) -> Pairing:
         return (self.partner.copy(), self.place.copy(), self.held.copy(), self.before.copy(), self.before_partner.copy())
@@ -133,9 +142,9 @@ class WrapContact:
         width = 4 * (2 + rod.modes)
         chosen = np.flatnonzero(self.partner >= 0)
         gradient = np.zeros(rod.size)
-        cells = np.stack([pt.element[chosen], self.partner[chosen]], axis=1)
-        pairs, inverse = np.unique(cells, axis=0, return_inverse=True) if len(chosen) else (cells, np.zeros(0, np.int64))
-        dofs = rod.dofs[:, :width][pairs].reshape(len(pairs), 2 * width)
+        count = len(rod.dofs)
+        pairs, inverse = np.unique(pt.element[chosen] * count + self.partner[chosen], return_inverse=True)
+        dofs = np.concatenate([rod.dofs[pairs // count, :width], rod.dofs[pairs % count, :width]], axis=1)
         blocks = np.zeros((len(pairs) if order > 1 else 0, 2 * width, 2 * width))
         numbers = np.array([st.stiffness, st.onset, st.slip, st.friction if self.friction_on else 0.0, rod.strip.thickness, float(self.coupled)])
         tab = pt.tables
@@ -271,8 +280,19 @@ def _first(element, elements):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
-def _hold_kernel(u, last, dofs, nodes, element, shape, M, angle, mode, to, partner, place, thickness, held, before,
-                 before_partner):  # type: ignore[no-untyped-def]
+def _side_of(last, own, other, shape, row, near, kept):  # type: ignore[no-untyped-def]
+    """Side of the partner on which the point lay at the last accepted state; the kept one when it was too near to tell."""
+    x, y, _, _ = _mid(last, own, shape)
+    X, Y, DX, DY = _mid(last, other, row)
+    away = (-(x - X) * DY + (y - Y) * DX) / np.sqrt(DX * DX + DY * DY)
+    if abs(away) > near:
+        return 1.0 if away > 0.0 else -1.0
+    return kept
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def _hold_kernel(u, last, dofs, nodes, element, shape, M, angle, mode, to, partner, place, thickness, sides, held,
+                 before, before_partner):  # type: ignore[no-untyped-def]
     """held: force (set by caller), nu (2), own offset, partner's offset, gap; before: places of both faces at the last step."""
     n, k, m = to.shape
     first = _first(element, len(nodes) - 1)
@@ -290,7 +310,7 @@ def _hold_kernel(u, last, dofs, nodes, element, shape, M, angle, mode, to, partn
         X, Y, DX, DY = _mid(u, dofs[f], row)
         l, L = np.sqrt(dx * dx + dy * dy), np.sqrt(DX * DX + DY * DY)
         nx, ny, Nx, Ny = -dy / l, dx / l, -DY / L, DX / L
-        side = 1.0 if (x - X) * Nx + (y - Y) * Ny >= 0.0 else -1.0
+        side = _side_of(last, dofs[e], dofs[f], shape[p], row, KEEP_SIDE * thickness, sides[p])
         vx, vy = side * Nx, side * Ny
         own = -0.5 * thickness * (vx * nx + vy * ny)
         other = 0.5 * thickness * side

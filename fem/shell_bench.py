@@ -1,0 +1,298 @@
+"""Pushes on the bench with the shell: bend, column and press of a case, judged like those of the rod.
+
+The root is pressed flat and held as on the axle (in a clamped column both ends are; the turning grip of a
+bend and pinned ends keep their section's rest shape), then the push is driven through stable states at rest.
+Axle, casing, slot and obstacles are not there: the shell has no contact, and the result says so.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from fem.case import Case
+from fem.equilibrium import Array
+from fem.errors import InputError
+from fem.mesh import Zone
+from fem.push import Bend, Column, Press
+from fem.result import Quantity, Result
+from fem.shell_drive import Trial, TrialSettings, flattened
+from fem.shell_pushes import PressAt, bend, column, press
+from fem.shell_state import StripState, strip_state
+from fem.shell_strip import StripMesh, StripShell, strip_shell
+from fem.snapshot import Snapshot
+
+STEPS = 40
+PUSH_PHASE = 3
+GIVES_WAY = 0.05  # fall of the load, as a share of its peak, that counts as giving way
+Progress = Callable[[float, str], None]
+
+
+@dataclass(frozen=True)
+class _Course:
+    """A finished bench push: trial (or why there is none), driven value and load at each step, their
+    names.
+    """
+
+    model: StripShell
+    trial: Trial | None
+    trouble: str
+    control: Array
+    load: Array
+    control_name: str
+    load_name: str
+
+    @property
+    def unit(self) -> str:
+        """Unit of the load."""
+        return "N" if self.load_name.endswith("_N") else "N mm"
+
+    @property
+    def way(self) -> str:
+        """Unit of the driven value."""
+        return {"turn_rad": "rad", "shortening_mm": "mm", "pressed_mm": "mm"}[self.control_name]
+
+    @property
+    def peak(self) -> int | None:
+        """Step of the first load that later falls by more than GIVES_WAY, or after which the strip
+        snapped.
+        """
+        size = np.abs(self.load)
+        for i in range(1, size.size):
+            best = int(np.argmax(size[: i + 1]))
+            if size[i] < (1.0 - GIVES_WAY) * size[best]:
+                return best
+        if self.trial is not None and self.trial.snaps:
+            level = abs(self.trial.snaps[0].level)
+            return max(0, int(np.searchsorted(np.abs(self.trial.drive), level)) - 1)
+        return None
+
+
+def run_shell_bench(case: Case, tell: Progress, began: float, provenance: Mapping[str, Any]) -> Result:
+    """Run a bend, column or press and judge it. Raises InputError for a push that needs contact."""
+    push = case.push
+    if not isinstance(push, Bend | Column | Press):
+        raise InputError(
+            f"the shell has no contact yet and cannot wind (push {push.kind!r}): use --model rod, "
+            "or a case that bends, presses or compresses the strip"
+        )
+    station = push.free_length if isinstance(push, Column) else push.station
+    model = strip_shell(case.strip, _mesh(case, station))
+    settings = TrialSettings()
+    lines = (0, model.shell.grid.stations.size - 1) if _clamped(push) else (0,)
+    start: Array | str = model.shell.rest.ravel()
+    if not isinstance(push, Column) or _clamped(push):
+        tell(0.05, "pressing the root flat")
+        start = flattened(model, lines, settings)
+    if isinstance(start, str):
+        return _result(case, _nothing(model, push, start), began, provenance)
+    course = _push(model, push, settings, start, tell)
+    return _result(case, course, began, provenance)
+
+
+def _clamped(push: Bend | Column | Press) -> bool:
+    return isinstance(push, Column) and push.ends == "clamped"
+
+
+def _mesh(case: Case, station: float | None) -> StripMesh:
+    strip = case.strip
+    zones = tuple(
+        Zone(mark.start, mark.end, min(case.settings.element, 0.2 * abs(mark.radius)))
+        for mark in strip.path.bends
+    )
+    nodes = () if station is None else (station,)
+    return StripMesh(max(case.settings.element, strip.width / 5.0), zones, nodes=nodes)
+
+
+def _push(
+    model: StripShell, push: Bend | Column | Press, settings: TrialSettings, start: Array, tell: Progress
+) -> _Course:
+    share = np.linspace(0.0, 1.0, STEPS + 1)[1:]
+    if isinstance(push, Bend):
+        told = replace(settings, told=_teller(tell, push.angle, "turned {:.3f} rad"))
+        trial = bend(model, push.angle * share, told, push.station, start)
+        return _Course(model, trial, _trouble(trial), trial.drive, trial.moment, "turn_rad", "moment_Nmm")
+    if isinstance(push, Column):
+        if push.free_length is not None and abs(push.free_length - model.strip.length) > 1e-6:
+            trouble = "the shell compresses the whole strip only; leave free_length out or use the rod"
+            return _nothing(model, push, trouble)
+        told = replace(settings, told=_teller(tell, push.shortening, "shortened {:.3f} mm"))
+        trial = column(model, push.shortening * share, told, push.ends, start)
+        along = model.strip.path.position(np.array([0.0, model.strip.length]))
+        chord = (along[0] - along[1]) / np.linalg.norm(along[0] - along[1])
+        load = trial.force[:, :2] @ chord
+        return _Course(model, trial, _trouble(trial), trial.drive, load, "shortening_mm", "force_N")
+    told = replace(settings, told=_teller(tell, push.force, "pressed with {:.3f} N"))
+    trial = press(model, push.force * share, PressAt(push.direction, push.station), told, start)
+    at = np.array([[model.strip.length if push.station is None else push.station, 0.0]])
+    way = np.array([np.cos(push.direction), np.sin(push.direction), 0.0])
+    origin = model.shell.position(start, at)[0]
+    moved = np.array([(model.shell.position(x, at)[0] - origin) @ way for x in trial.states])
+    return _Course(model, trial, _trouble(trial), moved, trial.drive, "pressed_mm", "force_N")
+
+
+def _nothing(model: StripShell, push: Bend | Column | Press, trouble: str) -> _Course:
+    names = {
+        Bend: ("turn_rad", "moment_Nmm"),
+        Column: ("shortening_mm", "force_N"),
+        Press: ("pressed_mm", "force_N"),
+    }
+    return _Course(model, None, trouble, np.zeros(0), np.zeros(0), *names[type(push)])
+
+
+def _trouble(trial: Trial) -> str:
+    return "" if trial.finished else trial.message
+
+
+def _teller(tell: Progress, target: float, text: str) -> Callable[[float], None]:
+    def told(level: float) -> None:
+        tell(min(1.0, abs(level / target)), text.format(level))
+
+    return told
+
+
+def _result(case: Case, course: _Course, began: float, provenance: Mapping[str, Any]) -> Result:
+    states = [] if course.trial is None else [strip_state(course.model, x) for x in course.trial.states]
+    numbers = _numbers(course, states)
+    word = _status(case, course)
+    lost = sum(snap.lost for snap in course.trial.snaps) if course.trial else 0.0
+    warnings = ["axle, casing, slot and obstacles are left out: the shell has no contact yet"]
+    if states and max(float(state.share.max()) for state in states) > 1.0:
+        warnings.append("strain passes a material's limit: the linear law is out of its range there")
+    if course.model.warning:
+        warnings.append(course.model.warning)
+    audit = {"lost_in_snaps_Nmm": lost, **({"closure_error": _closure(course, lost)} if course.trial else {})}
+    return Result(
+        case_name=case.name,
+        title=case.title,
+        model="shell",
+        status=word,
+        sentence=_sentence(word, numbers, course),
+        quantities=numbers,
+        jam=None,
+        bends=(),
+        energy_audit=audit,
+        seconds=time.perf_counter() - began,
+        path=_path(course, states),
+        snapshots=_snapshots(course, states),
+        warnings=tuple(warnings),
+        provenance=provenance,
+    )
+
+
+def _closure(course: _Course, lost: float) -> float:
+    """|work done - energy gained - energy lost in snaps| over the work; the work by the trapezoidal rule."""
+    trial = course.trial
+    if trial is None or course.control.size < 2:
+        return 0.0
+    control, load = np.append(0.0, course.control), np.append(0.0, course.load)
+    work = float(np.sum(0.5 * (load[1:] + load[:-1]) * np.diff(control)))
+    scale = float(np.sum(np.abs(0.5 * (load[1:] + load[:-1]) * np.diff(control))))
+    first = trial.energy[0] - 0.5 * course.load[0] * course.control[0]
+    return float(abs(work - (float(trial.energy[-1]) - first) - lost) / max(scale, 1e-300))
+
+
+def _path(course: _Course, states: list[StripState]) -> dict[str, Array]:
+    rows = []
+    for k, state in enumerate(states):
+        assert course.trial is not None
+        bent = np.abs(state.curvature)
+        peak, worst = int(np.argmax(bent)), int(np.argmax(state.share.max(axis=1)))
+        rows.append(
+            {
+                "step": float(k),
+                "phase": float(PUSH_PHASE),
+                course.control_name: float(course.control[k]),
+                course.load_name: float(course.load[k]),
+                "tip_x_mm": float(state.position[-1, 0]),
+                "tip_y_mm": float(state.position[-1, 1]),
+                "curvature_peak_per_mm": float(bent[peak]),
+                "curvature_peak_station_mm": float(state.station[peak]),
+                "strain_peak": float(state.strain.max()),
+                "strain_share": float(state.share.max()),
+                "strain_station_mm": float(state.station[worst]),
+                "energy_strain_Nmm": float(course.trial.energy[k]),
+                "stable": float(course.trial.stable[k]),
+                "iterations": float(course.trial.iterations[k]),
+            }
+        )
+    return {name: np.array([row[name] for row in rows]) for name in rows[0]} if rows else {}
+
+
+def _numbers(course: _Course, states: list[StripState]) -> dict[str, Quantity]:
+    if len(states) < 2:
+        return {}
+    stem, suffix = course.load_name.rsplit("_", 1)
+    first = float(course.load[0] / course.control[0]) if course.control[0] else np.nan
+    numbers = {
+        f"{stem}_end_{suffix}": Quantity(
+            float(course.load[-1]), course.unit, f"at {course.control[-1]:.3g} {course.way}"
+        ),
+        "stiffness_start": Quantity(first, f"{course.unit}/{course.way}"),
+        "strain_share_peak": Quantity(
+            max(float(s.share.max()) for s in states), "", "of the material's limit"
+        ),
+    }
+    if course.peak is not None:
+        at = course.peak
+        note = f"at {course.control[at]:.3g} {course.way}, then it gives way"
+        numbers[f"{stem}_peak_{suffix}"] = Quantity(float(course.load[at]), course.unit, note)
+    return numbers
+
+
+def _status(case: Case, course: _Course) -> str:
+    if course.trouble:
+        return "not converged"
+    gave_way = course.peak is not None
+    if isinstance(case.push, Column):
+        loads = np.abs(course.load)
+        softened = loads.size > 4 and loads[-1] < 0.5 * loads[0] * loads.size
+        return "buckled" if gave_way or softened else "held"
+    return "snapped" if gave_way else "held"
+
+
+def _sentence(word: str, numbers: Mapping[str, Quantity], course: _Course) -> str:
+    if course.trouble:
+        return f"Not converged: {course.trouble}. This is numerical; the path up to there stands."
+    stem, suffix = course.load_name.rsplit("_", 1)
+    peak, end = numbers.get(f"{stem}_peak_{suffix}"), numbers.get(f"{stem}_end_{suffix}")
+    if peak is not None:
+        return f"Gives way at {peak.value:.3g} {peak.unit}, {peak.note}."
+    if end is None:
+        return "Nothing was recorded."
+    return f"{'Buckles and carries' if word == 'buckled' else 'Holds'} {end.value:.3g} {end.unit} {end.note}."
+
+
+def _snapshots(course: _Course, states: list[StripState]) -> tuple[Snapshot, ...]:
+    if not states:
+        return ()
+    named = [("start", 0), ("end", len(states) - 1)] + (
+        [] if course.peak is None else [("peak load", course.peak)]
+    )
+    thickness = np.asarray(course.model.strip.thickness)
+    return tuple(
+        Snapshot(
+            label=label,
+            step=k,
+            phase=PUSH_PHASE,
+            travel=0.0,
+            axle_angle=0.0,
+            station=states[k].station,
+            position=states[k].position,
+            heading=states[k].heading,
+            across=states[k].across,
+            height=states[k].height,
+            lateral=states[k].lateral,
+            curvature=states[k].curvature,
+            axial_force=states[k].axial_force,
+            strain=states[k].strain,
+            strain_share=states[k].share,
+            contact=np.zeros(states[k].height.shape),
+            thickness=thickness,
+        )
+        for label, k in named
+    )

@@ -1,0 +1,136 @@
+"""Bench pushes of a case with the shell: judged in words, in the same quantities as the rod; states on a
+grid."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fem.case import read_case
+from fem.errors import InputError
+from fem.push import Bend, Column, Press, Retract
+from fem.shell_bench import run_shell_bench
+from fem.shell_drive import TrialSettings, flattened
+from fem.shell_state import strip_state
+from fem.shell_strip import StripMesh, strip_shell
+
+CASE = """
+title = "Short boom"
+teaches = "Nothing."
+[strip]
+width = 12.0
+winding = "equal"
+[strip.path]
+runs = [{ straight = 40.0 }, { bend = 30.0, radius = 30.0 }, { straight = 20.0 }]
+[strip.section]
+kind = "arc"
+radius = 9.0
+[[strip.layers]]
+material = "soft"
+thickness = 1.0
+[materials.soft]
+young = 80.0
+poisson = 0.45
+strain_limit = 0.15
+density = 1.21e-9
+source = "invented"
+[axle]
+radius = 4.0
+[casing]
+radius = 9.0
+[slot]
+gap = 1.5
+length = 1.5
+[friction]
+strip = 0.2
+[push]
+kind = "retract-then-deploy"
+left_out = 6.0
+"""
+
+
+@pytest.fixture(scope="module")
+def case(tmp_path_factory: pytest.TempPathFactory):
+    file = tmp_path_factory.mktemp("cases") / "short.toml"
+    file.write_text(CASE)
+    return read_case(file)
+
+
+def _run(case, push):
+    heard: list[float] = []
+    result = run_shell_bench(
+        replace(case, push=push), lambda share, _: heard.append(share), time.perf_counter(), {}
+    )
+    assert heard[-1] == pytest.approx(1.0)
+    return result
+
+
+def test_bend_reports_moment_energy_closure_and_snapshots(case) -> None:
+    result = _run(case, Bend(-0.6))
+    assert (result.model, result.status) == ("shell", "held")
+    assert result.rows == 40
+    assert result.path["turn_rad"][-1] == pytest.approx(-0.6)
+    assert result.quantities["moment_end_Nmm"].value == pytest.approx(result.path["moment_Nmm"][-1])
+    assert result.quantities["moment_end_Nmm"].value < 0.0
+    assert result.energy_audit["closure_error"] < 1e-3
+    assert [shot.label for shot in result.snapshots] == ["start", "end"]
+    assert any("no contact yet" in warning for warning in result.warnings)
+
+
+def test_pinned_column_buckles_and_press_moves_along_its_force(case) -> None:
+    column = _run(case, Column(shortening=6.0, ends="pinned"))
+    assert column.path["force_N"][-1] > 0.0
+    pressed = _run(case, Press(force=0.05))
+    assert pressed.path["pressed_mm"][-1] > 1.0
+    assert pressed.path["tip_y_mm"][-1] < pressed.path["tip_y_mm"][0]
+
+
+def test_a_push_that_needs_contact_is_refused_with_advice(case) -> None:
+    with pytest.raises(InputError, match=r"no contact yet.*use --model rod"):
+        run_shell_bench(replace(case, push=Retract()), lambda _share, _text: None, 0.0, {})
+
+
+def test_part_of_a_column_is_not_computed_and_says_why(case) -> None:
+    result = run_shell_bench(
+        replace(case, push=Column(free_length=30.0, ends="pinned")), lambda _share, _text: None, 0.0, {}
+    )
+    assert result.status == "not converged"
+    assert "whole strip only" in result.sentence
+    assert result.rows == 0
+
+
+@pytest.mark.parametrize("half", [True, False])
+def test_rest_state_on_the_grid_is_the_strip(case, tmp_path: Path, half: bool) -> None:
+    strip = case.strip
+    model = strip_shell(strip, StripMesh(half=half, cache=tmp_path))
+    state = strip_state(model, model.shell.rest.ravel())
+    assert np.allclose(state.position, strip.path.position(state.station), atol=1e-9)
+    assert np.allclose(state.heading, strip.path.heading(state.station), atol=1e-9)
+    assert state.across[0] == pytest.approx(-6.0)
+    height, lateral = strip.section_place(state.station[:, None], state.across)
+    assert np.allclose(state.height, height, atol=1e-6)
+    assert np.allclose(state.lateral, lateral, atol=1e-6)
+    bend = strip.path.bends[0]
+    inside = (state.station > bend.start + 8.0) & (state.station < bend.end - 8.0)
+    assert state.curvature[inside] == pytest.approx(strip.path.curvature(state.station[inside]), rel=0.02)
+    assert np.abs(state.strain).max() < 1e-12
+
+
+def test_pressing_the_root_flat_leaves_it_flat_and_in_place(case, tmp_path: Path) -> None:
+    model = strip_shell(case.strip, StripMesh(half=True, cache=tmp_path))
+    x = flattened(model, (0,), TrialSettings())
+    assert not isinstance(x, str)
+    state = strip_state(model, x)
+    assert np.abs(state.height[0]).max() < 1e-9
+    assert np.abs(state.position[0]).max() < 1e-9
+    assert state.heading[0] == pytest.approx(0.0, abs=1e-9)
+    rest = strip_state(model, model.shell.rest.ravel())
+    assert state.height[-1].max() == pytest.approx(
+        rest.height[-1].max(), rel=0.02
+    )  # a free tip keeps its shape
+    # strain of pressing an arc flat: t / (2 R) across (and as much again times nu along, held by the root)
+    assert state.strain[0].max() > 0.5 / 9.0 * 0.9
