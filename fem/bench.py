@@ -16,10 +16,10 @@ import numpy as np
 
 from fem.case import Case
 from fem.cycle import AxleGrip, assemble
-from fem.equilibrium import Array, Blocks, Evaluation
+from fem.drives import PushDrive, TurnDrive
+from fem.equilibrium import Array
 from fem.push import Bend, Column, Press
 from fem.result import Quantity, Result
-from fem.rod import Rod
 from fem.rod_fields import FieldState, RodFields
 from fem.rod_loads import point_load
 from fem.rod_model import RodModel, build_rod_model, flat_stiffness
@@ -29,88 +29,12 @@ from fem.trip import StepSize, Trip
 PUSH_PHASE = 3.0
 SNAP_DROP = 0.05
 STEPS = 60
+STEP_TIME = 2.0
+"""Seconds per full step: slow enough that the load read on the way holds no drag to speak of."""
+DRIVE_STIFFNESS = 500.0
+"""Drive springs are this much stiffer than the flat strip, so that a load may fall after a snap."""
 IMPERFECTION = 1e-4
 Progress = Callable[[float, str], None]
-
-
-@dataclass
-class TurnDrive:
-    """Angular spring between the heading at a station and a driven angle: E = k/2 (theta - theta0 - control)^2."""
-
-    rod: Rod
-    station: float
-    stiffness: float
-    start: float
-    control: float = 0.0
-
-    def evaluate(self, u: Array, order: int) -> Evaluation:
-        """Energy, gradient and one block."""
-        element, shape = self.rod.shape_at(np.array([self.station]))
-        dofs = self.rod.dofs[element[0], :8]
-        slope = shape[0, 1]
-        rx, ry = float(slope @ u[dofs[:4]]), float(slope @ u[dofs[4:]])
-        aim = self.start + self.control
-        # angle left to go, measured in the aim's own frame: no jump at +-180 degrees
-        off = math.atan2(ry * math.cos(aim) - rx * math.sin(aim), rx * math.cos(aim) + ry * math.sin(aim))
-        l2 = rx * rx + ry * ry
-        first = np.concatenate([-ry / l2 * slope, rx / l2 * slope])
-        gradient = np.zeros(self.rod.size)
-        gradient[dofs] = self.stiffness * off * first
-        xx, xy = 2 * rx * ry / l2**2, (ry * ry - rx * rx) / l2**2
-        second = np.kron(np.array([[xx, xy], [xy, -xx]]), np.outer(slope, slope))
-        block = self.stiffness * (np.outer(first, first) + off * second)
-        return Evaluation(0.5 * self.stiffness * off**2, gradient, (Blocks(dofs[None], block[None]),) if order > 1 else ())
-
-    def load(self, u: Array) -> float:
-        """Moment [N mm] the drive puts on the strip."""
-        ev = self.evaluate(u, 1)
-        return math.copysign(math.sqrt(2 * ev.energy * self.stiffness), self._ahead(u))
-
-    def _ahead(self, u: Array) -> float:
-        element, shape = self.rod.shape_at(np.array([self.station]))
-        dofs = self.rod.dofs[element[0], :8]
-        rx, ry = float(shape[0, 1] @ u[dofs[:4]]), float(shape[0, 1] @ u[dofs[4:]])
-        aim = self.start + self.control
-        return -(ry * math.cos(aim) - rx * math.sin(aim))
-
-
-@dataclass
-class PushDrive:
-    """Spring that drives a station along a direction: E = k/2 (d . (r - r0) - control)^2."""
-
-    rod: Rod
-    station: float
-    direction: tuple[float, float]
-    stiffness: float
-    start: tuple[float, float]
-    control: float = 0.0
-
-    def evaluate(self, u: Array, order: int) -> Evaluation:
-        """Energy, gradient and one block."""
-        dofs, row = self._row()
-        off = float(row @ u[dofs]) - self._origin() - self.control
-        gradient = np.zeros(self.rod.size)
-        gradient[dofs] = self.stiffness * off * row
-        block = self.stiffness * np.outer(row, row)
-        return Evaluation(0.5 * self.stiffness * off**2, gradient, (Blocks(dofs[None], block[None]),) if order > 1 else ())
-
-    def load(self, u: Array) -> float:
-        """Force [N] the drive puts on the strip along its direction."""
-        dofs, row = self._row()
-        return -self.stiffness * (float(row @ u[dofs]) - self._origin() - self.control)
-
-    def moved(self, u: Array) -> float:
-        """How far the station has gone along the direction [mm]."""
-        dofs, row = self._row()
-        return float(row @ u[dofs]) - self._origin()
-
-    def _origin(self) -> float:
-        return self.direction[0] * self.start[0] + self.direction[1] * self.start[1]
-
-    def _row(self) -> tuple[np.ndarray[tuple[int], np.dtype[np.int64]], Array]:
-        element, shape = self.rod.shape_at(np.array([self.station]))
-        dofs = self.rod.dofs[element[0], :8]
-        return dofs, np.concatenate([self.direction[0] * shape[0, 0], self.direction[1] * shape[0, 0]])
 
 
 @dataclass
@@ -127,6 +51,10 @@ class DriveGrip:
     def force(self, u: Array, gradient: Array, control: float) -> float:
         """Load of the drive, at the control it was given."""
         return self.drive.load(u)
+
+    def reach(self, u: Array, control: float) -> float:
+        """How far the driven station has gone."""
+        return self.drive.moved(u)
 
     def prepare(self, before: float, control: float) -> None:
         """Move the drive."""
@@ -179,16 +107,39 @@ class ColumnGrip:
         rod, way = self.model.rod, self.chord()
         return float(gradient[rod.index(self.node, 0)] * way[0] + gradient[rod.index(self.node, 1)] * way[1])
 
+    def reach(self, u: Array, control: float) -> float:
+        """The shortening."""
+        return control
+
     def prepare(self, before: float, control: float) -> None:
         """Nothing follows."""
 
 
 @dataclass
 class BenchLog:
-    """Rows and states of a bench push."""
+    """Rows and states of a bench push; names of the columns of its load and its control."""
 
+    load: str
+    control: str
     rows: list[dict[str, float]] = field(default_factory=list)
     states: list[Array] = field(default_factory=list)
+
+    @property
+    def units(self) -> tuple[str, str]:
+        """Unit of the load and of the control."""
+        return ("N" if self.load.endswith("_N") else "N mm"), ("rad" if self.control.endswith("_rad") else "mm")
+
+    def first_peak(self) -> int | None:
+        """Row of the first load along the push that then falls by more than SNAP_DROP; None when it never does."""
+        sign = math.copysign(1.0, self.rows[-1][self.control]) if self.rows else 1.0
+        loads = [sign * row[self.load] for row in self.rows]
+        best = 0
+        for i, load in enumerate(loads):
+            if load > loads[best]:
+                best = i
+            elif loads[best] > 0.0 and load < (1 - SNAP_DROP) * loads[best]:
+                return best
+        return None
 
 
 def run_bench(case: Case, tell: Progress, began: float, provenance: dict[str, object]) -> Result:
@@ -216,15 +167,23 @@ class Bench:
 def _bend(case: Case, push: Bend) -> Bench:
     model = build_rod_model(case, surrounded=False)
     station = case.strip.length if push.station is None else push.station
-    start = float(case.strip.path.heading(np.array([station]))[0])
-    drive = TurnDrive(model.rod, station, 200 * flat_stiffness(model.rod) / station, start)
-    model.motion.plain.append(drive)
     root = AxleGrip(model)
     trip = assemble(model, root)
-    if not isinstance(trip, str):
-        trip.grip = DriveGrip(root, drive)
-        trip.start()
-    return Bench(model, trip, push.angle, "turn_rad")
+    if isinstance(trip, str):
+        return Bench(model, trip, push.angle, "turn_rad")
+    element, shape = model.rod.shape_at(np.array([station]))
+    slope = trip.u[model.rod.dofs[element[0], :8]].reshape(2, 4) @ shape[0, 1]
+    heading = math.atan2(float(slope[1]), float(slope[0]))
+    drive = TurnDrive(model.rod, station, DRIVE_STIFFNESS * flat_stiffness(model.rod) / station, heading)
+    return Bench(model, _driven(model, trip, root, drive), push.angle, "turn_rad")
+
+
+def _driven(model: RodModel, trip: Trip, root: AxleGrip, drive: TurnDrive | PushDrive) -> Trip:
+    """The trip with its drive in place, at rest."""
+    model.motion.plain.append(drive)
+    trip.grip, trip.drives = DriveGrip(root, drive), (drive,)
+    trip.start()
+    return trip
 
 
 def _column(case: Case, push: Column) -> Bench:
@@ -262,52 +221,49 @@ def _press(case: Case, push: Press) -> Bench:
     dofs = model.rod.dofs[element[0], :8]
     at = (float(shape[0, 0] @ trip.u[dofs[:4]]), float(shape[0, 0] @ trip.u[dofs[4:]]))
     way = (math.cos(push.direction), math.sin(push.direction))
-    drive = PushDrive(model.rod, station, way, 1000 * flat_stiffness(model.rod) / station**3, at)
-    model.motion.plain.append(drive)
-    trip.grip = DriveGrip(root, drive)
-    trip.start()
-    return Bench(model, trip, 0.5 * station, "pressed_mm", push.force)
+    drive = PushDrive(model.rod, station, way, DRIVE_STIFFNESS * flat_stiffness(model.rod) / station**3, at)
+    return Bench(model, _driven(model, trip, root, drive), 0.5 * station, "pressed_mm", push.force)
 
 
 def _finish(case: Case, bench: Bench, load_name: str, tell: Progress, began: float, provenance: dict[str, object]) -> Result:
-    log = BenchLog()
+    log = BenchLog(load_name, bench.control_name)
     fields = RodFields.build(bench.model.rod, np.linspace(0, case.strip.length, 121), 5)
     trouble = bench.trip if isinstance(bench.trip, str) else ""
     if not isinstance(bench.trip, str):
         trip = bench.trip
-        _record(bench, trip, fields, log, load_name)
+        _record(bench, trip, fields, log)
 
         def watch(now: Trip) -> bool:
-            row = _record(bench, now, fields, log, load_name)
+            row = _record(bench, now, fields, log)
             tell(min(1.0, abs(now.control / bench.target)), f"{bench.control_name} {now.control:.2f}, {load_name} {row[load_name]:.3g}")
             return abs(row[load_name]) >= bench.stop_at
 
         step = abs(bench.target) / STEPS
-        if not trip.advance(bench.target, StepSize(0.2 * step, step, 1e-5 * step, time=0.1 / step), watch):
+        if not trip.advance(bench.target, StepSize(0.2 * step, step, 1e-5 * step, time=STEP_TIME / step), watch):
             trouble = trip.trouble
-    numbers = _numbers(log, load_name, bench.control_name)
-    word = _status(case, log, load_name, trouble)
+    numbers = _numbers(log)
+    word = _status(case, log, trouble)
     audit = {"closure_error": max((abs(row["audit_error"]) for row in log.rows), default=0.0)}
     warnings = list(bench.model.warnings)
     if audit["closure_error"] > 0.02:
         warnings.append(f"the energy balance closes to {100 * audit['closure_error']:.1f} % only (2 % expected)")
     return Result(
-        case_name=case.name, title=case.title, model="rod", status=word, sentence=_sentence(word, numbers, load_name, trouble),
+        case_name=case.name, title=case.title, model="rod", status=word, sentence=_sentence(word, numbers, log, trouble),
         quantities=numbers, jam=None, bends=(), energy_audit=audit, seconds=time.perf_counter() - began,
         path={name: np.array([row[name] for row in log.rows]) for name in log.rows[0]} if log.rows else {},
-        snapshots=_snapshots(bench, fields, log, load_name), warnings=tuple(warnings), provenance=provenance,
+        snapshots=_snapshots(bench, fields, log), warnings=tuple(warnings), provenance=provenance,
     )  # fmt: skip
 
 
-def _record(bench: Bench, trip: Trip, fields: RodFields, log: BenchLog, load_name: str) -> dict[str, float]:
+def _record(bench: Bench, trip: Trip, fields: RodFields, log: BenchLog) -> dict[str, float]:
     state = fields.state(trip.u)
     curvature = np.abs(state.curvature)
     peak, worst = int(np.argmax(curvature)), int(np.argmax(state.strain_share.max(axis=1)))
     control = trip.control
-    if isinstance(trip.grip, DriveGrip) and isinstance(trip.grip.drive, PushDrive):
+    if isinstance(trip.grip, DriveGrip):
         control = trip.grip.drive.moved(trip.u)
     row = {
-        "step": float(len(log.rows)), "phase": PUSH_PHASE, bench.control_name: control, load_name: trip.force,
+        "step": float(len(log.rows)), "phase": PUSH_PHASE, log.control: control, log.load: trip.force,
         "tip_x_mm": float(state.position[-1, 0]), "tip_y_mm": float(state.position[-1, 1]),
         "curvature_peak_per_mm": float(curvature[peak]), "curvature_peak_station_mm": float(state.station[peak]),
         "strain_peak": float(state.strain.max()), "strain_share": float(state.strain_share.max()),
@@ -322,66 +278,60 @@ def _record(bench: Bench, trip: Trip, fields: RodFields, log: BenchLog, load_nam
     return row
 
 
-def _first_peak(log: BenchLog, load_name: str) -> int | None:
-    """Row of the first load that then falls by more than SNAP_DROP; None when it never does."""
-    best = 0
-    for i, row in enumerate(log.rows):
-        if abs(row[load_name]) > abs(log.rows[best][load_name]):
-            best = i
-        elif abs(row[load_name]) < (1 - SNAP_DROP) * abs(log.rows[best][load_name]):
-            return best
-    return None
-
-
-def _numbers(log: BenchLog, load_name: str, control: str) -> dict[str, Quantity]:
+def _numbers(log: BenchLog) -> dict[str, Quantity]:
     if len(log.rows) < 2:
         return {}
-    unit = "N" if load_name.endswith("_N") else "N mm"
-    way = {"turn_rad": "rad", "shortening_mm": "mm", "pressed_mm": "mm"}[control]
+    unit, way = log.units
+    stem, ending = log.load.rsplit("_", 1)
     first, last = log.rows[1], log.rows[-1]
+    slope = (first[log.load] - log.rows[0][log.load]) / first[log.control] if first[log.control] else math.nan
     numbers = {
-        f"{load_name.rsplit('_', 1)[0]}_end_{load_name.rsplit('_', 1)[1]}": Quantity(last[load_name], unit, f"at {last[control]:.3g} {way}"),
-        "stiffness_start": Quantity(first[load_name] / first[control] if first[control] else math.nan, f"{unit}/{way}"),
+        f"{stem}_end_{ending}": Quantity(last[log.load], unit, f"at {last[log.control]:.3g} {way}"),
+        "stiffness_start": Quantity(slope, f"{unit}/{way}"),
         "strain_share_peak": Quantity(max(row["strain_share"] for row in log.rows), "", "of the material's limit"),
     }
-    at = _first_peak(log, load_name)
+    at = log.first_peak()
     if at is not None:
         row = log.rows[at]
-        numbers[f"{load_name.rsplit('_', 1)[0]}_peak_{load_name.rsplit('_', 1)[1]}"] = Quantity(row[load_name], unit, f"at {row[control]:.3g} {way}, then it gives way")
+        numbers[f"{stem}_peak_{ending}"] = Quantity(row[log.load], unit, f"at {row[log.control]:.3g} {way}")
     return numbers
 
 
-def _status(case: Case, log: BenchLog, load_name: str, trouble: str) -> str:
+def _status(case: Case, log: BenchLog, trouble: str) -> str:
     if trouble:
         return "not converged"
-    gave_way = _first_peak(log, load_name) is not None
-    if isinstance(case.push, Column):
-        return "buckled" if gave_way or any(row["stable"] < 1 for row in log.rows) or _softened(log, load_name) else "held"
-    return "snapped" if gave_way else "held"
+    if isinstance(case.push, Press) and log.first_peak() is None and abs(log.rows[-1][log.load]) < 0.99 * case.push.force:
+        return "too soft"
+    if log.first_peak() is None and not (isinstance(case.push, Column) and _softened(log)):
+        return "held"
+    return "buckled" if isinstance(case.push, Column) else "snapped"
 
 
-def _softened(log: BenchLog, load_name: str) -> bool:
-    """Whether the load has stopped growing with the control (a buckled column carries an almost constant load)."""
-    loads = np.abs([row[load_name] for row in log.rows])
-    return len(loads) > 4 and loads[-1] < 0.5 * loads[1] * (len(loads) - 1)
+def _softened(log: BenchLog) -> bool:
+    """Whether the load has all but stopped growing with the control, as that of a buckled column does."""
+    loads = np.abs([row[log.load] for row in log.rows])
+    ways = np.abs([row[log.control] for row in log.rows])
+    return len(loads) > 4 and loads[-1] / ways[-1] < 0.5 * loads[1] / max(ways[1], 1e-12)
 
 
-def _sentence(word: str, numbers: dict[str, Quantity], load_name: str, trouble: str) -> str:
+def _sentence(word: str, numbers: dict[str, Quantity], log: BenchLog, trouble: str) -> str:
     if word == "not converged":
         return f"Not converged: {trouble}. This is numerical; the path up to there stands."
-    stem, unit = load_name.rsplit("_", 1)
-    peak, end = numbers.get(f"{stem}_peak_{unit}"), numbers.get(f"{stem}_end_{unit}")
+    stem, ending = log.load.rsplit("_", 1)
+    peak, end = numbers.get(f"{stem}_peak_{ending}"), numbers.get(f"{stem}_end_{ending}")
     if peak is not None:
         return f"Gives way at {peak.value:.3g} {peak.unit}, {peak.note}."
     if end is None:
         return "Nothing was recorded."
+    if word == "too soft":
+        return f"Carries only {end.value:.3g} {end.unit} {end.note}: it gives way smoothly instead of holding."
     return f"{'Buckles and carries' if word == 'buckled' else 'Holds'} {end.value:.3g} {end.unit} {end.note}."
 
 
-def _snapshots(bench: Bench, fields: RodFields, log: BenchLog, load_name: str) -> tuple[Snapshot, ...]:
+def _snapshots(bench: Bench, fields: RodFields, log: BenchLog) -> tuple[Snapshot, ...]:
     if not log.rows:
         return ()
-    at = _first_peak(log, load_name)
+    at = log.first_peak()
     named = [("start", 0), ("end", len(log.rows) - 1)] + ([("peak load", at)] if at is not None else [])
     walls = bench.model.walls.walls if bench.model.walls else ()
     return tuple(_snapshot(fields.state(log.states[i]), log.rows[i], label, [w.drawing() for w in walls]) for label, i in named)

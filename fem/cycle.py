@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fem.equilibrium import Array
-from fem.rod_fields import RodFields
+from fem.rod_fields import FieldState, RodFields
 from fem.rod_model import RodModel
 from fem.trip import Saved, StepSize, Trip
 
@@ -24,6 +24,7 @@ ARRIVED = 0.5
 IDLE_TURN = 2 * math.pi
 """Turning [rad] without travel after which a push counts as stopped."""
 IDLE_TRAVEL = 0.5
+PUSH_SPAN = 3.0
 ASSEMBLE, RETRACT, DEPLOY = 0.0, 1.0, 2.0
 Progress = Callable[[float, str], None]
 
@@ -59,6 +60,10 @@ class AxleGrip:
         torque = -r * c * gradient[rod.index(0, 0)] + r * s * gradient[rod.index(0, 1)]
         torque += -s * gradient[rod.index(0, 0, 1)] - c * gradient[rod.index(0, 1, 1)]
         return float(torque + (self.model.walls.axle_moment(u) if self.model.walls else 0.0))
+
+    def reach(self, u: Array, control: float) -> float:
+        """The axle's angle."""
+        return control
 
     def prepare(self, before: float, control: float) -> None:
         """The axle's surface turns with it."""
@@ -149,7 +154,7 @@ class Observer:
             "travel_mm": s_slot - self.zero,
             "torque_Nmm": sign * trip.force,
             "motor_torque_Nmm": motor.axle_stall_torque if motor else math.nan,
-            "push_N": -float(np.interp(min(s_slot, model.rod.strip.length), state.station, state.axial_force)),
+            "push_N": -axial_near(state, s_slot),
             "tip_x_mm": float(state.position[-1, 0]),
             "tip_y_mm": float(state.position[-1, 1]),
             "casing_contact_rad": self._casing_contact(trip),
@@ -203,6 +208,12 @@ class Observer:
         if trip.wraps is None:
             return 0.0
         return float(trip.wraps.points.lengths[trip.wraps.held[..., 0].sum(axis=1) > 0].sum())
+
+
+def axial_near(state: FieldState, station: float) -> float:
+    """Axial force [N] at a station, mean over PUSH_SPAN on both sides (cubic elements let it ripple within)."""
+    near = np.abs(state.station - min(station, float(state.station[-1]))) <= PUSH_SPAN
+    return float(state.axial_force[near].mean())
 
 
 @dataclass(frozen=True)
@@ -306,7 +317,7 @@ def run_cycle(model: RodModel, fields: RodFields, depth: float, deploy: bool, pr
     observer = Observer(model, fields, log)
     observer.zero = observer.slot_station(trip.u)
     turn = model.case.settings.turn
-    steps = StepSize(0.5 * turn, turn, 1e-5 * turn)
+    steps = StepSize(0.2 * turn, turn, 1e-5 * turn)
     cycle = Cycle(model, trip, observer, steps, progress)
     trip.force = grip.force(trip.u, model.motion.total(trip.u, 1).gradient, 0.0)
     observer.write(trip, 0.0)

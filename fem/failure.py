@@ -68,9 +68,14 @@ class Mode:
     """One way to jam: name, rule, what it looks like and what acts on it."""
 
     name: str
-    applies: Callable[[Facts, bool], bool]
+    applies: Callable[[Facts, bool, bool], bool]
     explanation: str
     remedies: tuple[str, ...]
+
+    @property
+    def fold(self) -> bool:
+        """Whether the strip folds over."""
+        return "folds" in self.name
 
 
 def _folded(facts: Facts, low: float, high: float) -> bool:
@@ -79,36 +84,41 @@ def _folded(facts: Facts, low: float, high: float) -> bool:
 
 MODES: tuple[Mode, ...] = (
     Mode(
-        "root span folds", lambda f, moved: _folded(f, 0.0, min(f.coil_start, f.slot)) and not moved,
+        "root span folds", lambda f, moved, over: _folded(f, 0.0, min(f.coil_start, f.slot)) and not moved,
         "the coil holds fast in the casing and the span from the axle to it folds over",
         ("lower the friction inside the casing", "make the casing smaller so that the coil cannot swell",
          "stiffen the root", "wind in less of the strip"),
     ),
     Mode(
-        "strip folds before the slot", lambda f, moved: _folded(f, f.coil_start, f.slot),
+        "strip folds before the slot", lambda f, moved, over: _folded(f, f.coil_start, f.slot),
         "the span that runs to the slot folds over inside the casing",
         ("move the slot nearer the coil", "lower the friction at the slot", "deepen the section"),
     ),
     Mode(
-        "strip folds outside the slot", lambda f, moved: _folded(f, f.slot, np.inf),
+        "strip folds outside the slot", lambda f, moved, over: _folded(f, f.slot, np.inf),
         "the strip folds at or beyond the slot",
         ("guide the strip outside the slot", "deepen the section", "remove what it runs into"),
     ),
     Mode(
-        "bend does not pass the slot", lambda f, moved: f.bend > 0 and moved,
+        "bend does not pass the slot", lambda f, moved, over: f.bend > 0 and moved,
         "a pre-formed bend is straightened in the slot and costs more than there is",
         ("make the bend's radius larger", "widen or shorten the slot", "round the lips more", "thin the strip at the bend"),
     ),
     Mode(
-        "coil locks in the casing", lambda f, moved: f.casing_contact > LOCKED_CONTACT,
+        "coil locks in the casing", lambda f, moved, over: f.casing_contact > LOCKED_CONTACT,
         "the coil swells against the casing and friction around it grows like a belt's",
         ("lower the friction inside the casing", "make the casing smaller so that the coil cannot swell",
          "shallow the section", "wind in less of the strip"),
     ),
     Mode(
-        "motor too weak", lambda f, moved: True,
+        "motor too weak", lambda f, moved, over: over,
         "nothing folds or locks, but more torque is asked for than the motor has",
         ("choose a stronger motor or a higher gear ratio", "lower the friction", "thin the strip or shallow its section"),
+    ),
+    Mode(
+        "strip stops moving", lambda f, moved, over: True,
+        "the axle goes on turning, but no more strip comes through the slot",
+        ("lower the friction inside the casing", "make the casing smaller so that the coil cannot swell", "stiffen the root"),
     ),
 )
 """First that applies, from the sharpest evidence to the mildest."""
@@ -143,14 +153,17 @@ def facts(case: Case, state: FieldState, walls: WallContact, wraps: WrapContact 
     )
 
 
-def name_mode(seen: Facts, moved: bool) -> Mode:
-    """The mode that the facts speak for; `moved`: the strip has come out some way since pushing began."""
-    return next(mode for mode in MODES if mode.applies(seen, moved))
+def name_mode(seen: Facts, moved: bool, overload: bool) -> Mode:
+    """The mode that the facts speak for.
+
+    moved: the strip has come out some way since pushing began; overload: more torque is asked for than the motor has.
+    """
+    return next(mode for mode in MODES if mode.applies(seen, moved, overload))
 
 
 def place_of(mode: Mode, seen: Facts) -> float:
     """Station [mm from the root] at which to mark the jam."""
-    if "fold" in mode.name:
+    if mode.fold:
         return seen.sharpest
     if mode.name == "coil locks in the casing":
         return 0.5 * (seen.coil_start + seen.coil_end)

@@ -14,7 +14,7 @@ from fem.bench import run_bench
 from fem.case import Case
 from fem.cycle import DEPLOY, RETRACT, Cycle, CycleOutcome, Log, run_cycle
 from fem.equilibrium import Array
-from fem.failure import evidence, facts, name_mode, place_of
+from fem.failure import Facts, evidence, facts, name_mode, place_of
 from fem.push import Retract, RetractDeploy, Winding
 from fem.result import BendPassage, Jam, Quantity, Result
 from fem.rod_fields import RodFields
@@ -100,15 +100,29 @@ def _jam(course: Course, model: RodModel, fields: RodFields) -> Jam | None:
     at = course.jam_row()
     if at is None or model.walls is None:
         return None
-    row, u = course.log.rows[at], course.log.states[at]
-    _see(model, course.log, at)
-    seen = facts(course.case, fields.state(u), model.walls, model.wraps, u, row["slot_station_mm"])
+    row = course.log.rows[at]
+    over = course.overloaded(at)
     moved = course.moved_before(at) > MOVED
-    mode = name_mode(seen, moved)
-    idle = course.idle_turn(at)
+    seen = _facts(course, model, fields, at)
+    mode, station = name_mode(seen, moved, over), None
+    if course.outcome.idle and not mode.name.endswith("slot"):
+        # what the strip does once it no longer moves says how it jams
+        after = _facts(course, model, fields, len(course.log.rows) - 1)
+        later = name_mode(after, moved, over)
+        if later.fold:
+            mode, station = later, after.sharpest
     motor = course.case.motor
-    lines = evidence(seen, row["torque_Nmm"], motor.axle_stall_torque if motor else None, idle)
-    return Jam(mode.name, place_of(mode, seen), row["travel_mm"], row["torque_Nmm"], (*lines, mode.explanation), mode.remedies)
+    lines = evidence(seen, row["torque_Nmm"], motor.axle_stall_torque if motor else None, course.idle_turn(at))
+    place = place_of(mode, seen) if station is None else station
+    return Jam(mode.name, place, row["travel_mm"], row["torque_Nmm"], (*lines, mode.explanation), mode.remedies)
+
+
+def _facts(course: Course, model: RodModel, fields: RodFields, at: int) -> Facts:
+    """Facts of a logged row."""
+    u = course.log.states[at]
+    _see(model, course.log, at)
+    assert model.walls is not None
+    return facts(course.case, fields.state(u), model.walls, model.wraps, u, course.log.rows[at]["slot_station_mm"])
 
 
 def _see(model: RodModel, log: Log, at: int) -> None:
@@ -177,7 +191,7 @@ def _warnings(course: Course, model: RodModel, audit: dict[str, object]) -> tupl
     error = float(audit.get("closure_error", 0.0))  # type: ignore[arg-type]
     if error > AUDIT_WARNING:
         lines.append(f"the energy balance closes to {100 * error:.1f} % only (2 % expected): halve solver.turn")
-    share = max((row["strain_share"] for row in course.log.rows), default=0.0)
+    share = max((row["strain_share"] for row in course.before_jam()), default=0.0)
     if share > 1.0:
         lines.append(f"strain reaches {share:.1f} times a material's limit: the linear law is out of its range there")
     thickness = course.case.strip.thickness

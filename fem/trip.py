@@ -41,6 +41,10 @@ class Grip(Protocol):
         """Force that works on the control: gradient . d(prescribed)/d(control), and terms that depend on it."""
         ...
 
+    def reach(self, u: Array, control: float) -> float:
+        """Coordinate the force works on: the control itself, or how far a spring-driven place has gone."""
+        ...
+
     def prepare(self, before: float, control: float) -> None:
         """Tell terms that follow the control (turning walls, springs) where it goes."""
         ...
@@ -104,7 +108,7 @@ class Saved:
 
 @dataclass
 class Trip:
-    """State of a push on its way."""
+    """State of a push on its way. drives: springs that belong to the grip, whose energy is not the strip's."""
 
     motion: Motion
     grip: Grip
@@ -113,7 +117,9 @@ class Trip:
     u: Array
     control: float
     v: Array = field(init=False)
+    drives: tuple[object, ...] = ()
     force: float = 0.0
+    reached: float = 0.0
     ledger: Ledger = field(default_factory=Ledger)
     stored: Stored = field(init=False)
     inertia: Array = field(init=False)
@@ -139,6 +145,7 @@ class Trip:
         self.inertia[:] = 0.0
         for term in self.contacts:
             term.start(self.u)
+        self.reached = self.grip.reach(self.u, self.control)
         self.stored = self._stored(self.u, self.v)
         self.ledger = Ledger(first_stored=self.stored.total, scale=max(1e-12, self.stored.total))
 
@@ -152,6 +159,7 @@ class Trip:
     def restore(self, saved: Saved) -> None:
         """Go back to a saved state."""
         self.u, self.v, self.control, self.force = saved.u.copy(), saved.v.copy(), saved.control, saved.force
+        self.reached = self.grip.reach(self.u, self.control)
         self.ledger, self.stored, self.inertia = Ledger(**vars(saved.ledger)), saved.stored, saved.inertia.copy()
         if self.walls:
             self.walls.slip, self.walls.before = saved.walls[0].copy(), saved.walls[1].copy()
@@ -208,7 +216,8 @@ class Trip:
         friction = sum(term.accept(u) for term in self.contacts)
         self.grip.prepare(control, control)
         stored = self._stored(u, v)
-        ledger.work += 0.5 * (self.force + force) * (control - self.control)
+        reached = self.grip.reach(u, control)
+        ledger.work += 0.5 * (self.force + force) * (reached - self.reached)
         ledger.friction += friction
         ledger.damping += damping
         elastic = 0.5 * float((self.stored.force + stored.force) @ moved)
@@ -216,7 +225,7 @@ class Trip:
         inertial = 0.5 * float((self.inertia + inertia) @ moved) - (stored.kinetic - self.stored.kinetic)
         ledger.numerical += elastic + inertial
         ledger.scale = max(ledger.scale, abs(ledger.work), stored.total)
-        self.u, self.v, self.control, self.force = u, v, control, force
+        self.u, self.v, self.control, self.force, self.reached = u, v, control, force, reached
         self.stored, self.inertia = stored, inertia
         self.accepted += 1
         self.stable = outcome.stable
@@ -225,6 +234,8 @@ class Trip:
         strain = contact = 0.0
         force = np.zeros_like(u)
         for term in self.motion.terms():
+            if any(term is drive for drive in self.drives):
+                continue
             quiet = isinstance(term, WallContact | WrapContact)
             ev = without_friction(term, u) if isinstance(term, WallContact | WrapContact) else term.evaluate(u, 1)
             force += ev.gradient

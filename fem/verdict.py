@@ -13,6 +13,8 @@ from fem.push import Retract
 from fem.result import BendPassage, Jam, Quantity
 
 BEND_REACH = 2.0
+SCATTER_TURN = 0.5
+"""rad of axle turning on both sides of a peak over which its scatter is read."""
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,26 @@ class Course:
         if over is not None:
             return over
         return self.peak(DEPLOY) if self.outcome.idle else None
+
+    def overloaded(self, at: int) -> bool:
+        """Whether a row asks for more torque than the motor has."""
+        motor = self.case.motor
+        return motor is not None and self.log.rows[at]["torque_Nmm"] > motor.axle_stall_torque
+
+    def before_jam(self) -> list[dict[str, float]]:
+        """Rows up to the jam: what the device goes through; what would come after is only computed."""
+        at = self.jam_row()
+        return self.log.rows if at is None else self.log.rows[: at + 1]
+
+    def scatter(self, at: int) -> float:
+        """Largest departure of the torque from its running mean around a row [N mm]: stick-slip and friction amplification."""
+        phase = self.log.rows[at]["phase"]
+        near = [i for i in self.rows(phase) if abs(self.log.rows[i]["axle_angle_rad"] - self.log.rows[at]["axle_angle_rad"]) < SCATTER_TURN]
+        torque = np.array([self.log.rows[i]["torque_Nmm"] for i in near])
+        if len(torque) < 5:
+            return 0.0
+        smooth = np.array([torque[max(0, i - 2) : i + 3].mean() for i in range(len(torque))])
+        return float(np.abs(torque - smooth).max())
 
     def moved_before(self, at: int) -> float:
         """Travel [mm] gained in the phase before a row."""
@@ -108,8 +130,10 @@ def quantities(course: Course, jam: Jam | None) -> dict[str, Quantity]:
         rows = course.rows(phase)
         if not rows:
             continue
-        peak = log.rows[course.peak(phase) or rows[0]]
-        numbers[f"{word}_torque_peak_Nmm"] = Quantity(peak["torque_Nmm"], "N mm", f"at travel {peak['travel_mm']:.1f} mm")
+        at = course.peak(phase) or rows[0]
+        peak = log.rows[at]
+        note = f"at travel {peak['travel_mm']:.1f} mm, scatter {course.scatter(at):.1f} N mm"
+        numbers[f"{word}_torque_peak_Nmm"] = Quantity(peak["torque_Nmm"], "N mm", note)
         push = log.rows[course.peak(phase, "push_N") or rows[0]]
         numbers[f"{word}_push_peak_N"] = Quantity(push["push_N"], "N", f"at travel {push['travel_mm']:.1f} mm")
         if motor is not None:
@@ -124,7 +148,7 @@ def quantities(course: Course, jam: Jam | None) -> dict[str, Quantity]:
         numbers["travel_wound_mm"] = Quantity(max(row["travel_mm"] for row in log.rows), "mm", "strip drawn in through the slot")
         numbers["travel_left_mm"] = Quantity(last["travel_mm"], "mm", "strip still inside at the end")
         numbers["axle_turns"] = Quantity(max(row["axle_angle_rad"] for row in log.rows) / (2 * math.pi), "")
-        worst = max(log.rows, key=lambda row: row["strain_share"])
+        worst = max(course.before_jam(), key=lambda row: row["strain_share"])
         numbers["strain_peak"] = Quantity(worst["strain_peak"], "", f"at {worst['strain_station_mm']:.1f} mm from the root")
         numbers["strain_share_peak"] = Quantity(worst["strain_share"], "", "of the material's limit")
         numbers["casing_contact_peak_rad"] = Quantity(max(row["casing_contact_rad"] for row in log.rows), "rad")
