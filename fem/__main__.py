@@ -65,6 +65,7 @@ class Model(StrEnum):
     """Models a case can be run with."""
 
     rod = "rod"
+    shell = "shell"
 
 
 def _version(wanted: bool) -> None:

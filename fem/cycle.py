@@ -21,8 +21,8 @@ from fem.trip import Saved, StepSize, Trip
 ASSEMBLY_STEPS, SETTLING_STEPS = 15, 4
 ARRIVED = 0.5
 """mm of travel left that count as fully out."""
-IDLE_TURN = 2 * math.pi
-"""Turning [rad] without travel after which a push counts as stopped."""
+IDLE_TURN = math.pi
+"""Turning [rad] without travel, beyond what the coil's slack can take up, after which a push counts as stopped."""
 IDLE_TRAVEL = 0.5
 PUSH_SPAN = 3.0
 ASSEMBLE, RETRACT, DEPLOY = 0.0, 1.0, 2.0
@@ -210,6 +210,17 @@ class Observer:
         return float(trip.wraps.points.lengths[trip.wraps.held[..., 0].sum(axis=1) > 0].sum())
 
 
+def slack(model: RodModel, inside: float) -> float:
+    """Turning [rad] that loosens a coil of `inside` mm from tight on the axle to lying on the casing.
+
+    A wound length l at mean radius r takes l / r; both radii from the area the strip fills.
+    """
+    axle, casing, area = model.case.axle.radius, model.case.casing.radius, inside * model.rod.strip.thickness / math.pi
+    tight = 0.5 * (axle + math.sqrt(axle**2 + area))
+    loose = 0.5 * (casing + math.sqrt(max(casing**2 - area, axle**2)))
+    return max(0.0, inside * (1 / tight - 1 / loose))
+
+
 def axial_near(state: FieldState, station: float) -> float:
     """Axial force [N] at a station, mean over PUSH_SPAN on both sides (cubic elements let it ripple within)."""
     near = np.abs(state.station - min(station, float(state.station[-1]))) <= PUSH_SPAN
@@ -287,11 +298,12 @@ class Cycle:
         return {"arrived": "", "": "idle"}.get(end, end)
 
     def _idle(self, began: int, phase: float) -> bool:
-        """No travel in the wanted direction over the last whole turn."""
+        """No travel in the wanted direction over more turning than the coil's slack can take up."""
         rows = self.observer.log.rows
         here = rows[-1]
+        limit = IDLE_TURN + (math.pi if phase == RETRACT else slack(self.model, here["slot_station_mm"]))
         for row in reversed(rows[began:]):
-            if abs(row["axle_angle_rad"] - here["axle_angle_rad"]) >= IDLE_TURN:
+            if abs(row["axle_angle_rad"] - here["axle_angle_rad"]) >= limit:
                 gained = (here["travel_mm"] - row["travel_mm"]) * (1.0 if phase == RETRACT else -1.0)
                 return gained < IDLE_TRAVEL
         return False

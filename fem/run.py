@@ -14,15 +14,18 @@ from fem.bench import run_bench
 from fem.case import Case
 from fem.cycle import DEPLOY, RETRACT, Cycle, CycleOutcome, Log, run_cycle
 from fem.equilibrium import Array
+from fem.errors import InputError
 from fem.failure import Facts, evidence, facts, name_mode, place_of
 from fem.push import Retract, RetractDeploy, Winding
 from fem.result import BendPassage, Jam, Quantity, Result
 from fem.rod_fields import RodFields
 from fem.rod_model import RodModel, build_rod_model
+from fem.shell_bench import run_shell_bench
 from fem.snapshot import Snapshot
 from fem.trip import Saved
 from fem.verdict import Course, passages, quantities, sentence, status
 
+MODELS = ("rod", "shell")
 FIELD_STATIONS, HALF_WIDTH_POINTS = 121, 5
 AUDIT_WARNING = 0.02
 MOVED = 3.0
@@ -34,11 +37,17 @@ def run_case(case: Case, model: str = "rod", progress: Progress | None = None) -
 
     Raises ValueError for a model that does not exist. A case that cannot be computed to its end is a result too.
     """
-    if model != "rod":
-        raise ValueError(f"no model named {model!r}; there is: rod")
+    if model not in MODELS:
+        raise InputError(f"no model named {model!r}; there are: {', '.join(MODELS)}")
     tell = progress or (lambda share, text: None)
     began = time.perf_counter()
     tell(0.0, "compiling and meshing (the first run on a machine takes a little longer)")
+    if model == "shell":
+        if isinstance(case.push, Winding):
+            raise InputError(
+                f"{case.name}: the shell model does not wind in and push out yet; run it with --model rod, or give it a bend, column or press"
+            )
+        return run_shell_bench(case, tell, began, provenance(case))
     if isinstance(case.push, Winding):
         return _run_winding(case, tell, began)
     return run_bench(case, tell, began, provenance(case))
