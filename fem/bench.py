@@ -127,7 +127,9 @@ class BenchLog:
     @property
     def units(self) -> tuple[str, str]:
         """Unit of the load and of the control."""
-        return ("N" if self.load.endswith("_N") else "N mm"), ("rad" if self.control.endswith("_rad") else "mm")
+        return ("N" if self.load.endswith("_N") else "N mm"), (
+            "rad" if self.control.endswith("_rad") else "mm"
+        )
 
     def first_peak(self) -> int | None:
         """Row of the first load along the push that then falls by more than SNAP_DROP; None when it never does."""
@@ -205,7 +207,9 @@ def _column(case: Case, push: Column) -> Bench:
                     flat[model.rod.index(at, 2 + mode)] *= part
         outcome = model.motion.step(u, np.zeros_like(u), 1.0, flat)
         if not outcome.accepted:
-            return Bench(model, f"the strip could not be gripped: {outcome.reason}", push.shortening, "shortening_mm")
+            return Bench(
+                model, f"the strip could not be gripped: {outcome.reason}", push.shortening, "shortening_mm"
+            )
         u = outcome.u
     return Bench(model, Trip(model.motion, grip, None, None, u, 0.0), push.shortening, "shortening_mm")
 
@@ -225,7 +229,9 @@ def _press(case: Case, push: Press) -> Bench:
     return Bench(model, _driven(model, trip, root, drive), 0.5 * station, "pressed_mm", push.force)
 
 
-def _finish(case: Case, bench: Bench, load_name: str, tell: Progress, began: float, provenance: dict[str, object]) -> Result:
+def _finish(
+    case: Case, bench: Bench, load_name: str, tell: Progress, began: float, provenance: dict[str, object]
+) -> Result:
     log = BenchLog(load_name, bench.control_name)
     fields = RodFields.build(bench.model.rod, np.linspace(0, case.strip.length, 121), 5)
     trouble = bench.trip if isinstance(bench.trip, str) else ""
@@ -235,18 +241,25 @@ def _finish(case: Case, bench: Bench, load_name: str, tell: Progress, began: flo
 
         def watch(now: Trip) -> bool:
             row = _record(bench, now, fields, log)
-            tell(min(1.0, abs(now.control / bench.target)), f"{bench.control_name} {now.control:.2f}, {load_name} {row[load_name]:.3g}")
+            tell(
+                min(1.0, abs(now.control / bench.target)),
+                f"{bench.control_name} {now.control:.2f}, {load_name} {row[load_name]:.3g}",
+            )
             return abs(row[load_name]) >= bench.stop_at
 
         step = abs(bench.target) / STEPS
-        if not trip.advance(bench.target, StepSize(0.2 * step, step, 1e-5 * step, time=STEP_TIME / step), watch):
+        if not trip.advance(
+            bench.target, StepSize(0.2 * step, step, 1e-5 * step, time=STEP_TIME / step), watch
+        ):
             trouble = trip.trouble
     numbers = _numbers(log)
     word = _status(case, log, trouble)
     audit = {"closure_error": max((abs(row["audit_error"]) for row in log.rows), default=0.0)}
     warnings = list(bench.model.warnings)
     if audit["closure_error"] > 0.02:
-        warnings.append(f"the energy balance closes to {100 * audit['closure_error']:.1f} % only (2 % expected)")
+        warnings.append(
+            f"the energy balance closes to {100 * audit['closure_error']:.1f} % only (2 % expected)"
+        )
     return Result(
         case_name=case.name, title=case.title, model="rod", status=word, sentence=_sentence(word, numbers, log, trouble),
         quantities=numbers, jam=None, bends=(), energy_audit=audit, seconds=time.perf_counter() - began,
@@ -288,7 +301,9 @@ def _numbers(log: BenchLog) -> dict[str, Quantity]:
     numbers = {
         f"{stem}_end_{ending}": Quantity(last[log.load], unit, f"at {last[log.control]:.3g} {way}"),
         "stiffness_start": Quantity(slope, f"{unit}/{way}"),
-        "strain_share_peak": Quantity(max(row["strain_share"] for row in log.rows), "", "of the material's limit"),
+        "strain_share_peak": Quantity(
+            max(row["strain_share"] for row in log.rows), "", "of the material's limit"
+        ),
     }
     at = log.first_peak()
     if at is not None:
@@ -300,7 +315,11 @@ def _numbers(log: BenchLog) -> dict[str, Quantity]:
 def _status(case: Case, log: BenchLog, trouble: str) -> str:
     if trouble:
         return "not converged"
-    if isinstance(case.push, Press) and log.first_peak() is None and abs(log.rows[-1][log.load]) < 0.99 * case.push.force:
+    if (
+        isinstance(case.push, Press)
+        and log.first_peak() is None
+        and abs(log.rows[-1][log.load]) < 0.99 * case.push.force
+    ):
         return "too soft"
     if log.first_peak() is None and not (isinstance(case.push, Column) and _softened(log)):
         return "held"
@@ -324,7 +343,9 @@ def _sentence(word: str, numbers: dict[str, Quantity], log: BenchLog, trouble: s
     if end is None:
         return "Nothing was recorded."
     if word == "too soft":
-        return f"Carries only {end.value:.3g} {end.unit} {end.note}: it gives way smoothly instead of holding."
+        return (
+            f"Carries only {end.value:.3g} {end.unit} {end.note}: it gives way smoothly instead of holding."
+        )
     return f"{'Buckles and carries' if word == 'buckled' else 'Holds'} {end.value:.3g} {end.unit} {end.note}."
 
 
@@ -334,10 +355,15 @@ def _snapshots(bench: Bench, fields: RodFields, log: BenchLog) -> tuple[Snapshot
     at = log.first_peak()
     named = [("start", 0), ("end", len(log.rows) - 1)] + ([("peak load", at)] if at is not None else [])
     walls = bench.model.walls.walls if bench.model.walls else ()
-    return tuple(_snapshot(fields.state(log.states[i]), log.rows[i], label, [w.drawing() for w in walls]) for label, i in named)
+    return tuple(
+        _snapshot(fields.state(log.states[i]), log.rows[i], label, [w.drawing() for w in walls])
+        for label, i in named
+    )
 
 
-def _snapshot(state: FieldState, row: dict[str, float], label: str, walls: list[dict[str, object]]) -> Snapshot:
+def _snapshot(
+    state: FieldState, row: dict[str, float], label: str, walls: list[dict[str, object]]
+) -> Snapshot:
     return Snapshot(
         label=label, step=int(row["step"]), phase=3, travel=0.0, axle_angle=0.0, station=state.station, position=state.position,
         heading=state.heading, across=state.across, height=state.height, lateral=state.lateral, curvature=state.curvature,

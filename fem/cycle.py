@@ -171,6 +171,7 @@ class Observer:
             "loss_friction_Nmm": trip.ledger.friction,
             "loss_damping_Nmm": trip.ledger.damping,
             "loss_numerical_Nmm": trip.ledger.numerical,
+            "audit_closure_Nmm": trip.ledger.error(trip.stored.total),
             "audit_error": trip.ledger.error(trip.stored.total) / trip.ledger.scale,
             "stable": float(trip.stable),
             "iterations": float(trip.iterations),
@@ -201,7 +202,9 @@ class Observer:
     def _casing_contact(self, trip: Trip) -> float:
         if trip.walls is None:
             return 0.0
-        force = trip.walls.forces(trip.u)[:, :, [w.name == "casing" for w in trip.walls.walls]].sum(axis=(1, 2))
+        force = trip.walls.forces(trip.u)[:, :, [w.name == "casing" for w in trip.walls.walls]].sum(
+            axis=(1, 2)
+        )
         return float(trip.walls.points.lengths[force > 0].sum() / self.model.case.casing.radius)
 
     def _wrap_contact(self, trip: Trip) -> float:
@@ -215,7 +218,11 @@ def slack(model: RodModel, inside: float) -> float:
 
     A wound length l at mean radius r takes l / r; both radii from the area the strip fills.
     """
-    axle, casing, area = model.case.axle.radius, model.case.casing.radius, inside * model.rod.strip.thickness / math.pi
+    axle, casing, area = (
+        model.case.axle.radius,
+        model.case.casing.radius,
+        inside * model.rod.strip.thickness / math.pi,
+    )
     tight = 0.5 * (axle + math.sqrt(axle**2 + area))
     loose = 0.5 * (casing + math.sqrt(max(casing**2 - area, axle**2)))
     return max(0.0, inside * (1 / tight - 1 / loose))
@@ -265,7 +272,9 @@ class Cycle:
         self.limit = limit
         return self._go(DEPLOY, 0.0, -0.5 * math.pi, lambda row: row["travel_mm"] <= ARRIVED)
 
-    def _go(self, phase: float, goal: float, limit: float, arrived: Callable[[dict[str, float]], bool]) -> str:
+    def _go(
+        self, phase: float, goal: float, limit: float, arrived: Callable[[dict[str, float]], bool]
+    ) -> str:
         obs, trip = self.observer, self.trip
         obs.phase = phase
         length = self.model.rod.strip.length
@@ -282,7 +291,9 @@ class Cycle:
                 self.wound.append((row["travel_mm"], now.save()))
             share = abs(row["travel_mm"] - start_travel) / max(1e-9, abs(goal - start_travel))
             word = "winding in" if phase == RETRACT else "pushing out"
-            self.progress(min(1.0, share), f"{word}: {row['travel_mm']:.0f} mm in, {row['torque_Nmm']:.0f} N mm")
+            self.progress(
+                min(1.0, share), f"{word}: {row['travel_mm']:.0f} mm in, {row['torque_Nmm']:.0f} N mm"
+            )
             if arrived(row):
                 end = "arrived"
             elif row["slot_station_mm"] >= length - 1e-9:
@@ -318,7 +329,9 @@ GIVE_UP = 5.0
 SAVE_EVERY = 2.0
 
 
-def run_cycle(model: RodModel, fields: RodFields, depth: float, deploy: bool, progress: Progress) -> tuple[CycleOutcome, Log, Cycle | None]:
+def run_cycle(
+    model: RodModel, fields: RodFields, depth: float, deploy: bool, progress: Progress
+) -> tuple[CycleOutcome, Log, Cycle | None]:
     """Assemble, retract to `depth` mm of travel and (if `deploy`) push out again."""
     grip = AxleGrip(model)
     progress(0.0, "putting the strip in place")
@@ -338,7 +351,17 @@ def run_cycle(model: RodModel, fields: RodFields, depth: float, deploy: bool, pr
     retracted = ended == ""
     if not retracted or not deploy:
         trouble = "" if ended in known else ended
-        return CycleOutcome(retracted, False, ended == "swallowed", ended == "idle", trouble, tuple(cycle.wound)), log, cycle
+        return (
+            CycleOutcome(
+                retracted, False, ended == "swallowed", ended == "idle", trouble, tuple(cycle.wound)
+            ),
+            log,
+            cycle,
+        )
     ended = cycle.deploy()
     trouble = "" if ended in (*known, "beyond") else ended
-    return CycleOutcome(True, ended == "", ended == "swallowed", ended == "idle", trouble, tuple(cycle.wound)), log, cycle
+    return (
+        CycleOutcome(True, ended == "", ended == "swallowed", ended == "idle", trouble, tuple(cycle.wound)),
+        log,
+        cycle,
+    )

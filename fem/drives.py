@@ -40,7 +40,9 @@ class TurnDrive:
         xx, xy = 2 * rx * ry / l2**2, (ry * ry - rx * rx) / l2**2
         second = np.kron(np.array([[xx, xy], [xy, -xx]]), np.outer(slope, slope))
         block = self.stiffness * (np.outer(first, first) + off * second)
-        return Evaluation(0.5 * self.stiffness * off**2, gradient, (Blocks(dofs[None], block[None]),) if order > 1 else ())
+        return Evaluation(
+            0.5 * self.stiffness * off**2, gradient, (Blocks(dofs[None], block[None]),) if order > 1 else ()
+        )
 
     def load(self, u: Array) -> float:
         """Moment [N mm] the drive puts on the strip."""
@@ -77,7 +79,9 @@ class PushDrive:
         gradient = np.zeros(self.rod.size)
         gradient[dofs] = self.stiffness * off * row
         block = self.stiffness * np.outer(row, row)
-        return Evaluation(0.5 * self.stiffness * off**2, gradient, (Blocks(dofs[None], block[None]),) if order > 1 else ())
+        return Evaluation(
+            0.5 * self.stiffness * off**2, gradient, (Blocks(dofs[None], block[None]),) if order > 1 else ()
+        )
 
     def load(self, u: Array) -> float:
         """Force [N] the drive puts on the strip along its direction."""

@@ -84,47 +84,77 @@ def _folded(facts: Facts, low: float, high: float) -> bool:
 
 MODES: tuple[Mode, ...] = (
     Mode(
-        "root span folds", lambda f, moved, over: _folded(f, 0.0, min(f.coil_start, f.slot)) and not moved,
+        "root span folds",
+        lambda f, moved, over: _folded(f, 0.0, min(f.coil_start, f.slot)) and not moved,
         "the coil holds fast in the casing and the span from the axle to it folds over",
-        ("lower the friction inside the casing", "make the casing smaller so that the coil cannot swell",
-         "stiffen the root", "wind in less of the strip"),
+        (
+            "lower the friction inside the casing",
+            "make the casing smaller so that the coil cannot swell",
+            "stiffen the root",
+            "wind in less of the strip",
+        ),
     ),
     Mode(
-        "strip folds before the slot", lambda f, moved, over: _folded(f, f.coil_start, f.slot),
+        "strip folds before the slot",
+        lambda f, moved, over: _folded(f, f.coil_start, f.slot),
         "the span that runs to the slot folds over inside the casing",
         ("move the slot nearer the coil", "lower the friction at the slot", "deepen the section"),
     ),
     Mode(
-        "strip folds outside the slot", lambda f, moved, over: _folded(f, f.slot, np.inf),
+        "strip folds outside the slot",
+        lambda f, moved, over: _folded(f, f.slot, np.inf),
         "the strip folds at or beyond the slot",
         ("guide the strip outside the slot", "deepen the section", "remove what it runs into"),
     ),
     Mode(
-        "bend does not pass the slot", lambda f, moved, over: f.bend > 0 and moved,
+        "bend does not pass the slot",
+        lambda f, moved, over: f.bend > 0 and moved,
         "a pre-formed bend is straightened in the slot and costs more than there is",
-        ("make the bend's radius larger", "widen or shorten the slot", "round the lips more", "thin the strip at the bend"),
+        (
+            "make the bend's radius larger",
+            "widen or shorten the slot",
+            "round the lips more",
+            "thin the strip at the bend",
+        ),
     ),
     Mode(
-        "coil locks in the casing", lambda f, moved, over: f.casing_contact > LOCKED_CONTACT,
+        "coil locks in the casing",
+        lambda f, moved, over: f.casing_contact > LOCKED_CONTACT,
         "the coil swells against the casing and friction around it grows like a belt's",
-        ("lower the friction inside the casing", "make the casing smaller so that the coil cannot swell",
-         "shallow the section", "wind in less of the strip"),
+        (
+            "lower the friction inside the casing",
+            "make the casing smaller so that the coil cannot swell",
+            "shallow the section",
+            "wind in less of the strip",
+        ),
     ),
     Mode(
-        "motor too weak", lambda f, moved, over: over,
+        "motor too weak",
+        lambda f, moved, over: over,
         "nothing folds or locks, but more torque is asked for than the motor has",
-        ("choose a stronger motor or a higher gear ratio", "lower the friction", "thin the strip or shallow its section"),
+        (
+            "choose a stronger motor or a higher gear ratio",
+            "lower the friction",
+            "thin the strip or shallow its section",
+        ),
     ),
     Mode(
-        "strip stops moving", lambda f, moved, over: True,
+        "strip stops moving",
+        lambda f, moved, over: True,
         "the axle goes on turning, but no more strip comes through the slot",
-        ("lower the friction inside the casing", "make the casing smaller so that the coil cannot swell", "stiffen the root"),
+        (
+            "lower the friction inside the casing",
+            "make the casing smaller so that the coil cannot swell",
+            "stiffen the root",
+        ),
     ),
 )
 """First that applies, from the sharpest evidence to the mildest."""
 
 
-def facts(case: Case, state: FieldState, walls: WallContact, wraps: WrapContact | None, u: Array, slot: float) -> Facts:
+def facts(
+    case: Case, state: FieldState, walls: WallContact, wraps: WrapContact | None, u: Array, slot: float
+) -> Facts:
     """Facts of one state; `slot` is the station at the slot's inner end [mm]."""
     force = walls.forces(u)
     names = [wall.name for wall in walls.walls]
@@ -147,9 +177,19 @@ def facts(case: Case, state: FieldState, walls: WallContact, wraps: WrapContact 
     pushed = int(np.argmin(state.axial_force))
     bend = next((m.index for m in case.strip.path.bends if m.start - AT_SLOT <= slot <= m.end + AT_SLOT), 0)
     return Facts(
-        lift, max(coil_start, lift), coil_end, slot, slot + case.slot.length, float(state.station[sharpest]), float(curvature[sharpest]),
-        float(lengths[casing].sum() / case.casing.radius), wrap_length, bend, max(0.0, -float(state.axial_force[pushed])),
-        float(state.station[pushed]), FOLD_SHARPNESS / (case.axle.radius + 0.5 * case.strip.thickness),
+        lift,
+        max(coil_start, lift),
+        coil_end,
+        slot,
+        slot + case.slot.length,
+        float(state.station[sharpest]),
+        float(curvature[sharpest]),
+        float(lengths[casing].sum() / case.casing.radius),
+        wrap_length,
+        bend,
+        max(0.0, -float(state.axial_force[pushed])),
+        float(state.station[pushed]),
+        FOLD_SHARPNESS / (case.axle.radius + 0.5 * case.strip.thickness),
     )
 
 

@@ -49,18 +49,60 @@ class Wall:
 
     def numbers(self) -> list[float]:
         """Row for the compiled kernels."""
-        return [self.kind, self.x, self.y, self.radius, self.x2, self.y2, self.core, self.start, self.sweep, float(self.turning)]
+        return [
+            self.kind,
+            self.x,
+            self.y,
+            self.radius,
+            self.x2,
+            self.y2,
+            self.core,
+            self.start,
+            self.sweep,
+            float(self.turning),
+        ]
 
     def drawing(self) -> dict[str, object]:
         """Plain numbers for pictures: kind 'disc', 'bar', 'arc' or 'plane'."""
         if self.kind == POINT:
-            return {"name": self.name, "kind": "disc", "x": self.x, "y": self.y, "radius": self.radius, "turning": self.turning}
+            return {
+                "name": self.name,
+                "kind": "disc",
+                "x": self.x,
+                "y": self.y,
+                "radius": self.radius,
+                "turning": self.turning,
+            }
         if self.kind == SEGMENT:
-            return {"name": self.name, "kind": "bar", "x": self.x, "y": self.y, "x2": self.x2, "y2": self.y2, "radius": self.radius}
+            return {
+                "name": self.name,
+                "kind": "bar",
+                "x": self.x,
+                "y": self.y,
+                "x2": self.x2,
+                "y2": self.y2,
+                "radius": self.radius,
+            }
         if self.kind == ARC:
-            return {"name": self.name, "kind": "arc", "x": self.x, "y": self.y, "core": self.core, "start": self.start,
-                    "sweep": self.sweep, "radius": self.radius}
-        return {"name": self.name, "kind": "plane", "x": self.x, "y": self.y, "nx": self.x2, "ny": self.y2, "radius": 0.0}
+            return {
+                "name": self.name,
+                "kind": "arc",
+                "x": self.x,
+                "y": self.y,
+                "core": self.core,
+                "start": self.start,
+                "sweep": self.sweep,
+                "radius": self.radius,
+            }
+        return {
+            "name": self.name,
+            "kind": "plane",
+            "x": self.x,
+            "y": self.y,
+            "nx": self.x2,
+            "ny": self.y2,
+            "radius": 0.0,
+        }
 
 
 class Obstacle(Protocol):
@@ -155,7 +197,8 @@ class Bar:
 @dataclass(frozen=True)
 class Guide:
     """Two walls `gap` apart along a centre line that starts at (x, y) with heading [rad], `length` long and bent by `angle` [rad]
-    (0 = straight; positive turns toward the axle's side), each wall `lip` thick on each side with round ends."""
+    (0 = straight; positive turns toward the axle's side), each wall `lip` thick on each side with round ends.
+    """
 
     x: float
     y: float
@@ -173,8 +216,17 @@ class Guide:
         for name, side in (("guide, axle side", 1.0), ("guide, far side", -1.0)):
             x, y = self.x + side * offset * nx, self.y + side * offset * ny
             if abs(self.angle) < 1e-9:
-                made.append(Wall(name, SEGMENT, x, y, self.lip, x2=x + self.length * cos(self.heading),
-                                 y2=y + self.length * sin(self.heading)))
+                made.append(
+                    Wall(
+                        name,
+                        SEGMENT,
+                        x,
+                        y,
+                        self.lip,
+                        x2=x + self.length * cos(self.heading),
+                        y2=y + self.length * sin(self.heading),
+                    )
+                )
                 continue
             bend = self.length / self.angle
             cx, cy = self.x + bend * nx, self.y + bend * ny

@@ -67,7 +67,9 @@ def size_field(case: Case, refine: float) -> SizeField:
     return SizeField(largest, tuple(zones), nodes=edges)
 
 
-def build_rod_model(case: Case, surrounded: bool = True, refine: float = 1.0, nodes: tuple[float, ...] = ()) -> RodModel:
+def build_rod_model(
+    case: Case, surrounded: bool = True, refine: float = 1.0, nodes: tuple[float, ...] = ()
+) -> RodModel:
     """The rod of a case; `surrounded` False leaves out axle, casing, slot, obstacles and self-contact."""
     st, strip = case.settings, case.strip
     field = size_field(case, refine)
@@ -81,7 +83,9 @@ def build_rod_model(case: Case, surrounded: bool = True, refine: float = 1.0, no
         walls = WallContact(rod, fine, surrounding_walls(case, 0.0), settings)
         if st.wraps_touch:
             coarse = contact_points(rod, 2 * st.contact_spacing / refine)
-            wraps = WrapContact(rod, coarse, replace(settings, friction=case.friction.wraps), np.pi * case.axle.radius)
+            wraps = WrapContact(
+                rod, coarse, replace(settings, friction=case.friction.wraps), np.pi * case.axle.radius
+            )
     root = case.axle.radius + 0.5 * strip.thickness
     place = strip.path.position(rod.nodes) - np.array([0.0, root])
     start = rest_state(rod, place, strip.path.heading(rod.nodes))
@@ -105,7 +109,12 @@ def contact_settings(case: Case, rod: Rod) -> ContactSettings:
     angle = np.abs(np.asarray(strip.section_angle(np.array([0.5 * strip.length]), np.array([half]))[0])).max()
     sharp = max(float(angle) / half, 1.0 / (case.axle.radius + 0.5 * thickness))
     stiffness = plate * sharp**2 / (case.slot.lip * SINK * thickness)
-    return ContactSettings(st.contact_stiffness or stiffness, st.contact_onset or ONSET * thickness, st.slip or SLIP * thickness, case.friction.strip)
+    return ContactSettings(
+        st.contact_stiffness or stiffness,
+        st.contact_onset or ONSET * thickness,
+        st.slip or SLIP * thickness,
+        case.friction.strip,
+    )
 
 
 def flat_stiffness(rod: Rod) -> float:
@@ -114,7 +123,9 @@ def flat_stiffness(rod: Rod) -> float:
     return float((2 * tab.rule.weight * tab.stiffness[:, :, 2, 2]).sum(axis=1).max())
 
 
-def _motion(case: Case, rod: Rod, energy: RodEnergy, walls: WallContact | None, wraps: WrapContact | None) -> Motion:
+def _motion(
+    case: Case, rod: Rod, energy: RodEnergy, walls: WallContact | None, wraps: WrapContact | None
+) -> Motion:
     st, strip = case.settings, case.strip
     stiffness = flat_stiffness(rod)
     line = MASS_SHARE * stiffness / strip.length**4 * 10
@@ -127,10 +138,20 @@ def _motion(case: Case, rod: Rod, energy: RodEnergy, walls: WallContact | None, 
     places = np.zeros((len(rod.nodes), rod.fields, 2), dtype=np.bool_)
     places[:, :2, 0] = True
     scale = 0.05 * stiffness / case.axle.radius**2 * strip.length
-    settings = MotionSettings(damping=st.damping, energy=scale, settled=5e-4 * strip.thickness, small_move=0.02 * strip.thickness)
+    settings = MotionSettings(
+        damping=st.damping, energy=scale, settled=5e-4 * strip.thickness, small_move=0.02 * strip.thickness
+    )
     held = [term for term in (walls, wraps) if term is not None]
     plain: list[PlainTerm] = [energy]
     if case.weight.acts:
         plain.append(weight(rod, np.array(case.weight.acceleration())))
-    return Motion(plain, list(held), mass_blocks(rod.dofs, rod.shape, weights, density), rod.size, 2 * rod.fields, fixed,
-                  places.ravel(), settings)
+    return Motion(
+        plain,
+        list(held),
+        mass_blocks(rod.dofs, rod.shape, weights, density),
+        rod.size,
+        2 * rod.fields,
+        fixed,
+        places.ravel(),
+        settings,
+    )

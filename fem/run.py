@@ -17,7 +17,7 @@ from fem.equilibrium import Array
 from fem.errors import InputError
 from fem.failure import Facts, evidence, facts, name_mode, place_of
 from fem.push import Retract, RetractDeploy, Winding
-from fem.result import BendPassage, Jam, Quantity, Result
+from fem.result import Jam, Quantity, Result
 from fem.rod_fields import RodFields
 from fem.rod_model import RodModel, build_rod_model
 from fem.shell_bench import run_shell_bench
@@ -78,12 +78,20 @@ def _run_winding(case: Case, tell: Progress, began: float) -> Result:
     course = Course(case, log, outcome)
     jam = _jam(course, model, fields)
     safe = None
-    if cycle is not None and jam is not None and isinstance(case.push, RetractDeploy) and case.push.safe_travel and outcome.retracted:
+    if (
+        cycle is not None
+        and jam is not None
+        and isinstance(case.push, RetractDeploy)
+        and case.push.safe_travel
+        and outcome.retracted
+    ):
         tell(0.0, "looking for the travel from which it still comes out")
         safe = safe_travel(case, cycle, outcome)
     numbers = quantities(course, jam)
     if safe is not None:
-        numbers["safe_travel_mm"] = Quantity(safe, "mm", "deepest retraction from which the strip still comes out")
+        numbers["safe_travel_mm"] = Quantity(
+            safe, "mm", "deepest retraction from which the strip still comes out"
+        )
     audit = _audit(log)
     word = status(course, jam)
     return Result(
@@ -121,9 +129,13 @@ def _jam(course: Course, model: RodModel, fields: RodFields) -> Jam | None:
         if later.fold:
             mode, station = later, after.sharpest
     motor = course.case.motor
-    lines = evidence(seen, row["torque_Nmm"], motor.axle_stall_torque if motor else None, course.idle_turn(at))
+    lines = evidence(
+        seen, row["torque_Nmm"], motor.axle_stall_torque if motor else None, course.idle_turn(at)
+    )
     place = place_of(mode, seen) if station is None else station
-    return Jam(mode.name, place, row["travel_mm"], row["torque_Nmm"], (*lines, mode.explanation), mode.remedies)
+    return Jam(
+        mode.name, place, row["travel_mm"], row["torque_Nmm"], (*lines, mode.explanation), mode.remedies
+    )
 
 
 def _facts(course: Course, model: RodModel, fields: RodFields, at: int) -> Facts:
@@ -131,7 +143,9 @@ def _facts(course: Course, model: RodModel, fields: RodFields, at: int) -> Facts
     u = course.log.states[at]
     _see(model, course.log, at)
     assert model.walls is not None
-    return facts(course.case, fields.state(u), model.walls, model.wraps, u, course.log.rows[at]["slot_station_mm"])
+    return facts(
+        course.case, fields.state(u), model.walls, model.wraps, u, course.log.rows[at]["slot_station_mm"]
+    )
 
 
 def _see(model: RodModel, log: Log, at: int) -> None:
@@ -156,7 +170,7 @@ def safe_travel(case: Case, cycle: Cycle, outcome: CycleOutcome) -> float:
     kept_log, saved = cycle.observer.log, outcome.wound
     low, high = -1, len(saved)
     try:
-        while high - low > 1 and (low < 0 or saved[high - 1][0] - saved[low][0] > within or high - low > 1):
+        while high - low > 1 and not (0 <= low and high < len(saved) and saved[high][0] - saved[low][0] <= within):
             middle = (low + high) // 2
             if _comes_out(cycle, saved[middle][1], kept_log, limit):
                 low = middle
@@ -176,16 +190,24 @@ def _comes_out(cycle: Cycle, saved: Saved, kept: Log, limit: float) -> bool:
 
 
 def _audit(log: Log) -> dict[str, object]:
-    """Closing entries of the energy balance per phase."""
+    """Entries of the energy balance at the end of each phase, and what did not close in it.
+
+    The error is the largest departure of the balance within the phase over the larger of the work done in it and the energy stored.
+    """
     audit: dict[str, object] = {}
     worst = 0.0
     for name, phase in (("retract", RETRACT), ("deploy", DEPLOY)):
         rows = [row for row in log.rows if row["phase"] == phase]
         if not rows:
             continue
-        error = max(abs(row["audit_error"]) for row in rows)
+        first, last = rows[0], rows[-1]
+        scale = max(
+            max(abs(row["work_in_Nmm"] - first["work_in_Nmm"]), row["energy_strain_Nmm"]) for row in rows
+        )
+        error = max(abs(row["audit_closure_Nmm"] - first["audit_closure_Nmm"]) for row in rows) / max(
+            scale, 1e-12
+        )
         worst = max(worst, error)
-        last = rows[-1]
         audit[name] = {
             "work_in_Nmm": last["work_in_Nmm"], "stored_Nmm": last["energy_strain_Nmm"] + last["energy_contact_Nmm"],
             "kinetic_Nmm": last["energy_kinetic_Nmm"], "friction_Nmm": last["loss_friction_Nmm"],
@@ -199,12 +221,18 @@ def _warnings(course: Course, model: RodModel, audit: dict[str, object]) -> tupl
     lines = list(model.warnings)
     error = float(audit.get("closure_error", 0.0))  # type: ignore[arg-type]
     if error > AUDIT_WARNING:
-        lines.append(f"the energy balance closes to {100 * error:.1f} % only (2 % expected): halve solver.turn")
+        lines.append(
+            f"the energy balance closes to {100 * error:.1f} % only (2 % expected): halve solver.turn"
+        )
     share = max((row["strain_share"] for row in course.before_jam()), default=0.0)
     if share > 1.0:
-        lines.append(f"strain reaches {share:.1f} times a material's limit: the linear law is out of its range there")
+        lines.append(
+            f"strain reaches {share:.1f} times a material's limit: the linear law is out of its range there"
+        )
     thickness = course.case.strip.thickness
-    deepest = -min((min(row["smallest_gap_mm"], row["smallest_wrap_gap_mm"]) for row in course.log.rows), default=0.0)
+    deepest = -min(
+        (min(row["smallest_gap_mm"], row["smallest_wrap_gap_mm"]) for row in course.log.rows), default=0.0
+    )
     if deepest > 0.2 * thickness:
         lines.append(f"faces sink {deepest:.2f} mm into each other: raise solver.contact_stiffness")
     return tuple(lines)
@@ -224,10 +252,17 @@ def snapshot(model: RodModel, fields: RodFields, log: Log, at: int, label: str) 
     _see(model, log, at)
     pressure = np.zeros(state.height.shape)
     if model.walls is not None:
-        pressure += _spread(model.walls.points.stations, model.walls.forces(u).sum(axis=2) / model.walls.points.area, state.station, state.across.size)
+        pressure += _spread(
+            model.walls.points.stations,
+            model.walls.forces(u).sum(axis=2) / model.walls.points.area,
+            state.station,
+            state.across.size,
+        )
     if model.wraps is not None:
         points = model.wraps.points
-        pressure += _spread(points.stations, model.wraps.held[..., 0] / points.area, state.station, state.across.size)
+        pressure += _spread(
+            points.stations, model.wraps.held[..., 0] / points.area, state.station, state.across.size
+        )
     walls = model.walls.walls if model.walls else ()
     return Snapshot(
         label=label, step=int(row["step"]), phase=int(row["phase"]), travel=row["travel_mm"], axle_angle=row["axle_angle_rad"],

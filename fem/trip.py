@@ -151,16 +151,33 @@ class Trip:
 
     def save(self) -> Saved:
         """Everything needed to go on from here."""
-        walls = (self.walls.slip.copy(), self.walls.before.copy(), self.walls.remembered[1]) if self.walls else ()
-        wraps = (self.wraps.slip.copy(), self.wraps.last.copy(), self.wraps.remembered[1]) if self.wraps else ()
-        return Saved(self.u.copy(), self.v.copy(), self.control, self.force, walls, wraps, Ledger(**vars(self.ledger)),
-                     self.stored, self.inertia.copy())
+        walls = (
+            (self.walls.slip.copy(), self.walls.before.copy(), self.walls.remembered[1]) if self.walls else ()
+        )
+        wraps = (
+            (self.wraps.slip.copy(), self.wraps.last.copy(), self.wraps.remembered[1]) if self.wraps else ()
+        )
+        return Saved(
+            self.u.copy(),
+            self.v.copy(),
+            self.control,
+            self.force,
+            walls,
+            wraps,
+            Ledger(**vars(self.ledger)),
+            self.stored,
+            self.inertia.copy(),
+        )
 
     def restore(self, saved: Saved) -> None:
         """Go back to a saved state."""
         self.u, self.v, self.control, self.force = saved.u.copy(), saved.v.copy(), saved.control, saved.force
         self.reached = self.grip.reach(self.u, self.control)
-        self.ledger, self.stored, self.inertia = Ledger(**vars(saved.ledger)), saved.stored, saved.inertia.copy()
+        self.ledger, self.stored, self.inertia = (
+            Ledger(**vars(saved.ledger)),
+            saved.stored,
+            saved.inertia.copy(),
+        )
         if self.walls:
             self.walls.slip, self.walls.before = saved.walls[0].copy(), saved.walls[1].copy()
             self.walls.hold(self.u)
@@ -237,7 +254,11 @@ class Trip:
             if any(term is drive for drive in self.drives):
                 continue
             quiet = isinstance(term, WallContact | WrapContact)
-            ev = without_friction(term, u) if isinstance(term, WallContact | WrapContact) else term.evaluate(u, 1)
+            ev = (
+                without_friction(term, u)
+                if isinstance(term, WallContact | WrapContact)
+                else term.evaluate(u, 1)
+            )
             force += ev.gradient
             if quiet:
                 contact += ev.energy

@@ -39,7 +39,9 @@ class Course:
         motor = self.case.motor
         if motor is None:
             return None
-        return next((i for i in self.rows(phase) if self.log.rows[i]["torque_Nmm"] > motor.axle_stall_torque), None)
+        return next(
+            (i for i in self.rows(phase) if self.log.rows[i]["torque_Nmm"] > motor.axle_stall_torque), None
+        )
 
     def jam_row(self) -> int | None:
         """Row at which pushing (or winding in) stopped being possible; None when it went through or was not computed."""
@@ -66,12 +68,20 @@ class Course:
     def scatter(self, at: int) -> float:
         """Largest departure of the torque from its running mean around a row [N mm]: stick-slip and friction amplification."""
         phase = self.log.rows[at]["phase"]
-        near = [i for i in self.rows(phase) if abs(self.log.rows[i]["axle_angle_rad"] - self.log.rows[at]["axle_angle_rad"]) < SCATTER_TURN]
+        near = [
+            i
+            for i in self.rows(phase)
+            if abs(self.log.rows[i]["axle_angle_rad"] - self.log.rows[at]["axle_angle_rad"]) < SCATTER_TURN
+        ]
         torque = np.array([self.log.rows[i]["torque_Nmm"] for i in near])
         if len(torque) < 5:
             return 0.0
         smooth = np.array([torque[max(0, i - 2) : i + 3].mean() for i in range(len(torque))])
         return float(np.abs(torque - smooth).max())
+
+    def pushing(self, jam: Jam) -> bool:
+        """Whether a jam belongs to pushing out (winding in went through)."""
+        return self.outcome.retracted and self.overload(RETRACT) is None and math.isfinite(jam.travel_mm)
 
     def moved_before(self, at: int) -> float:
         """Travel [mm] gained in the phase before a row."""
@@ -135,25 +145,43 @@ def quantities(course: Course, jam: Jam | None) -> dict[str, Quantity]:
         note = f"at travel {peak['travel_mm']:.1f} mm, scatter {course.scatter(at):.1f} N mm"
         numbers[f"{word}_torque_peak_Nmm"] = Quantity(peak["torque_Nmm"], "N mm", note)
         push = log.rows[course.peak(phase, "push_N") or rows[0]]
-        numbers[f"{word}_push_peak_N"] = Quantity(push["push_N"], "N", f"at travel {push['travel_mm']:.1f} mm")
+        numbers[f"{word}_push_peak_N"] = Quantity(
+            push["push_N"], "N", f"at travel {push['travel_mm']:.1f} mm"
+        )
         if motor is not None:
             angle = np.array([log.rows[i]["axle_angle_rad"] for i in rows])
             torque = np.array([log.rows[i]["torque_Nmm"] for i in rows])
-            numbers[f"{word}_time_s"] = Quantity(float(motor.time_along(angle, torque)[-1]), "s", "with the motor's own torque-speed line")
-            numbers[f"{word}_margin"] = Quantity(float(motor.margin(float(torque.max()))), "", "share of the stall torque left at the peak")
+            numbers[f"{word}_time_s"] = Quantity(
+                float(motor.time_along(angle, torque)[-1]), "s", "with the motor's own torque-speed line"
+            )
+            numbers[f"{word}_margin"] = Quantity(
+                float(motor.margin(float(torque.max()))), "", "share of the stall torque left at the peak"
+            )
     if motor is not None:
         numbers["motor_stall_torque_at_axle_Nmm"] = Quantity(motor.axle_stall_torque, "N mm")
     if log.rows:
         last = log.rows[-1]
-        numbers["travel_wound_mm"] = Quantity(max(row["travel_mm"] for row in log.rows), "mm", "strip drawn in through the slot")
+        numbers["travel_wound_mm"] = Quantity(
+            max(row["travel_mm"] for row in log.rows), "mm", "strip drawn in through the slot"
+        )
         numbers["travel_left_mm"] = Quantity(last["travel_mm"], "mm", "strip still inside at the end")
         numbers["axle_turns"] = Quantity(max(row["axle_angle_rad"] for row in log.rows) / (2 * math.pi), "")
         worst = max(course.before_jam(), key=lambda row: row["strain_share"])
-        numbers["strain_peak"] = Quantity(worst["strain_peak"], "", f"at {worst['strain_station_mm']:.1f} mm from the root")
+        numbers["strain_peak"] = Quantity(
+            worst["strain_peak"], "", f"at {worst['strain_station_mm']:.1f} mm from the root"
+        )
         numbers["strain_share_peak"] = Quantity(worst["strain_share"], "", "of the material's limit")
-        numbers["casing_contact_peak_rad"] = Quantity(max(row["casing_contact_rad"] for row in log.rows), "rad")
-        numbers["curvature_peak_per_mm"] = Quantity(max(row["curvature_peak_per_mm"] for row in log.rows), "1/mm")
-        numbers["unstable_states"] = Quantity(float(sum(row["stable"] < 1 for row in log.rows)), "", "accepted states on the move through a snap")
+        numbers["casing_contact_peak_rad"] = Quantity(
+            max(row["casing_contact_rad"] for row in log.rows), "rad"
+        )
+        numbers["curvature_peak_per_mm"] = Quantity(
+            max(row["curvature_peak_per_mm"] for row in log.rows), "1/mm"
+        )
+        numbers["unstable_states"] = Quantity(
+            float(sum(row["stable"] < 1 for row in log.rows)),
+            "",
+            "accepted states on the move through a snap",
+        )
     if jam is not None:
         numbers["jam_torque_Nmm"] = Quantity(jam.torque_Nmm, "N mm")
     return numbers

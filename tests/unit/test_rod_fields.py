@@ -17,8 +17,8 @@ def test_rest_state_has_the_shape_of_the_strip_and_carries_nothing():
     state = RodFields.build(rod, stations, 5).state(at_rest(rod))
     q = state.across * strip.width_at(stations)[:, None] / strip.width
     height, lateral = strip.section_place(stations[:, None], q)
-    assert state.height == pytest.approx(height, abs=1e-6)
-    assert state.lateral == pytest.approx(lateral, abs=1e-6)
+    assert state.height == pytest.approx(height, abs=1e-4)  # three points in each zone across
+    assert state.lateral == pytest.approx(lateral, abs=1e-4)
     assert state.position == pytest.approx(strip.path.position(stations), abs=1e-4)
     assert state.heading == pytest.approx(strip.path.heading(stations), abs=1e-3)
     assert state.curvature == pytest.approx(strip.path.curvature(stations), abs=1e-4)
@@ -74,7 +74,7 @@ def test_a_bent_flat_strip_is_short_on_the_side_it_curls_to():
     state = RodFields.build(bending.bench.rod, np.array([0.0]), 3).state(bending.shape(0.002) @ x)
     assert state.face == pytest.approx([-0.25, 0.25])
     # positive bends toward the axle: the face toward it, z = +t/2, is compressed by z k; curl -nu k across
-    assert state.face_strain[:, 0, 2, 0] == pytest.approx([0.0005, -0.0005], rel=1e-3)
+    assert state.face_strain[:, 0, 2, 0] == pytest.approx([0.0005, -0.0005], rel=5e-3)
     assert state.face_strain[:, 0, 2, 1] == pytest.approx([-0.00015, 0.00015], rel=1e-2)
     assert state.moment[0] == pytest.approx(moment, rel=1e-6)
 

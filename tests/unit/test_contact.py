@@ -1,0 +1,167 @@
+"""Contact with walls: derivatives with held and with coupled friction, resultants, sticking, no false drag."""
+
+import numpy as np
+import pytest
+from rod_strips import SOFT, at_rest, coiled, derivative_errors, product, rough, small_rod, straight_strip, turned
+
+from fem.contact import ContactSettings, WallContact, contact_points, lobatto, pressure
+from fem.obstacle import Bar, Cylinder, Plane, Pod, axle_walls
+from fem.strip import Layer
+
+SETTINGS = ContactSettings(stiffness=80.0, onset=0.05, slip=0.03, friction=0.3)
+
+
+@pytest.fixture(scope="module")
+def rod():
+    return small_rod(straight_strip(60.0, (Layer(SOFT, 1.0),)), 30)
+
+
+@pytest.fixture(scope="module")
+def points(rod):
+    return contact_points(rod, 0.5)
+
+
+def contact_of(rod, points, name):
+    """A contact of each kind of wall in which many points press, and its state."""
+    wound, flat = coiled(rod, 0.3, 3.45), at_rest(rod)
+    walls, u = {
+        "axle": (axle_walls(3.0, 0.0), wound),
+        "casing": (Pod(6.3, 1.5, -3.5, 11.0, 0.5).walls(0.0), coiled(rod, 4.0, 3.5, -0.11)),
+        "plane": (Plane(0.0, -0.4, 0.5 * np.pi).walls(0.0), flat),
+        "bar": (Bar(5.0, 1.0, 50.0, 1.2, 0.6).walls(0.0), flat),
+        "cylinder": (Cylinder(20.0, -2.0, 1.7).walls(0.0), flat),
+    }[name]
+    return WallContact(rod, points, walls, SETTINGS), u
+
+
+NAMES = ["axle", "casing", "plane", "bar", "cylinder"]
+
+
+def test_lobatto_rule_has_the_ends_and_integrates_quintics():
+    place, weight = lobatto(4)
+    assert place[[0, -1]] == pytest.approx([0.0, 1.0])
+    for power in range(6):
+        assert weight @ place**power == pytest.approx(1 / (power + 1))
+
+
+def test_points_stand_for_the_whole_surface(rod, points):
+    assert points.area.sum() == pytest.approx(60.0 * 12.0)
+    assert points.lengths.sum() == pytest.approx(60.0)
+
+
+def test_pressure_rises_smoothly_from_zero():
+    depth = np.linspace(0.0, 0.2, 2001)
+    values = pressure(-depth, 80.0, 0.05)
+    assert values[0] == 0.0
+    assert pressure(np.array([0.3]), 80.0, 0.05)[0] == 0.0
+    slope = np.diff(values) / depth[1]
+    assert np.abs(np.diff(slope)).max() < 1.1 * 80.0 / 0.05 * depth[1]
+    assert slope[-1] == pytest.approx(80.0)
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("slid", [0.001, 0.2], ids=["sticks", "slides"])
+def test_held_friction_is_a_potential(rod, points, name, slid):
+    contact, u = contact_of(rod, points, name)
+    contact.start(turned(rod, u, slid / 6.0, (slid, 0.0)))
+    contact.turn = 0.01
+    contact.hold(u)
+    assert np.count_nonzero(contact.forces(u)) > 3
+    here = u + rough(rod, 1e-3, 1)
+    first, second = derivative_errors(contact, here, rough(rod, 1.0, 2), 1e-7)
+    assert first < 1e-6
+    assert second < 1e-5
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("slid", [0.001, 0.2], ids=["sticks", "slides"])
+def test_coupled_tangent_is_the_derivative_of_the_balance_with_everything_renewed(rod, points, name, slid):
+    contact, u = contact_of(rod, points, name)
+    contact.start(turned(rod, u, slid / 6.0, (slid, 0.0)))
+    contact.coupled = True
+
+    def balance(x):
+        contact.hold(x)
+        return contact.evaluate(x, 1).gradient
+
+    v, h = rough(rod, 1.0, 3), 1e-6
+    change = (balance(u + h * v) - balance(u - h * v)) / (2 * h)
+    contact.hold(u)
+    tangent = product(contact.evaluate(u, 2), v)
+    # left out: how the offset of the face turns with the strip, of the order of slip over radius
+    assert np.linalg.norm(change - tangent) < 0.01 * np.linalg.norm(change)
+
+
+def test_contact_pushes_with_its_pressure_along_the_normal(rod, points):
+    contact, u = contact_of(rod, points, "plane")
+    contact.friction_on = False
+    contact.start(u)
+    lift = np.zeros((len(rod.nodes), rod.fields, 2))
+    lift[:, 1, 0] = 1.0
+    force = -float(contact.evaluate(u, 1).gradient @ lift.ravel())
+    assert force == pytest.approx(contact.forces(u).sum())
+    assert force > 0.0
+    gaps = contact.gaps(u)
+    assert gaps[:, 0, 0] == pytest.approx(0.4 - 0.5)  # the mid-line; the edges stand higher
+    assert gaps[:, -1, 0].min() > 0.0
+
+
+def test_friction_opposes_sliding_and_stops_at_its_limit(rod, points):
+    contact, u = contact_of(rod, points, "plane")
+    contact.start(u)
+    along = np.zeros((len(rod.nodes), rod.fields, 2))
+    along[:, 0, 0] = 1.0
+    normal = contact.forces(u).sum()
+    for slid, share in ((0.003, 0.1), (0.015, 0.5), (0.03, 1.0), (0.5, 1.0), (-0.5, -1.0)):
+        drag = float(contact.evaluate(u + slid * along.ravel(), 1).gradient @ along.ravel())
+        assert drag == pytest.approx(share * 0.3 * normal, rel=1e-9)
+
+
+def test_accepted_sliding_leaves_the_elastic_slip_and_reports_its_work(rod, points):
+    contact, u = contact_of(rod, points, "plane")
+    contact.start(u)
+    along = np.zeros((len(rod.nodes), rod.fields, 2))
+    along[:, 0, 0] = 1.0
+    normal, here = contact.forces(u).sum(), u
+    for step in (0.01, 0.05, 0.05):
+        here = here + step * along.ravel()
+        work = contact.accept(here)
+    assert work == pytest.approx(0.05 * 0.3 * normal)
+    assert np.abs(contact.slip).max() == pytest.approx(0.03)
+    # nothing moves: what is held stays, step after step
+    before = contact.evaluate(here, 1).gradient
+    for _ in range(5):
+        contact.accept(here)
+    assert contact.evaluate(here, 1).gradient == pytest.approx(before)
+
+
+def test_a_coil_that_turns_with_the_axle_feels_no_friction(rod, points):
+    contact, u = contact_of(rod, points, "axle")
+    contact.start(u)
+    contact.turn = 0.2  # clockwise
+    together = turned(rod, u, -0.2)
+    contact.hold(together)
+    slide, force = contact.friction(together)
+    assert contact.forces(together).sum() > 0.1
+    assert np.abs(slide).max() < 1e-12
+    assert np.abs(force).max() < 1e-10
+    # an axle that turns alone drags the strip with it: it needs a moment about radius times friction
+    contact.hold(u)
+    normal, off = contact.forces(u).sum(), contact.axle_moment(u)
+    assert off == pytest.approx(0.3 * normal * 3.0, rel=0.05)
+
+
+def test_no_move_may_jump_a_wall(rod, points):
+    contact, u = contact_of(rod, points, "cylinder")
+    down = np.zeros((len(rod.nodes), rod.fields, 2))
+    down[:, 1, 0] = -10.0
+    fraction = contact.safe_fraction(u, down.ravel())
+    assert 0.0 < fraction < 0.3
+    assert contact.safe_fraction(u, 1e-3 * down.ravel()) == 1.0
+
+
+def test_walls_can_be_moved_back(rod, points):
+    contact, u = contact_of(rod, points, "plane")
+    contact.move_walls(Plane(0.0, -0.4, 0.5 * np.pi).walls(0.2))
+    assert contact.gaps(u)[:, 0, 0] == pytest.approx(0.1)
+    assert contact.evaluate(u, 0).energy == 0.0

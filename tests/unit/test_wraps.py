@@ -1,0 +1,157 @@
+"""Wraps that touch: pairing, derivatives, equal and opposite forces, no slip under a rigid turn."""
+
+import numpy as np
+import pytest
+from rod_strips import coiled, derivative_errors, product, rough, small_rod, straight_strip, turned
+
+from fem.contact import ContactSettings, contact_points
+from fem.wraps import WrapContact
+
+SETTINGS = ContactSettings(stiffness=80.0, onset=0.05, slip=0.03, friction=0.3)
+PITCH = 4.8  # radius grows by 4.8 * 2 pi radius / (10 pi) a turn: a little less than the thickness of 1 mm
+
+
+@pytest.fixture(scope="module")
+def rod():
+    return small_rod(straight_strip(95.0), 48)
+
+
+@pytest.fixture(scope="module")
+def points(rod):
+    return contact_points(rod, 0.5)
+
+
+def touching(rod, points, friction=0.3, opening=-1 / 9.0):
+    """Flat wraps pressed into each other by some hundredths of a millimetre, and the state."""
+    settings = ContactSettings(SETTINGS.stiffness, SETTINGS.onset, SETTINGS.slip, friction)
+    u = coiled(rod, 0.95, 3.5, opening)
+    contact = WrapContact(rod, points, settings, 9.0)
+    contact.coupled = True
+    contact.start(u)
+    contact.coupled = False
+    assert np.count_nonzero(contact.held[..., 0]) > 100
+    return contact, u
+
+
+def along_coil(rod, u, size):
+    """Each node turned about the origin in proportion to its station: wraps slide on each other."""
+    v = u.reshape(len(rod.nodes), rod.fields, 2).copy()
+    angle = size / 5.0 * rod.nodes / rod.nodes[-1]
+    c, s = np.cos(angle)[:, None], np.sin(angle)[:, None]
+    x, y = v[:, 0].copy(), v[:, 1].copy()
+    v[:, 0], v[:, 1] = c * x - s * y, s * x + c * y
+    return v.ravel()
+
+
+def test_every_station_is_paired_with_the_next_wrap_out(rod, points):
+    contact, u = touching(rod, points)
+    paired = contact.partner >= 0
+    first_turn = points.stations < 50.0
+    assert paired[first_turn].all()
+    size = rod.nodes[1]
+    there = (contact.partner + contact.place)[first_turn] * size
+    ahead = there - points.stations[first_turn]
+    # one turn further: the way round at the radius there
+    radius = 3.5 + 0.95 * points.stations[first_turn] / (10 * np.pi)
+    assert ahead == pytest.approx(2 * np.pi * radius + 2 * np.pi * 0.95 * radius / 10, rel=0.1)
+    assert contact.held[paired][:, 0, 1:3] == pytest.approx(-_outward(rod, points, u)[paired], abs=0.1)
+
+
+def _outward(rod, points, u):
+    element, shape = points.element, points.shape
+    place = np.stack([np.einsum("ni,ni->n", shape[:, 0], u[rod.dofs[element, 4 * f : 4 * f + 4]]) for f in (0, 1)], 1)
+    return place / np.linalg.norm(place, axis=1, keepdims=True)
+
+
+@pytest.mark.parametrize("slid", [0.001, 0.3], ids=["sticks", "slides"])
+def test_held_friction_is_a_potential(rod, points, slid):
+    contact, u = touching(rod, points)
+    moved = along_coil(rod, u, slid)
+    contact.hold(moved)
+    here = moved + rough(rod, 1e-3, 1)
+    first, second = derivative_errors(contact, here, rough(rod, 1.0, 2), 1e-7)
+    assert first < 1e-6
+    assert second < 1e-5
+
+
+@pytest.mark.parametrize("friction", [0.0, 0.3])
+def test_coupled_tangent_of_flat_wraps_is_the_derivative_of_the_balance(rod, points, friction):
+    contact, u = touching(rod, points, friction)
+    moved = along_coil(rod, u, 0.3)
+    contact.coupled = True
+
+    def balance(x):
+        contact.hold(x)
+        return contact.evaluate(x, 1).gradient
+
+    h = 1e-6
+    for fields, limit in ((slice(0, 2), 1e-3), (slice(2, None), 0.03)):
+        v = np.zeros((len(rod.nodes), rod.fields, 2))
+        v[:, fields] = rough(rod, 1.0, 3).reshape(v.shape)[:, fields]
+        change = (balance(moved + h * v.ravel()) - balance(moved - h * v.ravel())) / (2 * h)
+        contact.hold(moved)
+        tangent = product(contact.evaluate(moved, 2), v.ravel())
+        # exact for the mid-line; that heights of an opening section vary along the partner is left out
+        assert np.linalg.norm(change - tangent) < limit * np.linalg.norm(change)
+
+
+def test_forces_between_wraps_are_equal_and_opposite_and_balance_in_moment(rod, points):
+    contact, u = touching(rod, points)
+    moved = along_coil(rod, u, 0.3)
+    contact.coupled = True
+    contact.hold(moved)
+    gradient = contact.evaluate(moved, 1).gradient
+    total = np.abs(gradient).sum()
+    spin = (turned(rod, moved, 1e-6) - turned(rod, moved, -1e-6)) / 2e-6
+    for axis in range(2):
+        shift = np.zeros((len(rod.nodes), rod.fields, 2))
+        shift[:, axis, 0] = 1.0
+        assert abs(gradient @ shift.ravel()) < 1e-9 * total
+    assert abs(gradient @ spin) < 1e-6 * total
+
+
+def test_turning_the_whole_coil_is_no_slip(rod, points):
+    contact, u = touching(rod, points)
+    for angle in (0.02, 0.5, -2.0):
+        whole = turned(rod, u, angle, (0.4, -0.2))
+        contact.coupled = True
+        contact.hold(whole)
+        contact.coupled = False
+        slide, force = contact.friction(whole)
+        # held directions are those of the end of the turn: the chord of a turn about the pair's middle
+        assert np.abs(slide).max() < 1e-9 + 2.0 * contact.settings.stiffness * 0.0 + _penetration(contact) * abs(np.sin(angle))
+        assert np.abs(force).max() <= 0.3 * contact.held[..., 0].max()
+
+
+def _penetration(contact):
+    return float(np.maximum(-contact.gaps(), 0.0)[np.isfinite(contact.gaps())].max())
+
+
+def test_sliding_wraps_store_their_slip_and_lose_work(rod, points):
+    contact, u = touching(rod, points)
+    here, work = u, 0.0
+    for _ in range(4):
+        here = along_coil(rod, here, 0.2)
+        work = contact.accept(here)
+    assert work > 0.0
+    assert np.abs(contact.slip).max() == pytest.approx(0.03)
+    resting = [contact.accept(here) for _ in range(3)]
+    assert np.abs(resting).max() < 1e-9 * max(work, 1.0)
+
+
+def test_wraps_far_apart_do_not_touch(rod, points):
+    contact = WrapContact(rod, points, SETTINGS, 9.0)
+    u = coiled(rod, 3.0, 3.5, -1 / 9.0)
+    contact.start(u)
+    assert contact.gaps().min() > 0.5
+    assert contact.evaluate(u, 0).energy == 0.0
+    assert contact.safe_fraction(u, np.zeros(rod.size)) == 1.0
+
+
+def test_no_move_may_bring_wraps_through_each_other(rod, points):
+    contact = WrapContact(rod, points, SETTINGS, 9.0)
+    u = coiled(rod, 1.3, 3.5, -1 / 9.0)
+    contact.start(u)
+    tight = coiled(rod, 0.2, 3.5, -1 / 9.0)
+    assert contact.safe_fraction(u, tight - u) < 0.9
+    assert contact.safe_fraction(u, 0.05 * (tight - u)) == 1.0
