@@ -1,8 +1,8 @@
 """Pushes on the bench: bend, column and press, each driven slowly and weighed like a trip.
 
-bend: one station is turned against the clamped root through a stiff angular spring, free to slide. column: two grips come
-together. press: the deployed strip, held by axle and slot, is pushed at a station through a stiff spring, so that the
-force may fall again after a snap.
+bend: one station is turned against the clamped root through a stiff angular spring, free to slide. column:
+two grips come together. press: the deployed strip, held by axle and slot, is pushed at a station through a
+stiff spring, so that the force may fall again after a snap.
 """
 
 from __future__ import annotations
@@ -29,8 +29,10 @@ from fem.trip import StepSize, Trip
 PUSH_PHASE = 3.0
 SNAP_DROP = 0.05
 STEPS = 60
-STEP_TIME = 2.0
-"""Seconds per full step: slow enough that the load read on the way holds no drag to speak of."""
+STEP_TIME = 200.0
+"""Seconds per full step: slow enough that the load holds no drag, and that a column has time to give way: its
+artificial inertia would else carry it far beyond its critical load (a flat pinned strip to twice Euler's at 2 s).
+"""
 DRIVE_STIFFNESS = 500.0
 """Drive springs are this much stiffer than the flat strip, so that a load may fall after a snap."""
 IMPERFECTION = 1e-4
@@ -44,19 +46,19 @@ class DriveGrip:
     root: AxleGrip
     drive: TurnDrive | PushDrive
 
-    def place(self, u: Array, control: float) -> Array:
+    def place(self, u: Array, control: float) -> Array:  # noqa: ARG002 - the drive does the moving
         """The root stays."""
         return self.root.place(u, 0.0)
 
-    def force(self, u: Array, gradient: Array, control: float) -> float:
+    def force(self, u: Array, gradient: Array, control: float) -> float:  # noqa: ARG002 - read off the spring
         """Load of the drive, at the control it was given."""
         return self.drive.load(u)
 
-    def reach(self, u: Array, control: float) -> float:
+    def reach(self, u: Array, control: float) -> float:  # noqa: ARG002 - read off the strip
         """How far the driven station has gone."""
         return self.drive.moved(u)
 
-    def prepare(self, before: float, control: float) -> None:
+    def prepare(self, before: float, control: float) -> None:  # noqa: ARG002 - no memory
         """Move the drive."""
         self.drive.control = control
         self.root.prepare(0.0, 0.0)
@@ -102,12 +104,12 @@ class ColumnGrip:
         u[rod.index(self.node, 1)] += shift[1]
         return u
 
-    def force(self, u: Array, gradient: Array, control: float) -> float:
+    def force(self, u: Array, gradient: Array, control: float) -> float:  # noqa: ARG002 - a dead direction
         """Compressive force [N] along the chord."""
         rod, way = self.model.rod, self.chord()
         return float(gradient[rod.index(self.node, 0)] * way[0] + gradient[rod.index(self.node, 1)] * way[1])
 
-    def reach(self, u: Array, control: float) -> float:
+    def reach(self, u: Array, control: float) -> float:  # noqa: ARG002 - the control itself
         """The shortening."""
         return control
 
@@ -132,7 +134,9 @@ class BenchLog:
         )
 
     def first_peak(self) -> int | None:
-        """Row of the first load along the push that then falls by more than SNAP_DROP; None when it never does."""
+        """Row of the first load along the push that then falls by more than SNAP_DROP; None when it never
+        does.
+        """
         sign = math.copysign(1.0, self.rows[-1][self.control]) if self.rows else 1.0
         loads = [sign * row[self.load] for row in self.rows]
         best = 0
@@ -211,7 +215,9 @@ def _column(case: Case, push: Column) -> Bench:
                 model, f"the strip could not be gripped: {outcome.reason}", push.shortening, "shortening_mm"
             )
         u = outcome.u
-    return Bench(model, Trip(model.motion, grip, None, None, u, 0.0), push.shortening, "shortening_mm")
+    trip = Trip(model.motion, grip, None, None, u, 0.0)
+    trip.force = grip.force(u, model.motion.total(u, 1).gradient, 0.0)
+    return Bench(model, trip, push.shortening, "shortening_mm")
 
 
 def _press(case: Case, push: Press) -> Bench:
@@ -237,10 +243,10 @@ def _finish(
     trouble = bench.trip if isinstance(bench.trip, str) else ""
     if not isinstance(bench.trip, str):
         trip = bench.trip
-        _record(bench, trip, fields, log)
+        _record(trip, fields, log)
 
         def watch(now: Trip) -> bool:
-            row = _record(bench, now, fields, log)
+            row = _record(now, fields, log)
             tell(
                 min(1.0, abs(now.control / bench.target)),
                 f"{bench.control_name} {now.control:.2f}, {load_name} {row[load_name]:.3g}",
@@ -261,14 +267,15 @@ def _finish(
             f"the energy balance closes to {100 * audit['closure_error']:.1f} % only (2 % expected)"
         )
     return Result(
-        case_name=case.name, title=case.title, model="rod", status=word, sentence=_sentence(word, numbers, log, trouble),
-        quantities=numbers, jam=None, bends=(), energy_audit=audit, seconds=time.perf_counter() - began,
+        case_name=case.name, title=case.title, model="rod", status=word,
+        sentence=_sentence(word, numbers, log, trouble), quantities=numbers, jam=None, bends=(),
+        energy_audit=audit, seconds=time.perf_counter() - began,
         path={name: np.array([row[name] for row in log.rows]) for name in log.rows[0]} if log.rows else {},
         snapshots=_snapshots(bench, fields, log), warnings=tuple(warnings), provenance=provenance,
     )  # fmt: skip
 
 
-def _record(bench: Bench, trip: Trip, fields: RodFields, log: BenchLog) -> dict[str, float]:
+def _record(trip: Trip, fields: RodFields, log: BenchLog) -> dict[str, float]:
     state = fields.state(trip.u)
     curvature = np.abs(state.curvature)
     peak, worst = int(np.argmax(curvature)), int(np.argmax(state.strain_share.max(axis=1)))
@@ -278,12 +285,15 @@ def _record(bench: Bench, trip: Trip, fields: RodFields, log: BenchLog) -> dict[
     row = {
         "step": float(len(log.rows)), "phase": PUSH_PHASE, log.control: control, log.load: trip.force,
         "tip_x_mm": float(state.position[-1, 0]), "tip_y_mm": float(state.position[-1, 1]),
-        "curvature_peak_per_mm": float(curvature[peak]), "curvature_peak_station_mm": float(state.station[peak]),
+        "curvature_peak_per_mm": float(curvature[peak]),
+        "curvature_peak_station_mm": float(state.station[peak]),
         "strain_peak": float(state.strain.max()), "strain_share": float(state.strain_share.max()),
         "strain_station_mm": float(state.station[worst]), "energy_strain_Nmm": trip.stored.strain,
-        "energy_contact_Nmm": trip.stored.contact, "energy_kinetic_Nmm": trip.stored.kinetic, "work_in_Nmm": trip.ledger.work,
+        "energy_contact_Nmm": trip.stored.contact, "energy_kinetic_Nmm": trip.stored.kinetic,
+        "work_in_Nmm": trip.ledger.work,
         "loss_friction_Nmm": trip.ledger.friction, "loss_damping_Nmm": trip.ledger.damping,
-        "loss_numerical_Nmm": trip.ledger.numerical, "audit_error": trip.ledger.error(trip.stored.total) / trip.ledger.scale,
+        "loss_numerical_Nmm": trip.ledger.numerical,
+        "audit_error": trip.ledger.error(trip.stored.total) / trip.ledger.scale,
         "stable": float(trip.stable), "iterations": float(trip.iterations),
     }  # fmt: skip
     log.rows.append(row)
@@ -365,8 +375,9 @@ def _snapshot(
     state: FieldState, row: dict[str, float], label: str, walls: list[dict[str, object]]
 ) -> Snapshot:
     return Snapshot(
-        label=label, step=int(row["step"]), phase=3, travel=0.0, axle_angle=0.0, station=state.station, position=state.position,
-        heading=state.heading, across=state.across, height=state.height, lateral=state.lateral, curvature=state.curvature,
-        axial_force=state.axial_force, strain=state.strain, strain_share=state.strain_share, contact=np.zeros(state.height.shape),
+        label=label, step=int(row["step"]), phase=3, travel=0.0, axle_angle=0.0, station=state.station,
+        position=state.position, heading=state.heading, across=state.across, height=state.height,
+        lateral=state.lateral, curvature=state.curvature, axial_force=state.axial_force, strain=state.strain,
+        strain_share=state.strain_share, contact=np.zeros(state.height.shape),
         thickness=np.asarray(state.thickness), obstacles=tuple(walls),
     )  # fmt: skip

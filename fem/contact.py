@@ -347,7 +347,7 @@ def _contact_kernel(order, u, dofs, element, shape, area, M, angle, mode, to, ta
     ct, st = np.cos(turn), np.sin(turn)
     energy = 0.0
     height, hm, hmn = np.zeros(k), np.zeros((k, M)), np.zeros((k, M, M))
-    gl, Hl, row, across = np.zeros(L), np.zeros((L, L)), np.zeros(L), np.zeros(L)
+    gl, Hl, row, across, along = np.zeros(L), np.zeros((L, L)), np.zeros(L), np.zeros(L), np.zeros(L)
     amp = np.zeros(M)
     for p in range(n):
         e = element[p]
@@ -442,10 +442,10 @@ def _contact_kernel(order, u, dofs, element, shape, area, M, angle, mode, to, ta
                                     Hl[a, b] += stiff * row[a] * row[b]
                             if coupled > 0.0:
                                 part = force / normal * normal_stiff
+                                point_first(sx, sy, h, tx, ty, nx, ny, length, hm[line], M, along)
                                 for a in range(L):
                                     for b in range(L):
-                                        Hl[a, b] -= part * row[a] * across[b]
-                                        Hl[a, b] -= force * curved * across[a] * row[b]
+                                        Hl[a, b] -= part * row[a] * across[b] + force * curved * across[a] * along[b]
                             point_second(force * sx, force * sy, H, tx, ty, nx, ny, length, hm[line], hmn[line], M, Hl)
         if touched and order > 0:
             spread(gl, Hl, dofs[e], shape[p], M, order, gradient, blocks, e)

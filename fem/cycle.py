@@ -1,8 +1,9 @@
 """Winding in and pushing out: the program of a push by the axle, and what is written down at each step.
 
-The strip is first put in place: its root pressed flat on the axle while axle, casing, slot and obstacles close in from
-a distance. Then the axle turns (retract) until enough strip has come in through the slot, and turns back (deploy) until the
-strip is out again, or until it plainly will not come: no travel over a whole turn of pushing.
+The strip is first put in place: its root pressed flat on the axle while axle, casing, slot and obstacles
+close in from a distance. Then the axle turns (retract) until enough strip has come in through the slot, and
+turns back (deploy) until the strip is out again, or until it plainly will not come: no travel over a whole
+turn of pushing.
 """
 
 from __future__ import annotations
@@ -22,7 +23,9 @@ ASSEMBLY_STEPS, SETTLING_STEPS = 15, 4
 ARRIVED = 0.5
 """mm of travel left that count as fully out."""
 IDLE_TURN = math.pi
-"""Turning [rad] without travel, beyond what the coil's slack can take up, after which a push counts as stopped."""
+"""Turning [rad] without travel, beyond what the coil's slack can take up, after which a push counts as
+stopped.
+"""
 IDLE_TRAVEL = 0.5
 PUSH_SPAN = 3.0
 ASSEMBLE, RETRACT, DEPLOY = 0.0, 1.0, 2.0
@@ -61,7 +64,7 @@ class AxleGrip:
         torque += -s * gradient[rod.index(0, 0, 1)] - c * gradient[rod.index(0, 1, 1)]
         return float(torque + (self.model.walls.axle_moment(u) if self.model.walls else 0.0))
 
-    def reach(self, u: Array, control: float) -> float:
+    def reach(self, u: Array, control: float) -> float:  # noqa: ARG002 - the control itself
         """The axle's angle."""
         return control
 
@@ -76,11 +79,12 @@ def assemble(model: RodModel, grip: AxleGrip) -> Trip | str:
     motion, walls = model.motion, model.walls
     motion.fixed[:] = False
     motion.fixed[grip.indices()] = True
+    touching = [term for term in (model.walls, model.wraps) if term is not None]
     u, v = model.start, np.zeros(model.rod.size)
     opening = _rise(model) + 2 * model.rod.strip.thickness
     if walls:
         walls.move_walls(model.walls_at(opening))
-    for term in motion.heldterms:
+    for term in touching:
         term.start(u)
     done, step = 0.0, 1.0 / ASSEMBLY_STEPS
     while done < 1.0:
@@ -95,13 +99,13 @@ def assemble(model: RodModel, grip: AxleGrip) -> Trip | str:
                 return f"the strip could not be put in place: {outcome.reason}"
             continue
         u, done = outcome.u, part
-        for term in motion.heldterms:
+        for term in touching:
             term.start(u)
     for _ in range(SETTLING_STEPS):
         outcome = motion.step(u, v, 5.0, u)
         if outcome.accepted:
             u = outcome.u
-            for term in motion.heldterms:
+            for term in touching:
                 term.start(u)
     return Trip(motion, grip, model.walls, model.wraps, u, 0.0)
 
@@ -229,7 +233,7 @@ def slack(model: RodModel, inside: float) -> float:
 
 
 def axial_near(state: FieldState, station: float) -> float:
-    """Axial force [N] at a station, mean over PUSH_SPAN on both sides (cubic elements let it ripple within)."""
+    """Axial force [N] at a station, mean over PUSH_SPAN on both sides: cubic elements let it ripple."""
     near = np.abs(state.station - min(station, float(state.station[-1]))) <= PUSH_SPAN
     return float(state.axial_force[near].mean())
 
@@ -238,8 +242,8 @@ def axial_near(state: FieldState, station: float) -> float:
 class CycleOutcome:
     """How winding in and pushing out ended.
 
-    retracted, deployed: reached; swallowed: the tip went inside; idle: turned a whole turn without travel; trouble: why
-    a step could not be made ("" if none); wound: saved states on the way in, by travel.
+    retracted, deployed: reached; swallowed: the tip went inside; idle: turned a whole turn without travel;
+    trouble: why a step could not be made ("" if none); wound: saved states on the way in, by travel.
     """
 
     retracted: bool
@@ -268,7 +272,9 @@ class Cycle:
         return self._go(RETRACT, depth, limit, lambda row: row["travel_mm"] >= depth)
 
     def deploy(self, limit: float = math.inf) -> str:
-        """Push out until fully out: "", "idle", "beyond" (more torque than `limit` [N mm]) or the trouble of a step."""
+        """Push out until fully out: "", "idle", "beyond" (more torque than `limit` [N mm]) or the trouble of
+        a step.
+        """
         self.limit = limit
         return self._go(DEPLOY, 0.0, -0.5 * math.pi, lambda row: row["travel_mm"] <= ARRIVED)
 

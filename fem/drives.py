@@ -1,6 +1,7 @@
 """Stiff springs that drive one place of the rod: its heading, or its position along a direction.
 
-A spring instead of a prescribed unknown lets the load be read off as its tension and lets it fall again after a snap.
+A spring instead of a prescribed unknown lets the load be read off as its tension and lets it fall again after
+a snap.
 """
 
 from __future__ import annotations
@@ -16,7 +17,9 @@ from fem.rod import Rod
 
 @dataclass
 class TurnDrive:
-    """Angular spring between the heading at a station and a driven angle: E = k/2 (theta - theta0 - control)^2."""
+    """Angular spring between the heading at a station and a driven angle: E = k/2 (theta - theta0 -
+    control)^2.
+    """
 
     rod: Rod
     station: float

@@ -1,8 +1,8 @@
 """Where and how a strip jams, read from accepted states only.
 
-The raw facts come first: where the strip is bent most sharply, how far the coil lies on the casing, what torque was asked
-for, whether travel stopped. The name of the mode is drawn from them by the rules of `MODES`, in order. A step that
-could not be computed is never a jam: it ends in the status "not converged" elsewhere.
+The raw facts come first: where the strip is bent most sharply, how far the coil lies on the casing, what
+torque was asked for, whether travel stopped. The name of the mode is drawn from them by the rules of `MODES`,
+in order. A step that could not be computed is never a jam: it ends in the status "not converged" elsewhere.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ AT_SLOT = 3.0
 class Facts:
     """What is seen in one state.
 
-    Stations [mm from the root]: last contact with the axle (lift), first and last contact of the coil with casing or itself
-    (coil_start, coil_end), slot's inner and outer end, sharpest curvature (sharpest) with its value [1/mm]. casing
-    contact [rad], length of touching wraps [mm], bend whose stretch lies in the slot (0 if none), largest axial
-    compression [N] and its station.
+    Stations [mm from the root]: last contact with the axle (lift), first and last contact of the coil with
+    casing or itself (coil_start, coil_end), slot's inner and outer end, sharpest curvature (sharpest) with
+    its value [1/mm]. casing contact [rad], length of touching wraps [mm], bend whose stretch lies in the slot
+    (0 if none), largest axial compression [N] and its station.
     """
 
     lift: float
@@ -196,7 +196,8 @@ def facts(
 def name_mode(seen: Facts, moved: bool, overload: bool) -> Mode:
     """The mode that the facts speak for.
 
-    moved: the strip has come out some way since pushing began; overload: more torque is asked for than the motor has.
+    moved: the strip has come out some way since pushing began; overload: more torque is asked for than the
+    motor has.
     """
     return next(mode for mode in MODES if mode.applies(seen, moved, overload))
 
@@ -213,8 +214,10 @@ def place_of(mode: Mode, seen: Facts) -> float:
 def evidence(seen: Facts, torque: float, motor: float | None, idle: float | None) -> tuple[str, ...]:
     """The facts in sentences."""
     lines = [
-        f"sharpest curvature {seen.curvature:.3f} /mm (radius {1 / max(seen.curvature, 1e-9):.1f} mm) at {seen.sharpest:.1f} mm from the root, {seen.region()}",
-        f"the coil lies on the casing over {seen.casing_contact:.1f} rad and on itself over {seen.wrap_contact:.0f} mm",
+        f"sharpest curvature {seen.curvature:.3f} /mm (radius {1 / max(seen.curvature, 1e-9):.1f} mm) "
+        f"at {seen.sharpest:.1f} mm from the root, {seen.region()}",
+        f"the coil lies on the casing over {seen.casing_contact:.1f} rad "
+        f"and on itself over {seen.wrap_contact:.0f} mm",
         f"largest compression {seen.compression:.2f} N at {seen.compression_station:.1f} mm from the root",
     ]
     if motor is not None:

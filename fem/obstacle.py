@@ -1,12 +1,12 @@
 """What surrounds the strip: thick curves with a smooth signed gap.
 
-Every obstacle is a curve in the plane of the path (a point, a segment, an arc or a line), thickened by a radius and
-extruded across the width. The gap of a mid-surface point p is
+Every obstacle is a curve in the plane of the path (a point, a segment, an arc or a line), thickened by a
+radius and extruded across the width. The gap of a mid-surface point p is
 
     gap = distance(p, core) - radius - t/2
 
-whose gradient is the unit normal and whose second derivative is curvature * tangent tangent^T. A slot lip is nothing special: it
-is the round end of the wall beside it, so that no contact ever meets a corner.
+whose gradient is the unit normal and whose second derivative is curvature * tangent tangent^T. A slot lip is
+nothing special: it is the round end of the wall beside it, so that no contact ever meets a corner.
 
 To add an obstacle: a frozen class with `walls(opening)`, registered in OBSTACLES. `opening` moves walls out
 of the way while the strip is being put in place.
@@ -31,8 +31,9 @@ class Wall:
     """One thick curve.
 
     kind POINT: at (x, y). SEGMENT: (x, y) to (x2, y2). ARC: centre (x, y), core radius `core`, from angle
-    `start` over `sweep` > 0 counter-clockwise [rad]. LINE: through (x, y) with unit normal (x2, y2), material on the
-    other side. `radius` is the thickness radius [mm]; `turning` walls turn with the axle about the origin.
+    `start` over `sweep` > 0 counter-clockwise [rad]. LINE: through (x, y) with unit normal (x2, y2), material
+    on the other side. `radius` is the thickness radius [mm]; `turning` walls turn with the axle about the
+    origin.
     """
 
     name: str
@@ -114,14 +115,14 @@ class Obstacle(Protocol):
 
 
 def axle_walls(radius: float, opening: float) -> tuple[Wall, ...]:
-    """The turning axle at the origin: one disc, thinner while opening (the rest section may reach into it)."""
+    """The turning axle at the origin: one disc, thinner while opening: the rest section may reach into it."""
     return (Wall("axle", POINT, 0.0, 0.0, radius - opening, turning=True),)
 
 
 @dataclass(frozen=True)
 class Pod:
-    """Round casing with a slot on the right [mm]: inner radius, clear gap of the slot, height of its centre line
-    above the axle's centre, x of its outer mouth, radius of its lips.
+    """Round casing with a slot on the right [mm]: inner radius, clear gap of the slot, height of its centre
+    line above the axle's centre, x of its outer mouth, radius of its lips.
 
     The casing is an arc of core radius (radius + lip) whose round ends are the slot's inner lips; the
     channel is a pair of bars with the same lips at its outer end.
@@ -196,8 +197,9 @@ class Bar:
 
 @dataclass(frozen=True)
 class Guide:
-    """Two walls `gap` apart along a centre line that starts at (x, y) with heading [rad], `length` long and bent by `angle` [rad]
-    (0 = straight; positive turns toward the axle's side), each wall `lip` thick on each side with round ends.
+    """Two walls `gap` apart along a centre line that starts at (x, y) with heading [rad], `length` long and
+    bent by `angle` [rad] (0 = straight; positive turns toward the axle's side), each wall `lip` thick on each
+    side with round ends.
     """
 
     x: float

@@ -1,7 +1,7 @@
 """Plain beams for published checks of the rod: straight or circular strips with a flat or circular section.
 
-A `Beam` is the least a rod can be built from, so that a check of the rod does not lean on the case reader or the strip.
-Static states come from the same solvers as everywhere else.
+A `Beam` is the least a rod can be built from, so that a check of the rod does not lean on the case reader or
+the strip. Static states come from the same solvers as everywhere else.
 """
 
 from __future__ import annotations
@@ -21,7 +21,9 @@ from fem.structure import Structure
 
 @dataclass(frozen=True)
 class Beam:
-    """An isotropic strip: mm, MPa. curvature of its path and of its section are > 0 toward the axle (1/mm)."""
+    """An isotropic strip: mm, MPa. curvature of its path and of its section are > 0 toward the axle
+    (1/mm).
+    """
 
     length: float
     width: float
@@ -103,10 +105,11 @@ class Bench:
     def structure(
         self, held: list[tuple[int, str]], driven: list[Term], more: list[Term], travel: Array | None = None
     ) -> Structure:
-        """Hold (node, name) pairs at rest values + level * travel; `driven` terms are multiplied by the level.
+        """Hold (node, name) pairs at rest values + level * travel; `driven` terms are multiplied by the
+        level.
 
-        The sections at both ends stay plane and keep their shape, as in a stiff end fitting: a force or moment
-        taken by the mid-line alone would strain the ends locally, over about half a width.
+        The sections at both ends stay plane and keep their shape, as in a stiff end fitting: a force or
+        moment taken by the mid-line alone would strain the ends locally, over about half a width.
         """
         line = [self.number(node, name) for node, name in held]
         modes = range(2, 2 + self.rod.modes)
@@ -132,8 +135,8 @@ class Bench:
 class UniformBending:
     """A rod bent evenly: one short element whose fields do not change along it, per length of strip.
 
-    Free are the stretch and the opening amplitudes, x = (l, b). Warping is zero: were it to grow along the strip, so
-    would its shear. The path's heading is 0 in the middle of the element.
+    Free are the stretch and the opening amplitudes, x = (l, b). Warping is zero: were it to grow along the
+    strip, so would its shear. The path's heading is 0 in the middle of the element.
     """
 
     bench: Bench
@@ -146,7 +149,7 @@ class UniformBending:
 
     @property
     def rest(self) -> Array:
-        """x of the unbent strip."""
+        """The x of the unbent strip."""
         rod = self.bench.rod
         return np.concatenate([[1.0], np.zeros(rod.modes)])
 
@@ -167,7 +170,8 @@ class UniformBending:
         return result
 
     def solve(self, turning: float, x: Array) -> tuple[Array, float, float]:
-        """x near a given one, energy per length [N] and moment [N mm] at a curvature; ArithmeticError if unstable.
+        """The x near a given one, energy per length [N] and moment [N mm] at a curvature; ArithmeticError if
+        unstable.
 
         The moment is dU/d(turning) at fixed x, by a central difference of the energy.
         """

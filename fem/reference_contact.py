@@ -1,7 +1,7 @@
 """Checks of contact and friction of the rod against published results: belt on a drum, strip in a sleeve.
 
-The same terms and the same stepping as in a run of a case; the strips are flat and thin, since the formulas are of
-limp belts and of inextensible rods.
+The same terms and the same stepping as in a run of a case; the strips are flat and thin, since the formulas
+are of limp belts and of inextensible rods.
 """
 
 from __future__ import annotations
@@ -40,7 +40,9 @@ class Belt:
 
     @classmethod
     def build(cls, wrap: float, friction: float, elements: int = 96) -> Belt:
-        """Straight, `wrap` [rad] around the drum, straight again; it runs counter-clockwise, the drum on its left."""
+        """Straight, `wrap` [rad] around the drum, straight again; it runs counter-clockwise, the drum on its
+        left.
+        """
         free, radius, thickness = 10.0, _DRUM, 0.1
         middle = radius + 0.5 * thickness
         length = 2 * free + middle * wrap
@@ -62,7 +64,9 @@ class Belt:
         return cls(Bench(bench.beam, bench.rod, start, bench.energy), contact, motion, tangent[-1])
 
     def tensions(self, moves: list[float], steps: int) -> list[tuple[float, Array]]:
-        """Tension at the far end [N] and state after each move [mm] of it along its line, in steps of `steps` each."""
+        """Tension at the far end [N] and state after each move [mm] of it along its line, in steps of `steps`
+        each.
+        """
         u, found = self.bench.rest, []
         self.contact.start(u)
         for pace in np.geomspace(0.01, 1.0, 8):
@@ -114,7 +118,8 @@ def sleeve(tip_load: float = 0.05, stiffness: float = 2000.0) -> tuple[float, fl
     """Push that feeds a strip out of a frictionless sleeve, and M^2 / 2 EI with the moment at its mouth [N].
 
     A strip 60 x 5 x .5 mm (E 1000) sticks out of a straight sleeve by about 40 mm and carries a dead load at
-    its tip; the sleeve's gap is a hair under the thickness, so that both walls always touch. The root is held along the sleeve.
+    its tip; the sleeve's gap is a hair under the thickness, so that both walls always touch. The root is held
+    along the sleeve.
     """
     thickness, inside, lip = 0.5, 16.0, 2.0
     beam = Beam(56.0, 5.0, thickness, 1000.0)

@@ -8,6 +8,7 @@ Beams are flat, with Poisson's ratio 0 unless the check is about it, and thin en
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import lru_cache, partial
 
 import numpy as np
@@ -16,8 +17,9 @@ from fem.arc_length import ArcSettings, follow_branch
 from fem.equilibrium import Array, Term
 from fem.newton import NewtonSettings, Point, follow, solve
 from fem.published import Check
-from fem.reference import EQUAL, ArcStrip, wuest_moment
+from fem.reference import ArcStrip, wuest_moment
 from fem.reference_beams import Beam, Bench, UniformBending
+from fem.reference_layers import EQUAL
 from fem.rod_loads import EndMoment, Grip, point_load
 from fem.statics import SettleSettings, follow_stable
 from fem.structure import Structure
@@ -62,7 +64,9 @@ _TIP_TURN = (0.46135, 0.78175, 1.21537, 1.43029)
 
 @lru_cache
 def tip_load(elements: int = _ELEMENTS) -> Array:
-    """(4, 3): w / L, u / L, rotation of a cantilever under dead transverse tip loads P L^2 / EI = 1, 2, 5, 10."""
+    """(4, 3): w / L, u / L, rotation of a cantilever under dead transverse tip loads P L^2 / EI = 1, 2, 5,
+    10.
+    """
     beam = Beam(100.0, 1.0, 0.1, 1e5)
     bench = Bench.build(beam, elements)
     unit = beam.bending_stiffness / beam.length**2
@@ -123,7 +127,9 @@ _LEAN_Y = (0.2194, 0.5932, 0.7915, 0.7504, 0.4214)
 
 @lru_cache
 def leaning_column(elements: int = 2 * _ELEMENTS) -> Array:
-    """(5, 2): tip x / L, y / L of a cantilever under a dead axial load, at the loads of the table's tip angles."""
+    """(5, 2): tip x / L, y / L of a cantilever under a dead axial load, at the loads of the table's tip
+    angles.
+    """
     beam = Beam(100.0, 1.0, 0.1, 1e5)
     bench = Bench.build(beam, elements)
     critical = np.pi**2 * beam.bending_stiffness / (4.0 * beam.length**2)
@@ -140,7 +146,9 @@ def leaning_column(elements: int = 2 * _ELEMENTS) -> Array:
 
 
 def euler_load(ends: str, elements: int = 12) -> float:
-    """Axial push at which a straight column first loses stability, over pi^2 EI / L^2, by bisection of the inertia."""
+    """Axial push at which a straight column first loses stability, over pi^2 EI / L^2, by bisection of the
+    inertia.
+    """
     beam = Beam(100.0, 1.0, 0.1, 1e5)
     bench = Bench.build(beam, elements)
     far = {"free": [], "pinned": [(-1, "y")], "clamped": [(-1, "y"), (-1, "y'")]}
@@ -162,7 +170,9 @@ def euler_load(ends: str, elements: int = 12) -> float:
 
 @lru_cache
 def deep_arch(elements: int = 72) -> float:
-    """First limit load of a circular arch (R 100, 215 deg, EI 1e6), one end clamped, one hinged, load at the crown."""
+    """First limit load of a circular arch (R 100, 215 deg, EI 1e6), one end clamped, one hinged, load at the
+    crown.
+    """
     angle, radius = np.radians(215.0), 100.0
     beam = Beam(radius * angle, 1.0, 0.2, 12e6 / 0.2**3, curvature=-1.0 / radius)
     bench = Bench.build(
@@ -191,7 +201,9 @@ _TOGGLE_LOAD = (33.5, 33.9, 31.3, 36.2, 53.5, 68.3, 88.2)
 
 @lru_cache
 def toggle(elements: int = 12) -> Array:
-    """Crown load (7,) [lb] of a shallow clamped toggle frame at the crown drops [in] above; half of it, driven."""
+    """Crown load (7,) [lb] of a shallow clamped toggle frame at the crown drops [in] above; half of it,
+    driven.
+    """
     half, rise, width, depth = 12.943, 0.386, 0.753, 0.243
     slope = np.arctan2(rise, half)
     beam = Beam(float(np.hypot(half, rise)), width, depth, 1.03e7)
@@ -211,7 +223,9 @@ def toggle(elements: int = 12) -> Array:
 
 
 def flat_strip(anticlastic: float) -> float:
-    """Moment over E I curvature of a flat strip 20 x .5 mm, nu .3, at width^2 curvature / thickness = `anticlastic`."""
+    """Moment over E I curvature of a flat strip 20 x .5 mm, nu .3, at width^2 curvature / thickness =
+    `anticlastic`.
+    """
     beam = Beam(1.0, 20.0, 0.5, 1000.0, 0.3)
     end = anticlastic * beam.thickness / beam.width**2
     steps = np.geomspace(1e-3, 1.0, 30) * end
@@ -246,7 +260,7 @@ _ELASTICA = "Timoshenko & Gere, Theory of Elastic Stability, sect. 2.7, computed
 _EULER = "Euler column, Timoshenko & Gere, sect. 2.2"
 _ARCH = "DaDeppo & Schmidt 1975 (J. Appl. Mech. 42:894)"
 _WILLIAMS = "Williams 1964 (Q. J. Mech. Appl. Math. 17:451), computed with 20 to 24 beam elements a side"
-_ASHWELL = "Ashwell 1950 (J. R. Aeronaut. Soc. 54:708), Wuest 1954 (ZAMM 34:444), from memory; computed from the formula"
+_ASHWELL = "Ashwell 1950 (J. R. Aeronaut. Soc. 54:708), from memory; computed from the formula"
 _DEEP = (
     "independent 8-term energy solution of the deep section (a computation: no published table was readable)"
 )
@@ -266,39 +280,58 @@ def _item(table: Callable[[], Array], *place: int) -> float:
     return float(values[place]) if all(i < n for i, n in zip(place, values.shape, strict=True)) else np.nan
 
 
-def _rod(name: str, group: str, source: str, numbers: tuple[float, float], reason: str, how: Callable[[], float],
-         relative: bool = True) -> Check:  # fmt: skip
-    return Check(name, group, "rod", source, numbers[0], numbers[1], reason, how, relative)
+@dataclass(frozen=True)
+class _Group:
+    """Checks of the rod under one heading."""
+
+    name: str
+
+    def check(
+        self, name: str, source: str, numbers: tuple[float, float], reason: str, how: Callable[[], float]
+    ) -> Check:
+        """One number: (published, relative tolerance)."""
+        return Check(name, self.name, "rod", source, numbers[0], numbers[1], reason, how)
+
+    def difference(
+        self, name: str, source: str, numbers: tuple[float, float], reason: str, how: Callable[[], float]
+    ) -> Check:
+        """One number, its tolerance absolute."""
+        return Check(name, self.name, "rod", source, numbers[0], numbers[1], reason, how, relative=False)
 
 
 def _deflections() -> list[Check]:
-    group, checks = "rod: large deflection", []
-    checks.append(_rod(
-        "roll-up to a full circle: largest distance of the tip, over L", group, _SZE, (0.0, 1e-3),
-        "the strip shortens under bending by (t curvature)^2 / 12, the formula's does not", _roll_up_error, False,
-    ))  # fmt: skip
+    group, checks = _Group("rod: large deflection"), []
+    checks.append(
+        group.difference(
+            "roll-up to a full circle: largest distance of the tip, over L",
+            _SZE,
+            (0.0, 1e-3),
+            "the strip shortens under bending by (t curvature)^2 / 12, the formula's does not",
+            _roll_up_error,
+        )
+    )
     for i, load in enumerate(_TIP_LOADS):
         for j, (what, column) in enumerate(
             (("w / L", _TIP_DOWN), ("u / L", _TIP_BACK), ("rotation", _TIP_TURN))
         ):
             name, how = f"tip load P L^2 / EI = {load:g}: {what}", partial(_item, tip_load, i, j)
-            checks.append(_rod(name, group, _MATTIASSON, (column[i], 1e-3), _MESH, how))
+            checks.append(group.check(name, _MATTIASSON, (column[i], 1e-3), _MESH, how))
     return checks
 
 
 def _columns() -> list[Check]:
-    group, checks = "rod: columns", []
+    group, checks = _Group("rod: columns"), []
     for i, d in enumerate(_PINNED_SHORTENING):
         for j, (what, column) in enumerate((("P / P_Euler", _PINNED_LOAD), ("mid-rise / L", _PINNED_RISE))):
             name, how = f"pinned column at d / L = {d:g}: {what}", partial(_item, pinned_column, i, j)
-            checks.append(_rod(name, group, _ELASTICA, (column[i], 2e-3), _MESH, how))
+            checks.append(group.check(name, _ELASTICA, (column[i], 2e-3), _MESH, how))
     for i, angle in enumerate(_LEANING):
-        for j, (what, column) in enumerate((("x / L", _LEAN_X), ("y / L", _LEAN_Y))):
+        for j, (what, values) in enumerate((("x / L", _LEAN_X), ("y / L", _LEAN_Y))):
             name, how = (
                 f"cantilever column, tip at {angle:g} deg: {what}",
                 partial(_item, leaning_column, i, j),
             )
-            checks.append(_rod(name, group, _ELASTICA, (column[i], 1e-3), "four printed digits", how, False))
+            checks.append(group.difference(name, _ELASTICA, (values[i], 1e-3), "four printed digits", how))
     for ends, factor in (
         ("clamped-free", 0.25),
         ("pinned-pinned", 1.0),
@@ -306,40 +339,57 @@ def _columns() -> list[Check]:
         ("clamped-clamped", 4.0),
     ):
         name = f"first loss of stability, {ends}, over pi^2 EI / L^2"
-        checks.append(_rod(name, group, _EULER, (factor, 1e-3), "12 elements", partial(euler_load, ends)))
+        checks.append(group.check(name, _EULER, (factor, 1e-3), "12 elements", partial(euler_load, ends)))
     return checks
 
 
 def _arches() -> list[Check]:
-    group = "rod: arches and frames"
-    checks = [_rod("deep clamped-hinged arch: limit load", group, _ARCH, (897.0, 5e-3), "three printed digits, 72 elements",
-                   deep_arch)]  # fmt: skip
+    group = _Group("rod: arches and frames")
+    checks = [
+        group.check(
+            "deep clamped-hinged arch: limit load",
+            _ARCH,
+            (897.0, 5e-3),
+            "three printed digits, 72 elements",
+            deep_arch,
+        )
+    ]
     for i, (drop, load) in enumerate(zip(_TOGGLE, _TOGGLE_LOAD, strict=True)):
         name = f"shallow toggle frame: load at a drop of {drop:g} in"
         reason = "three printed digits, whose own mesh error is .3 %"
-        checks.append(_rod(name, group, _WILLIAMS, (load, 5e-3), reason, partial(_item, toggle, i)))
+        checks.append(group.check(name, _WILLIAMS, (load, 5e-3), reason, partial(_item, toggle, i)))
     return checks
 
 
 def _sections() -> list[Check]:
-    group = "rod: sections in even bending"
+    group = _Group("rod: sections in even bending")
     checks = [
-        _rod("narrow flat strip: M / (E I k)", group, "Euler-Bernoulli beam: both edges free to curl", (1.0, 1e-3),
-             "anticlastic number .01", partial(flat_strip, 0.01)),
-        _rod("very wide flat strip: M (1 - nu^2) / (E I k)", group, "plate bent to a cylinder, E I / (1 - nu^2)",
-             (1.0, 1e-2), "the edges still curl at anticlastic number 300", lambda: 0.91 * flat_strip(300.0)),
-    ]  # fmt: skip
+        group.check(
+            "narrow flat strip: M / (E I k)",
+            "Euler-Bernoulli beam: both edges free to curl",
+            (1.0, 1e-3),
+            "anticlastic number .01",
+            partial(flat_strip, 0.01),
+        ),
+        group.check(
+            "very wide flat strip: M (1 - nu^2) / (E I k)",
+            "plate bent to a cylinder, E I / (1 - nu^2)",
+            (1.0, 1e-2),
+            "the edges still curl at anticlastic number 300",
+            lambda: 0.91 * flat_strip(300.0),
+        ),
+    ]
     for number in (1.0, 10.0, 100.0):
         name, how = f"flat strip at width^2 k / t = {number:g}: M / (E I k)", partial(flat_strip, number)
         reason = "two section modes for the edge's boundary layer"
-        checks.append(_rod(name, group, _ASHWELL, (flat_strip_formula(number), 1e-2), reason, how))
-    for name, strip, direction, peak in _PEAKS:
+        checks.append(group.check(name, _ASHWELL, (flat_strip_formula(number), 1e-2), reason, how))
+    for strip_name, strip, direction, peak in _PEAKS:
         sense = "equal" if direction == EQUAL else "opposite"
         reason = "two section modes against eight"
         how = partial(peak_moment, strip, direction)
         checks.append(
-            _rod(
-                f"peak moment of an evenly bent rod, {name}, {sense}", group, _DEEP, (peak, 1e-2), reason, how
+            group.check(
+                f"peak moment of an evenly bent rod, {strip_name}, {sense}", _DEEP, (peak, 1e-2), reason, how
             )
         )
     return checks

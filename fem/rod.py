@@ -17,8 +17,8 @@ width. Every strain below is measured from the rest shape, so a doubly curved re
     K_qq  = sum_m b_m psi_m',     2K_sq = 2 sum_m b_m' psi_m
 
 with lam0 = 1 - w0 h0; curvatures are positive toward the axle, strain at height z is E - z K. (Own derivation
-from the shell strains of a swept surface; the shell model is the check. In K_ss the small term of the section's
-second derivative along s is kept to first order.)
+from the shell strains of a swept surface; the shell model is the check. In K_ss the small term of the
+section's second derivative along s is kept to first order.)
 
 Unknowns: cubic Hermite functions, value and slope of each field per node, node by node.
 """
@@ -39,7 +39,8 @@ from fem.rod_kernel import Tables, rod_energy
 from fem.rod_section import WARP_MODES, RestStrip, SectionTables, mode_count, section_tables
 
 __all__ = [
-    "WARP_MODES", "HermiteLine", "RestStrip", "Rod", "RodEnergy", "SectionTables", "build_rod", "element_dofs",
+    "WARP_MODES", "HermiteLine", "RestStrip", "Rod", "RodEnergy", "SectionTables", "build_rod",
+    "element_dofs",
     "flat_amplitudes", "hermite", "length_weights", "mode_count", "rest_state", "section_tables",
 ]  # fmt: skip
 
@@ -149,7 +150,9 @@ def element_dofs(elements: int, fields: int) -> Index:
 
 
 def rest_state(rod: Rod, position: Array, heading: Array) -> Array:
-    """Unknowns of the unstressed strip: position (N+1, 2), heading (N+1,) at the nodes, no opening, no warping."""
+    """Unknowns of the unstressed strip: position (N+1, 2), heading (N+1,) at the nodes, no opening, no
+    warping.
+    """
     u = np.zeros(rod.size).reshape(len(rod.nodes), rod.fields, 2)
     u[:, 0, 0], u[:, 1, 0] = position[:, 0], position[:, 1]
     u[:, 0, 1], u[:, 1, 1] = np.cos(heading), np.sin(heading)
@@ -157,7 +160,9 @@ def rest_state(rod: Rod, position: Array, heading: Array) -> Array:
 
 
 def length_weights(rod: Rod) -> Array:
-    """Factors (n,) that make every unknown a length [mm]: slopes by the element, openings by the edge's height."""
+    """Factors (n,) that make every unknown a length [mm]: slopes by the element, openings by the edge's
+    height.
+    """
     element, edge = float(np.diff(rod.nodes).mean()), 0.125 * rod.strip.width**2
     weights = np.ones((len(rod.nodes), rod.fields, 2))
     weights[:, :, 1] = element
@@ -166,7 +171,9 @@ def length_weights(rod: Rod) -> Array:
 
 
 def flat_amplitudes(rod: Rod, station: float) -> Array:
-    """Opening amplitudes (M,) that press the section flat at a station (least squares over the half width)."""
+    """Opening amplitudes (M,) that press the section flat at a station (least squares over the half
+    width).
+    """
     tables = section_tables(rod.strip, np.array([station]), np.zeros((1, 0)), rod.modes)
     weight = np.sqrt(tables.rule.weight[0])[:, None]
     fit = np.linalg.lstsq(tables.mode[0] * weight, -tables.angle[0] * weight[:, 0], rcond=None)[0]

@@ -1,9 +1,11 @@
-"""What a rod carries and how it lies: shape, resultants, strains on both faces of every layer, on a fixed grid.
+"""What a rod carries and how it lies: shape, resultants, strains on both faces of every layer, on a fixed
+grid.
 
-Everything that does not depend on the state is tabulated once (`RodFields.build`); a state is then a few products. The
-section is symmetric, so places across run from -w/2 to w/2 with heights even and lateral places odd. Resultants
-are those of the rod's energy: axial force N = dU/dl and moment M = dU/dw per length, about the mid-line; the strain
-across follows from no force across the width. Heights z count toward the axle, strain at z is E - z K.
+Everything that does not depend on the state is tabulated once (`RodFields.build`); a state is then a few
+products. The section is symmetric, so places across run from -w/2 to w/2 with heights even and lateral places
+odd. Resultants are those of the rod's energy: axial force N = dU/dl and moment M = dU/dw per length, about
+the mid-line; the strain across follows from no force across the width. Heights z count toward the axle,
+strain at z is E - z K.
 """
 
 from __future__ import annotations
@@ -24,12 +26,13 @@ from fem.rod_section import RestStrip, SectionTables, tables_at, width_rule
 class FieldState:
     """One state of the rod at n stations and m places across.
 
-    station (n,) [mm]; position (n, 2) [mm]; heading (n,) [rad], continuous from the root's, which is known up to whole
-    turns; stretch (n,) = |r'|; curvature (n,) [1/mm] d(heading)/ds; opening (n, M) amplitudes; axial_force (n,) [N], > 0
-    tension; moment (n,) [N mm], > 0 bends toward the axle; energy (n,) [N] per length; across (m,) [mm] at the nominal
-    width (points move in where the strip tapers); height, lateral (n, m) [mm]; face_strain (k, n, m, 3): (e_s, e_q, e_sq)
-    at heights face (k,) [mm] of the layers' faces; strain (n, m): largest principal size through the thickness;
-    strain_share (n, m): largest share of a material's elastic limit; thickness [mm].
+    station (n,) [mm]; position (n, 2) [mm]; heading (n,) [rad], continuous from the root's, which is known up
+    to whole turns; stretch (n,) = |r'|; curvature (n,) [1/mm] d(heading)/ds; opening (n, M) amplitudes;
+    axial_force (n,) [N], > 0 tension; moment (n,) [N mm], > 0 bends toward the axle; energy (n,) [N] per
+    length; across (m,) [mm] at the nominal width (points move in where the strip tapers); height, lateral (n,
+    m) [mm]; face_strain (k, n, m, 3): (e_s, e_q, e_sq) at heights face (k,) [mm] of the layers' faces; strain
+    (n, m): largest principal size through the thickness; strain_share (n, m): largest share of a material's
+    elastic limit; thickness [mm].
     """
 
     station: Array
@@ -62,7 +65,9 @@ class _Ply:
 
 @dataclass(frozen=True, eq=False)
 class _LayerTable:
-    """One layer over the grid: filled (n, m), elastic limit of isotropic parts (n, m; inf elsewhere), plies."""
+    """One layer over the grid: filled (n, m), elastic limit of isotropic parts (n, m; inf elsewhere),
+    plies.
+    """
 
     filled: NDArray[np.bool_]
     limit: Array
@@ -169,7 +174,9 @@ class RodFields:
         return lam, np.stack([membrane / lam0**2, shear, bend / lam0**2, across, 2.0 * twist], axis=-1)
 
     def _faces(self, strain: Array) -> tuple[Array, Array, Array]:
-        """Strains at the layers' faces, largest principal size and largest share of the limit, whole width."""
+        """Strains at the layers' faces, largest principal size and largest share of the limit, whole
+        width.
+        """
         inside = self.tables.rule.q.shape[1]
         across = np.sum(self.tables.across[:, inside:] * strain, axis=-1)
         membrane = np.stack([strain[..., 0], across, strain[..., 1]], axis=-1)[:, self.fold]

@@ -1,9 +1,10 @@
 """Compiled loops of the rod: energy, gradient and element tangents at the quadrature stations.
 
-At a station the state is z = (l, w, b_m, b_m', b_m'', a_k, a_k'): stretch and turning of the mid-line, opening and
-warping amplitudes. Strains at each place of the half width, their first and second derivatives in z are written out
-(`fem.rod` has the formulas), summed over the width, carried from (l, w) to (r', r'') and spread to the unknowns.
-Scratch arrays and tables travel in named tuples so that every step is a small function.
+At a station the state is z = (l, w, b_m, b_m', b_m'', a_k, a_k'): stretch and turning of the mid-line,
+opening and warping amplitudes. Strains at each place of the half width, their first and second derivatives in
+z are written out (`fem.rod` has the formulas), summed over the width, carried from (l, w) to (r', r'') and
+spread to the unknowns. Scratch arrays and tables travel in named tuples so that every step is a small
+function.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from fem.equilibrium import Array, Index
 
 
 class Tables(NamedTuple):
-    """What the loops read; shapes as in `fem.rod_section.SectionTables`, shape (N, G, 3, 4), weights (N, G)."""
+    """What the loops read, as in `fem.rod_section.SectionTables`; shape (N, G, 3, 4), weights (N, G)."""
 
     shape: Array
     weights: Array
@@ -37,8 +38,9 @@ class Tables(NamedTuple):
 class Scratch(NamedTuple):
     """Work space of one station.
 
-    fields (F, 3): values and two derivatives; angle (4, m): phi, phi', sin, cos; first (4, M), second (4, M, M): of h, x,
-    h', x' in the amplitudes; strain, stress (5,), rows, stiff_rows (5, nz); by (3, nz): d(lam, h', x'); gz, Hz, gv, Hv.
+    fields (F, 3): values and two derivatives; angle (4, m): phi, phi', sin, cos; first (4, M), second (4, M,
+    M): of h, x, h', x' in the amplitudes; strain, stress (5,), rows, stiff_rows (5, nz); by (3, nz): d(lam,
+    h', x'); gz, Hz, gv, Hv.
     """
 
     fields: Array
@@ -73,8 +75,9 @@ class Place(NamedTuple):
 
 @njit(cache=True, forceinline=True, error_model="numpy")
 def _scratch(modes: int, warps: int, across: int) -> Scratch:
-    """Work space for M opening modes, W warping modes and m places across; made inside the loop's function, where the
-    compiler can tell that no two of the arrays overlap."""
+    """Work space for M opening modes, W warping modes and m places across; made inside the loop's function,
+    where the compiler can tell that no two of the arrays overlap.
+    """
     nz = 2 + 3 * modes + 2 * warps
     places = np.zeros((2, nz + 2), np.int64)
     for a in range(4):

@@ -1,8 +1,8 @@
 """Loads on the rod, and grips that hold a heading: terms of the potential like everything else.
 
-Forces are dead (they keep their direction) and act at the mid-line. A moment does work on the heading, which in a
-plane makes it conservative for any rotation. A grip holds the heading of a node by a stiff spring and leaves its
-stretch free, which prescribing both components of r' would not.
+Forces are dead (they keep their direction) and act at the mid-line. A moment does work on the heading, which
+in a plane makes it conservative for any rotation. A grip holds the heading of a node by a stiff spring and
+leaves its stretch free, which prescribing both components of r' would not.
 """
 
 from __future__ import annotations
@@ -42,8 +42,8 @@ def point_load(rod: Rod, station: float, force: Array) -> DeadLoad:
 def weight(rod: Rod, gravity: Array) -> DeadLoad:
     """The strip's weight for an acceleration (2,) [mm/s^2] in (x, y), acting at the mid-line of each section.
 
-    Mass per length is that of the rest surface: the integral across of mass per area times 1 - curvature height.
-    The lever of a curved section's centroid about the mid-line is left out.
+    Mass per length is that of the rest surface: the integral across of mass per area times 1 - curvature
+    height. The lever of a curved section's centroid about the mid-line is left out.
     """
     tab = rod.tables
     mass = 2.0 * np.sum(tab.rule.weight * tab.mass * tab.rest[..., 0], axis=1).reshape(rod.stations.shape)
@@ -62,8 +62,8 @@ def _slopes(rod: Rod, node: int) -> Index:
 class EndMoment:
     """A moment [N mm] at a node that follows its heading; > 0 turns the way the coil turns.
 
-    Energy -moment * (heading there - heading at the root), counted continuously from node to node, so that any
-    number of turns is one smooth branch.
+    Energy -moment * (heading there - heading at the root), counted continuously from node to node, so that
+    any number of turns is one smooth branch.
     """
 
     rod: Rod
@@ -95,7 +95,8 @@ class EndMoment:
 
 @dataclass(frozen=True, eq=False)
 class Grip:
-    """Holds a node's heading [rad] by energy stiffness (e x r')^2 / 2, stiffness [N mm] large beside EI / size.
+    """Holds a node's heading [rad] by energy stiffness (e x r')^2 / 2, stiffness [N mm] large beside EI /
+    size.
 
     With e the unit vector of the heading, e x r' is the sine of the error times the stretch: the moment it
     carries is about stiffness times that error.

@@ -1,7 +1,8 @@
 """From a case to a rod that can be moved: mesh, terms, contact, artificial mass and scales.
 
-The mass is artificial: it only carries the strip through snaps. It is set so that the whole strip, pressed flat, swings within
-about one radian of axle turning, whatever the material; the results say how much energy it ever holds.
+The mass is artificial: it only carries the strip through snaps. It is set so that the whole strip, pressed
+flat, swings within about one radian of axle turning, whatever the material; the results say how much energy
+it ever holds.
 """
 
 from __future__ import annotations
@@ -22,14 +23,17 @@ from fem.wraps import WrapContact
 
 SINK, ONSET, SLIP = 0.01, 0.05, 0.03
 MASS_SHARE = 1.2
-"""Inertia of the flat strip's slowest swing against its stiffness at 1 rad/s; results change by less than their band at ten times this."""
+"""Inertia of the flat strip's slowest swing against its stiffness at 1 rad/s; results change by less than
+their band at ten times this.
+"""
 
 
 @dataclass
 class RodModel:
     """A rod in its surroundings, ready to be moved.
 
-    root_radius [mm]: distance of the root's mid-line from the axle's centre; wraps: None when the wraps may not touch.
+    root_radius [mm]: distance of the root's mid-line from the axle's centre; wraps: None when the wraps may
+    not touch.
     """
 
     case: Case
@@ -58,7 +62,9 @@ def surrounding_walls(case: Case, opening: float) -> tuple[Wall, ...]:
 
 
 def size_field(case: Case, refine: float) -> SizeField:
-    """Longest element along the strip: fine on the root, at the slot, in bends; `refine` > 1 divides all sizes."""
+    """Longest element along the strip: fine on the root, at the slot, in bends; `refine` > 1 divides all
+    sizes.
+    """
     st, strip = case.settings, case.strip
     fine, largest = st.element_fine / refine, st.element / refine
     zones = [Zone(0.0, case.slot_mouth, fine)]
@@ -97,9 +103,9 @@ def build_rod_model(
 def contact_settings(case: Case, rod: Rod) -> ContactSettings:
     """Penalty and elastic slip of the case, or what suits its strip.
 
-    Where the strip is pressed flat over a lip, the force per width is about D / R^2 (D plate stiffness, R the sharper of section and
-    axle) over about a lip radius. The penalty lets that sink SINK thicknesses; onset and elastic slip are shares
-    of the thickness.
+    Where the strip is pressed flat over a lip, the force per width is about D / R^2 (D plate stiffness, R the
+    sharper of section and axle) over about a lip radius. The penalty lets that sink SINK thicknesses; onset
+    and elastic slip are shares of the thickness.
     """
     st, strip = case.settings, case.strip
     thickness = strip.thickness

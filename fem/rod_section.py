@@ -1,9 +1,10 @@
 """The cross-section of the rod: its quadrature across the half width, its opening modes, its rest state.
 
-The angle of the section is phi = phi0 + sum_m b_m psi_m(q) with few amplitudes b_m(s): mode 1 opens the section evenly,
-mode 2 bends the edges, a third takes what of the rest shape the first two cannot flatten. Heights and lateral places are
-integrals from the mid-line, int_0^q sin phi and int_0^q cos phi, done by matrices that take the values at Gauss points to
-the integral of the polynomial through them. Everything is tabulated once per station.
+The angle of the section is phi = phi0 + sum_m b_m psi_m(q) with few amplitudes b_m(s): mode 1 opens the
+section evenly, mode 2 bends the edges, a third takes what of the rest shape the first two cannot flatten.
+Heights and lateral places are integrals from the mid-line, int_0^q sin phi and int_0^q cos phi, done by
+matrices that take the values at Gauss points to the integral of the polynomial through them. Everything is
+tabulated once per station.
 """
 
 from __future__ import annotations
@@ -88,10 +89,11 @@ def _integrals(upto: Array, low: Array, size: Array, node: Array) -> Array:
 class SectionTables:
     """Section shape and its modes at stations (n) and width places (m): all that the kernels read.
 
-    angle, angle_s (n, m): rest angle [rad] and slope along [1/mm]; mode, mode_q, mode_integral (n, m, M): opening
-    modes, derivative, integral from the mid-line; warp, warp_q (n, m, W): warping functions and derivative; stiffness
-    (n, m, 5, 5) for (E_ss, 2E_sq, K_ss, K_qq, 2K_sq); across (n, m, 5): E_qq from the same five; rest (n, m, 4): lam0 and
-    the rest values of lam^2 + h_s^2 + x_s^2, of the shear sum and of lam w cos phi; mass (n, m) [tonne/mm^2].
+    angle, angle_s (n, m): rest angle [rad] and slope along [1/mm]; mode, mode_q, mode_integral (n, m, M):
+    opening modes, derivative, integral from the mid-line; warp, warp_q (n, m, W): warping functions and
+    derivative; stiffness (n, m, 5, 5) for (E_ss, 2E_sq, K_ss, K_qq, 2K_sq); across (n, m, 5): E_qq from the
+    same five; rest (n, m, 4): lam0 and the rest values of lam^2 + h_s^2 + x_s^2, of the shear sum and of lam
+    w cos phi; mass (n, m) [tonne/mm^2].
     """
 
     rule: WidthRule
@@ -153,7 +155,9 @@ def mirror(abd: Array) -> Array:
 
 
 def bending_toward_axle(abd: Array) -> Array:
-    """ABD for curvatures that are positive toward the axle, where strain at height z is E - z K (laminate: e + z k)."""
+    """ABD for curvatures that are positive toward the axle, where strain at height z is E - z K (laminate: e
+    + z k).
+    """
     sign = np.array([1.0, 1.0, 1.0, -1.0, -1.0, -1.0])
     return np.asarray(abd * sign[:, None] * sign[None, :])
 
@@ -161,8 +165,9 @@ def bending_toward_axle(abd: Array) -> Array:
 def opening_modes(strip: RestStrip, q: Array, count: int) -> tuple[Array, Array]:
     """Section angle modes (..., count) and q-derivatives at places q >= 0, unit amplitude = 1/mm at the edge.
 
-    Mode 1 opens evenly (uniform curvature across), mode 2 bends the edges (curvature growing from the mid-line); a
-    third takes what of the rest shape the first two cannot flatten, so that a clamp can press any section flat.
+    Mode 1 opens evenly (uniform curvature across), mode 2 bends the edges (curvature growing from the
+    mid-line); a third takes what of the rest shape the first two cannot flatten, so that a clamp can press
+    any section flat.
     """
     half = 0.5 * strip.width
     mode = [q, q * q / (2 * half)]
@@ -182,7 +187,9 @@ def mode_count(strip: RestStrip) -> int:
 
 
 def _shape_residual(strip: RestStrip) -> tuple[Array, Array]:
-    """Part of the deepest rest section outside modes 1 and 2 on a fine grid, scaled to slope 1 (zero if small)."""
+    """Part of the deepest rest section outside modes 1 and 2 on a fine grid, scaled to slope 1 (zero if
+    small).
+    """
     half = 0.5 * strip.width
     q = np.linspace(0, half, _FINE)
     stations = np.linspace(0, strip.length, 41)

@@ -35,7 +35,8 @@ Progress = Callable[[float, str], None]
 def run_case(case: Case, model: str = "rod", progress: Progress | None = None) -> Result:
     """Run one case with the named model and judge it.
 
-    Raises ValueError for a model that does not exist. A case that cannot be computed to its end is a result too.
+    Raises InputError for a model that does not exist or cannot do this push. A case that cannot be computed
+    to its end is a result too.
     """
     if model not in MODELS:
         raise InputError(f"no model named {model!r}; there are: {', '.join(MODELS)}")
@@ -45,7 +46,8 @@ def run_case(case: Case, model: str = "rod", progress: Progress | None = None) -
     if model == "shell":
         if isinstance(case.push, Winding):
             raise InputError(
-                f"{case.name}: the shell model does not wind in and push out yet; run it with --model rod, or give it a bend, column or press"
+                f"{case.name}: the shell model does not wind in and push out yet; "
+                "run it with --model rod, or give it a bend, column or press"
             )
         return run_shell_bench(case, tell, began, provenance(case))
     if isinstance(case.push, Winding):
@@ -95,9 +97,10 @@ def _run_winding(case: Case, tell: Progress, began: float) -> Result:
     audit = _audit(log)
     word = status(course, jam)
     return Result(
-        case_name=case.name, title=case.title, model="rod", status=word, sentence=sentence(word, course, jam, numbers),
-        quantities=numbers, jam=jam, bends=passages(course), energy_audit=audit, seconds=time.perf_counter() - began,
-        path=_columns(log), snapshots=_snapshots(course, model, fields, jam), warnings=_warnings(course, model, audit),
+        case_name=case.name, title=case.title, model="rod", status=word,
+        sentence=sentence(word, course, jam, numbers), quantities=numbers, jam=jam, bends=passages(course),
+        energy_audit=audit, seconds=time.perf_counter() - began, path=_columns(log),
+        snapshots=_snapshots(course, model, fields, jam), warnings=_warnings(course, model, audit),
         provenance=provenance(case), intended_path=intended_path(case),
     )  # fmt: skip
 
@@ -160,7 +163,8 @@ def _see(model: RodModel, log: Log, at: int) -> None:
 
 
 def safe_travel(case: Case, cycle: Cycle, outcome: CycleOutcome) -> float:
-    """Deepest retraction [mm] from which the strip still comes out within the motor's torque, by bisection of saved states.
+    """Deepest retraction [mm] from which the strip still comes out within the motor's torque, by bisection of
+    saved states.
 
     0 when not even the shallowest saved one does.
     """
@@ -170,7 +174,9 @@ def safe_travel(case: Case, cycle: Cycle, outcome: CycleOutcome) -> float:
     kept_log, saved = cycle.observer.log, outcome.wound
     low, high = -1, len(saved)
     try:
-        while high - low > 1 and not (0 <= low and high < len(saved) and saved[high][0] - saved[low][0] <= within):
+        while high - low > 1:
+            if low >= 0 and high < len(saved) and saved[high][0] - saved[low][0] <= within:
+                break
             middle = (low + high) // 2
             if _comes_out(cycle, saved[middle][1], kept_log, limit):
                 low = middle
@@ -192,7 +198,8 @@ def _comes_out(cycle: Cycle, saved: Saved, kept: Log, limit: float) -> bool:
 def _audit(log: Log) -> dict[str, object]:
     """Entries of the energy balance at the end of each phase, and what did not close in it.
 
-    The error is the largest departure of the balance within the phase over the larger of the work done in it and the energy stored.
+    The error is the largest departure of the balance within the phase over the larger of the work done in it
+    and the energy stored.
     """
     audit: dict[str, object] = {}
     worst = 0.0
@@ -209,9 +216,11 @@ def _audit(log: Log) -> dict[str, object]:
         )
         worst = max(worst, error)
         audit[name] = {
-            "work_in_Nmm": last["work_in_Nmm"], "stored_Nmm": last["energy_strain_Nmm"] + last["energy_contact_Nmm"],
+            "work_in_Nmm": last["work_in_Nmm"],
+            "stored_Nmm": last["energy_strain_Nmm"] + last["energy_contact_Nmm"],
             "kinetic_Nmm": last["energy_kinetic_Nmm"], "friction_Nmm": last["loss_friction_Nmm"],
-            "damping_Nmm": last["loss_damping_Nmm"], "numerical_Nmm": last["loss_numerical_Nmm"], "largest_error": error,
+            "damping_Nmm": last["loss_damping_Nmm"], "numerical_Nmm": last["loss_numerical_Nmm"],
+            "largest_error": error,
         }  # fmt: skip
     audit["closure_error"] = worst
     return audit
@@ -265,8 +274,9 @@ def snapshot(model: RodModel, fields: RodFields, log: Log, at: int, label: str) 
         )
     walls = model.walls.walls if model.walls else ()
     return Snapshot(
-        label=label, step=int(row["step"]), phase=int(row["phase"]), travel=row["travel_mm"], axle_angle=row["axle_angle_rad"],
-        station=state.station, position=state.position, heading=state.heading, across=state.across, height=state.height,
+        label=label, step=int(row["step"]), phase=int(row["phase"]), travel=row["travel_mm"],
+        axle_angle=row["axle_angle_rad"], station=state.station, position=state.position,
+        heading=state.heading, across=state.across, height=state.height,
         lateral=state.lateral, curvature=state.curvature, axial_force=state.axial_force, strain=state.strain,
         strain_share=state.strain_share, contact=pressure, thickness=np.asarray(state.thickness),
         obstacles=tuple(wall.drawing() for wall in walls),

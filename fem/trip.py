@@ -1,14 +1,15 @@
 """One push, step by step: a control moves, the strip follows, every accepted step is weighed.
 
-A `Grip` says which unknowns the push prescribes and how they follow its control (an axle angle, a shift, a turn). A step
-that is not accepted is tried again at half the length; lengths grow again when steps are easy. Each accepted step
-leaves a ledger of energies in which every entry is computed for itself:
+A `Grip` says which unknowns the push prescribes and how they follow its control (an axle angle, a shift, a
+turn). A step that is not accepted is tried again at half the length; lengths grow again when steps are easy.
+Each accepted step leaves a ledger of energies in which every entry is computed for itself:
 
     work at the grip = change of strain, contact and kinetic energy + friction + damping + numerical loss
 
-Work and friction use the mean of the forces at both ends of the step. The numerical loss is what backward Euler takes out: the
-inertia forces' work beyond the change of kinetic energy, and the mean elastic force's work beyond the change of
-energy (small on a smooth path, the energy of the jump in a snap). What does not close is the audit error.
+Work and friction use the mean of the forces at both ends of the step. The numerical loss is what backward
+Euler takes out: the inertia forces' work beyond the change of kinetic energy, and the mean elastic force's
+work beyond the change of energy (small on a smooth path, the energy of the jump in a snap). What does not
+close is the audit error.
 """
 
 from __future__ import annotations
@@ -27,7 +28,9 @@ from fem.wraps import WrapContact
 GROW, EASE, SHRINK = 1.3, 0.6, 0.5
 EASY_ITERATIONS, HARD_ITERATIONS = 8, 16
 HARD_SHARE = 0.1
-"""Steps aim at a handful of iterations: longer ones cost more than they save, and follow friction less closely."""
+"""Steps aim at a handful of iterations: longer ones cost more than they save, and follow friction less
+closely.
+"""
 
 
 class Grip(Protocol):
@@ -38,7 +41,7 @@ class Grip(Protocol):
         ...
 
     def force(self, u: Array, gradient: Array, control: float) -> float:
-        """Force that works on the control: gradient . d(prescribed)/d(control), and terms that depend on it."""
+        """Force on the control: gradient . d(prescribed)/d(control) and terms that depend on it."""
         ...
 
     def reach(self, u: Array, control: float) -> float:
@@ -108,7 +111,7 @@ class Saved:
 
 @dataclass
 class Trip:
-    """State of a push on its way. drives: springs that belong to the grip, whose energy is not the strip's."""
+    """A push on its way. drives: springs that belong to the grip, whose energy is not the strip's."""
 
     motion: Motion
     grip: Grip

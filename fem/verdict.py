@@ -44,7 +44,9 @@ class Course:
         )
 
     def jam_row(self) -> int | None:
-        """Row at which pushing (or winding in) stopped being possible; None when it went through or was not computed."""
+        """Row at which pushing (or winding in) stopped being possible; None when it went through or was not
+        computed.
+        """
         over = self.overload(RETRACT)
         if over is not None:
             return over
@@ -66,7 +68,9 @@ class Course:
         return self.log.rows if at is None else self.log.rows[: at + 1]
 
     def scatter(self, at: int) -> float:
-        """Largest departure of the torque from its running mean around a row [N mm]: stick-slip and friction amplification."""
+        """Largest departure of the torque from its running mean around a row [N mm]: stick-slip and friction
+        amplification.
+        """
         phase = self.log.rows[at]["phase"]
         near = [
             i
@@ -188,7 +192,9 @@ def quantities(course: Course, jam: Jam | None) -> dict[str, Quantity]:
 
 
 def passages(course: Course) -> tuple[BendPassage, ...]:
-    """What each pre-formed bend cost while it passed the slot on the way out (on the way in if it never came out)."""
+    """What each pre-formed bend cost while it passed the slot on the way out (on the way in if it never came
+    out).
+    """
     made = []
     for mark in course.case.strip.path.bends:
         for phase in (DEPLOY, RETRACT):
@@ -212,9 +218,15 @@ def sentence(word: str, course: Course, jam: Jam | None, numbers: dict[str, Quan
     if word == "not converged":
         row = course.log.rows[-1] if course.log.rows else None
         place = f" at travel {row['travel_mm']:.1f} mm" if row else ""
-        return f"Not converged{place}: {out.trouble}. This is numerical, not a jam; the path up to there stands. Halve solver.turn or solver.element."
+        return (
+            f"Not converged{place}: {out.trouble}. This is numerical, not a jam; the path up to there "
+            "stands. Halve solver.turn or solver.element."
+        )
     if word == "tip swallowed":
-        return "The tip slips through the slot into the casing while winding in; leave more outside (push.left_out) or add a stop."
+        return (
+            "The tip slips through the slot into the casing while winding in; "
+            "leave more outside (push.left_out) or add a stop."
+        )
     if word == "retracted":
         peak = numbers["retract_torque_peak_Nmm"]
         return f"Winds in with at most {peak.value:.1f} N mm."
@@ -225,7 +237,8 @@ def sentence(word: str, course: Course, jam: Jam | None, numbers: dict[str, Quan
         return f"Winds in with at most {inward:.1f} N mm and comes out with at most {outward:.1f} N mm{have}."
     assert jam is not None
     what = "Winding in stops" if word == "stalled on retract" else "Jams"
-    text = f"{what}: {jam.mode}, {jam.station_mm:.1f} mm from the root, at travel {jam.travel_mm:.1f} mm and {jam.torque_Nmm:.1f} N mm{have}"
+    text = f"{what}: {jam.mode}, {jam.station_mm:.1f} mm from the root, "
+    text += f"at travel {jam.travel_mm:.1f} mm and {jam.torque_Nmm:.1f} N mm{have}"
     if word == "jammed" and out.deployed:
         need = numbers["deploy_torque_peak_Nmm"].value
         text += f"; with {need:.0f} N mm or more it would come out"

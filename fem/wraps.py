@@ -34,6 +34,7 @@ class WrapContact:
     reach: float
     partner: Index = field(init=False)
     sides: Array = field(init=False)
+    foot_angle: Array = field(init=False)
     place: Array = field(init=False)
     held: Array = field(init=False)
     slip: Array = field(init=False)
@@ -48,6 +49,7 @@ class WrapContact:
         n, k = self.points.area.shape
         self.partner = np.full(n, -1, dtype=np.int64)
         self.sides = np.ones(n)
+        self.foot_angle = np.zeros_like(self.points.tables.angle)
         self.place = np.zeros(n)
         self.held = np.zeros((n, k, NUMBERS))
         self.slip = np.zeros((n, k))
@@ -77,7 +79,8 @@ class WrapContact:
         reachable = 2.5 * rod.strip.thickness + 0.5 * rod.strip.width
         _pair_kernel(u, rod.dofs, rod.nodes, pt.stations, pt.element, pt.shape, self.reach, reachable, self.partner, self.place)
         tab = pt.tables
-        _hold_kernel(u, self.last, rod.dofs, rod.nodes, pt.element, pt.shape, rod.modes, tab.angle, tab.mode, tab.rule.to,
+        self.foot_angle = self._angle_at(self.partner, self.place)
+        _hold_kernel(u, self.last, rod.dofs, rod.nodes, pt.element, pt.shape, rod.modes, tab.angle, self.foot_angle, tab.mode, tab.rule.to,
                      self.partner, self.place, rod.strip.thickness, self.sides, self.held, self.before, self.before_partner)
         gap = self.held[..., 5]
         force = np.where(self.partner[:, None] >= 0, pt.area * pressure(gap, self.settings.stiffness, self.settings.onset), 0.0)
@@ -105,6 +108,16 @@ class WrapContact:
         force = st.friction * self.held[..., 0] * np.clip((self.slip + slide) / st.slip, -1, 1)
         return slide, force if self.friction_on else 0 * force
 
+    def _angle_at(self, partner: Index, place: Array) -> Array:
+        """Rest angle (n, m) of the partner's section at the foot point, from the nearest contact station and its slope along s."""
+        rod, pt, tab = self.rod, self.points, self.points.tables
+        first = np.searchsorted(pt.element, np.arange(len(rod.dofs) + 1))
+        there = np.maximum(partner, 0)
+        count = first[there + 1] - first[there]
+        nearest = first[there] + np.clip((place * count).astype(np.int64), 0, count - 1)
+        station = rod.nodes[there] + place * (rod.nodes[there + 1] - rod.nodes[there])
+        return np.asarray(tab.angle[nearest] + tab.angle_s[nearest] * (station - pt.stations[nearest])[:, None])
+
     def _sides_now(self) -> Array:
         """+1 where the held direction points to the partner's axle side, else -1 (n,)."""
         return np.where(self.held[:, 0, 4] >= 0.0, 1.0, -1.0)
@@ -115,7 +128,7 @@ class WrapContact:
     def _slide(self, u: Array, pairing: Pairing) -> Array:
         """Motion of the two faces along the held directions since the last step (n, k); zero without force."""
         rod, pt, tab = self.rod, self.points, self.points.tables
-        return _slide_kernel(u, rod.dofs, rod.nodes, pt.element, pt.shape, rod.modes, tab.angle, tab.mode, tab.rule.to, *pairing)
+        return _slide_kernel(u, rod.dofs, rod.nodes, pt.element, pt.shape, rod.modes, tab.angle, self._angle_at(*pairing[:2]), tab.mode, tab.rule.to, *pairing)
 
     def safe_fraction(self, u: Array, move: Array) -> float:
         """Largest part of a move that lets no pair come closer than its gap plus SAFE_DEPTH of the thickness."""
@@ -129,7 +142,7 @@ class WrapContact:
     def _distance(self, u: Array) -> Array:
         """Distance (n, k) of the paired mid-surfaces along the held direction."""
         rod, pt, tab = self.rod, self.points, self.points.tables
-        return _distance_kernel(u, rod.dofs, rod.nodes, pt.element, pt.shape, rod.modes, tab.angle, tab.mode, tab.rule.to,
+        return _distance_kernel(u, rod.dofs, rod.nodes, pt.element, pt.shape, rod.modes, tab.angle, self.foot_angle, tab.mode, tab.rule.to,
                                 self.partner, self.place, self.held)
 
     def gaps(self) -> Array:
@@ -148,7 +161,7 @@ class WrapContact:
         blocks = np.zeros((len(pairs) if order > 1 else 0, 2 * width, 2 * width))
         numbers = np.array([st.stiffness, st.onset, st.slip, st.friction if self.friction_on else 0.0, rod.strip.thickness, float(self.coupled)])
         tab = pt.tables
-        energy = _wrap_kernel(order, u, rod.dofs, rod.nodes, pt.element, pt.shape, pt.area, rod.modes, tab.angle, tab.mode,
+        energy = _wrap_kernel(order, u, rod.dofs, rod.nodes, pt.element, pt.shape, pt.area, rod.modes, tab.angle, self.foot_angle, tab.mode,
                               tab.rule.to, self.partner, self.place, self.held, self.slip, self.before, self.before_partner,
                               numbers, chosen, inverse.ravel().astype(np.int64), gradient, blocks)
         return Evaluation(energy, gradient, (Blocks(dofs, blocks),) if order > 1 else ())
@@ -291,7 +304,7 @@ def _side_of(last, own, other, shape, row, near, kept):  # type: ignore[no-untyp
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
-def _hold_kernel(u, last, dofs, nodes, element, shape, M, angle, mode, to, partner, place, thickness, sides, held,
+def _hold_kernel(u, last, dofs, nodes, element, shape, M, angle, foot_angle, mode, to, partner, place, thickness, sides, held,
                  before, before_partner):  # type: ignore[no-untyped-def]
     """held: force (set by caller), nu (2), own offset, partner's offset, gap; before: places of both faces at the last step."""
     n, k, m = to.shape
@@ -312,29 +325,33 @@ def _hold_kernel(u, last, dofs, nodes, element, shape, M, angle, mode, to, partn
         nx, ny, Nx, Ny = -dy / l, dx / l, -DY / L, DX / L
         side = _side_of(last, dofs[e], dofs[f], shape[p], row, KEEP_SIDE * thickness, sides[p])
         vx, vy = side * Nx, side * Ny
-        own = -0.5 * thickness * (vx * nx + vy * ny)
-        other = 0.5 * thickness * side
+        facing = vx * nx + vy * ny
+        facing = facing if abs(facing) > 0.2 else (0.2 if facing > 0.0 else -0.2)
         _section_at(u, dofs[e], shape[p], M, angle[p], mode[p], to[p], ha, hm, hmn)
-        _section_at(u, dofs[f], row, M, angle[q], mode[q], to[q], hb, hm, hmn)
+        _section_at(u, dofs[f], row, M, foot_angle[p], mode[q], to[q], hb, hm, hmn)
         for line in range(k):
-            held[p, line, 1], held[p, line, 2], held[p, line, 3], held[p, line, 4] = vx, vy, own, other
+            held[p, line, 1], held[p, line, 2] = vx, vy
             gx = x + ha[line] * nx - X - hb[line] * Nx
             gy = y + ha[line] * ny - Y - hb[line] * Ny
-            held[p, line, 5] = gx * vx + gy * vy - thickness
+            distance = gx * vx + gy * vy
+            # one interface for both, halfway, so that pressed wraps that turn together do not slip by their overlap
+            held[p, line, 3], held[p, line, 4] = -0.5 * distance / facing, 0.5 * distance * side
+            held[p, line, 5] = distance - thickness
         # where both faces were at the last accepted step
         x, y, dx, dy = _mid(last, dofs[e], shape[p])
         X, Y, DX, DY = _mid(last, dofs[f], row)
         l, L = np.sqrt(dx * dx + dy * dy), np.sqrt(DX * DX + DY * DY)
         _section_at(last, dofs[e], shape[p], M, angle[p], mode[p], to[p], ha, hm, hmn)
-        _section_at(last, dofs[f], row, M, angle[q], mode[q], to[q], hb, hm, hmn)
+        _section_at(last, dofs[f], row, M, foot_angle[p], mode[q], to[q], hb, hm, hmn)
         for line in range(k):
+            own, other = held[p, line, 3], held[p, line, 4]
             before[p, line, 0], before[p, line, 1] = x - (ha[line] + own) * dy / l, y + (ha[line] + own) * dx / l
             before_partner[p, line, 0] = X - (hb[line] + other) * DY / L
             before_partner[p, line, 1] = Y + (hb[line] + other) * DX / L
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
-def _distance_kernel(u, dofs, nodes, element, shape, M, angle, mode, to, partner, place, held):  # type: ignore[no-untyped-def]
+def _distance_kernel(u, dofs, nodes, element, shape, M, angle, foot_angle, mode, to, partner, place, held):  # type: ignore[no-untyped-def]
     n, k, m = to.shape
     first = _first(element, len(nodes) - 1)
     row = np.zeros((2, 4))
@@ -351,7 +368,7 @@ def _distance_kernel(u, dofs, nodes, element, shape, M, angle, mode, to, partner
         X, Y, DX, DY = _mid(u, dofs[f], row)
         l, L = np.sqrt(dx * dx + dy * dy), np.sqrt(DX * DX + DY * DY)
         _section_at(u, dofs[e], shape[p], M, angle[p], mode[p], to[p], ha, hm, hmn)
-        _section_at(u, dofs[f], row, M, angle[q], mode[q], to[q], hb, hm, hmn)
+        _section_at(u, dofs[f], row, M, foot_angle[p], mode[q], to[q], hb, hm, hmn)
         for line in range(k):
             gx = x - ha[line] * dy / l - X + hb[line] * DY / L
             gy = y + ha[line] * dx / l - Y - hb[line] * DX / L
@@ -360,7 +377,7 @@ def _distance_kernel(u, dofs, nodes, element, shape, M, angle, mode, to, partner
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
-def _slide_kernel(u, dofs, nodes, element, shape, M, angle, mode, to, partner, place, held, before, before_partner):  # type: ignore[no-untyped-def]
+def _slide_kernel(u, dofs, nodes, element, shape, M, angle, foot_angle, mode, to, partner, place, held, before, before_partner):  # type: ignore[no-untyped-def]
     n, k, m = to.shape
     first = _first(element, len(nodes) - 1)
     row = np.zeros((2, 4))
@@ -377,7 +394,7 @@ def _slide_kernel(u, dofs, nodes, element, shape, M, angle, mode, to, partner, p
         X, Y, DX, DY = _mid(u, dofs[f], row)
         l, L = np.sqrt(dx * dx + dy * dy), np.sqrt(DX * DX + DY * DY)
         _section_at(u, dofs[e], shape[p], M, angle[p], mode[p], to[p], ha, hm, hmn)
-        _section_at(u, dofs[f], row, M, angle[q], mode[q], to[q], hb, hm, hmn)
+        _section_at(u, dofs[f], row, M, foot_angle[p], mode[q], to[q], hb, hm, hmn)
         for line in range(k):
             own, other = held[p, line, 3], held[p, line, 4]
             mx = x - (ha[line] + own) * dy / l - before[p, line, 0] - (X - (hb[line] + other) * DY / L - before_partner[p, line, 0])
@@ -424,7 +441,7 @@ def _turning(kind, force, side, curve, distance, row_t, row_turn, across, Hl):  
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
-def _wrap_kernel(order, u, dofs, nodes, element, shape, area, M, angle, mode, to, partner, place, held, slip, before,
+def _wrap_kernel(order, u, dofs, nodes, element, shape, area, M, angle, foot_angle, mode, to, partner, place, held, slip, before,
                  before_partner, numbers, chosen, which, gradient, blocks):  # type: ignore[no-untyped-def]
     n, k, m = to.shape
     L = 4 + M
@@ -448,7 +465,7 @@ def _wrap_kernel(order, u, dofs, nodes, element, shape, area, M, angle, mode, to
         l, LL = np.sqrt(dx * dx + dy * dy), np.sqrt(DX * DX + DY * DY)
         tx, ty, Tx, Ty = dx / l, dy / l, DX / LL, DY / LL
         _section_at(u, dofs[e], shape[p], M, angle[p], mode[p], to[p], ha, hma, hmna)
-        _section_at(u, dofs[f], row, M, angle[q], mode[q], to[q], hb, hmb, hmnb)
+        _section_at(u, dofs[f], row, M, foot_angle[p], mode[q], to[q], hb, hmb, hmnb)
         gl[:] = 0.0
         Hl[:, :] = 0.0
         Haa[:, :] = 0.0

@@ -1,4 +1,6 @@
-"""Contact and friction of the rod against published numbers; source, tolerance and its reason stand in the registry."""
+"""Contact and friction of the rod against published numbers; source, tolerance and its reason stand in the
+registry.
+"""
 
 import pytest
 

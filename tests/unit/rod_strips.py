@@ -16,15 +16,33 @@ STIFF = Material.isotropic("stiff", 2000.0, 0.35, 1.2e-9, 0.02)
 PLY = Material("ply", 20000.0, 2000.0, 0.3, 900.0, 1.5e-9, 0.01)
 
 
-def straight_strip(length=95.0, layers=(Layer(SOFT, 1.0),), radius=9.0, stations=()) -> Strip:
+ONE_LAYER = (Layer(SOFT, 1.0),)
+
+
+def straight_strip(length=95.0, layers=ONE_LAYER, radius=9.0, stations=()) -> Strip:
     return Strip(Runs((Straight(length),), 3.0), Arc(radius=radius), 12.0, 1, tuple(layers), stations)
 
 
 def bent_strip() -> Strip:
     """Two bends, a root that opens flat, a taper, a stiff spine and an angled ply."""
-    runs = (Straight(16.0), Bend(np.radians(40.0), 25.0), Straight(10.0), Bend(np.radians(-35.0), 30.0), Straight(20.0))
-    layers = (Layer(SOFT, 0.6), Layer(STIFF, 0.2, across=(-3.0, 3.0), elsewhere=SOFT), Layer(PLY, 0.2, angle=0.4))
-    stations = (Station(0.0, 12.0, 0.0), Station(15.0, 12.0, 1.0), Station(40.0, 12.0, 1.0), Station(70.0, 9.0, 0.8))
+    runs = (
+        Straight(16.0),
+        Bend(np.radians(40.0), 25.0),
+        Straight(10.0),
+        Bend(np.radians(-35.0), 30.0),
+        Straight(20.0),
+    )
+    layers = (
+        Layer(SOFT, 0.6),
+        Layer(STIFF, 0.2, across=(-3.0, 3.0), elsewhere=SOFT),
+        Layer(PLY, 0.2, angle=0.4),
+    )
+    stations = (
+        Station(0.0, 12.0, 0.0),
+        Station(15.0, 12.0, 1.0),
+        Station(40.0, 12.0, 1.0),
+        Station(70.0, 9.0, 0.8),
+    )
     return Strip(Runs(runs, 3.0), Arc(radius=9.0), 12.0, 1, layers, stations)
 
 
@@ -34,7 +52,9 @@ def at_rest(rod: Rod) -> np.ndarray:
 
 
 def coiled(rod: Rod, pitch: float, inner: float = 3.5, opening: float = -0.1) -> np.ndarray:
-    """A spiral about the origin, anticlockwise from its lowest point; pitch = growth of the radius per 5 rad."""
+    """A spiral about the origin, anticlockwise from its lowest point; pitch = growth of the radius per 5
+    rad.
+    """
     s = rod.nodes
     radius = inner + pitch * s / (2 * np.pi * 5)
     angle = np.concatenate([[0.0], np.cumsum(np.diff(s) / (0.5 * (radius[1:] + radius[:-1])))])

@@ -14,7 +14,9 @@ def chain(rng, symmetric=True):
     """Blocks of neighbouring nodes and some of nodes far apart, as wraps that touch make them."""
     tables = []
     for pairs in ([(i, i + 1) for i in range(NODES - 1)], [(0, 9), (1, 10), (2, 11)]):
-        dofs = np.array([np.concatenate([GROUP * a + np.arange(GROUP), GROUP * b + np.arange(GROUP)]) for a, b in pairs])
+        dofs = np.array(
+            [np.concatenate([GROUP * a + np.arange(GROUP), GROUP * b + np.arange(GROUP)]) for a, b in pairs]
+        )
         root = rng.normal(size=(len(pairs), 2 * GROUP, 2 * GROUP))
         values = root @ root.transpose(0, 2, 1) if symmetric else root + 6 * np.eye(2 * GROUP)
         tables.append(Blocks(dofs, values))
@@ -63,7 +65,9 @@ def test_an_indefinite_matrix_has_no_factor_until_it_is_shifted(fixed):
     shift = np.full(SIZE, -1.01 * lowest)
     right = np.where(fixed, 0.0, rng.normal(size=SIZE))
     full = dense(blocks, fixed, matrix.diagonal()[0]) + np.diag(shift)
-    assert matrix.factor(shift).solve(right) == pytest.approx(np.linalg.solve(full, right), rel=1e-6, abs=1e-9)
+    assert matrix.factor(shift).solve(right) == pytest.approx(
+        np.linalg.solve(full, right), rel=1e-6, abs=1e-9
+    )
 
 
 def test_blocks_that_are_not_symmetric_are_solved_too(fixed):
@@ -87,7 +91,9 @@ def test_the_numbering_follows_a_pattern_that_changes(fixed):
         matrix.assemble(chosen)
         right = rng.normal(size=SIZE)
         full = dense(chosen, fixed, matrix.diagonal()[0])
-        assert matrix.factor().solve(right) == pytest.approx(np.linalg.solve(full, np.where(fixed, 0, right)), rel=1e-8)
+        assert matrix.factor().solve(right) == pytest.approx(
+            np.linalg.solve(full, np.where(fixed, 0, right)), rel=1e-8
+        )
 
 
 def test_an_unknown_twice_in_a_block_is_summed(fixed):

@@ -1,11 +1,24 @@
-"""Contact with walls: derivatives with held and with coupled friction, resultants, sticking, no false drag."""
+"""Contact with walls: derivatives with held and with coupled friction, resultants, sticking, no false
+drag.
+"""
 
 import numpy as np
 import pytest
-from rod_strips import SOFT, at_rest, coiled, derivative_errors, product, rough, small_rod, straight_strip, turned
+from rod_strips import (
+    SOFT,
+    at_rest,
+    coiled,
+    derivative_errors,
+    product,
+    rough,
+    small_rod,
+    straight_strip,
+    turned,
+)
 
 from fem.contact import ContactSettings, WallContact, contact_points, lobatto, pressure
 from fem.obstacle import Bar, Cylinder, Plane, Pod, axle_walls
+from fem.rod import length_weights
 from fem.strip import Layer
 
 SETTINGS = ContactSettings(stiffness=80.0, onset=0.05, slip=0.03, friction=0.3)
@@ -26,9 +39,9 @@ def contact_of(rod, points, name):
     wound, flat = coiled(rod, 0.3, 3.45), at_rest(rod)
     walls, u = {
         "axle": (axle_walls(3.0, 0.0), wound),
-        "casing": (Pod(6.3, 1.5, -3.5, 11.0, 0.5).walls(0.0), coiled(rod, 4.0, 3.5, -0.11)),
+        "casing": (Pod(7.2, 1.5, -3.5, 11.0, 0.5).walls(0.0), coiled(rod, 4.0, 3.5, -0.11)),
         "plane": (Plane(0.0, -0.4, 0.5 * np.pi).walls(0.0), flat),
-        "bar": (Bar(5.0, 1.0, 50.0, 1.2, 0.6).walls(0.0), flat),
+        "bar": (Bar(5.0, -1.05, 50.0, -1.0, 0.6).walls(0.0), flat),
         "cylinder": (Cylinder(20.0, -2.0, 1.7).walls(0.0), flat),
     }[name]
     return WallContact(rod, points, walls, SETTINGS), u
@@ -88,8 +101,9 @@ def test_coupled_tangent_is_the_derivative_of_the_balance_with_everything_renewe
     change = (balance(u + h * v) - balance(u - h * v)) / (2 * h)
     contact.hold(u)
     tangent = product(contact.evaluate(u, 2), v)
-    # left out: how the offset of the face turns with the strip, of the order of slip over radius
-    assert np.linalg.norm(change - tangent) < 0.01 * np.linalg.norm(change)
+    # left out: how the offset of the face turns with the strip where wall and strip are not parallel
+    weights = length_weights(rod)
+    assert np.linalg.norm((change - tangent) / weights) < 0.01 * np.linalg.norm(change / weights)
 
 
 def test_contact_pushes_with_its_pressure_along_the_normal(rod, points):
@@ -146,9 +160,10 @@ def test_a_coil_that_turns_with_the_axle_feels_no_friction(rod, points):
     assert np.abs(slide).max() < 1e-12
     assert np.abs(force).max() < 1e-10
     # an axle that turns alone drags the strip with it: it needs a moment about radius times friction
+    contact.turn = 0.02
     contact.hold(u)
-    normal, off = contact.forces(u).sum(), contact.axle_moment(u)
-    assert off == pytest.approx(0.3 * normal * 3.0, rel=0.05)
+    force, arm = contact.forces(u), 3.0 + contact.gaps(u)
+    assert contact.axle_moment(u) == pytest.approx(0.3 * float((force * arm).sum()), rel=1e-3)
 
 
 def test_no_move_may_jump_a_wall(rod, points):

@@ -109,7 +109,15 @@ def test_axle_alone_turns_with_the_axle():
     assert not wall_table(Pod(8.0, 1.5, -3.5, 11.0, 0.5).walls(0.0))[:, 9].any()
 
 
-@pytest.mark.parametrize("obstacle", [Plane(1.0, 2.0, 0.5), Cylinder(1.0, 2.0, 3.0), Bar(0.0, 0.0, 5.0, 1.0, 0.8), Guide(0.0, 0.0, 0.2, 9.0, 0.5, 1.2, 0.4)])  # fmt: skip
+@pytest.mark.parametrize(
+    "obstacle",
+    [
+        Plane(1.0, 2.0, 0.5),
+        Cylinder(1.0, 2.0, 3.0),
+        Bar(0.0, 0.0, 5.0, 1.0, 0.8),
+        Guide(0.0, 0.0, 0.2, 9.0, 0.5, 1.2, 0.4),
+    ],
+)
 def test_opening_backs_every_wall_off(obstacle):
     assert type(obstacle) in OBSTACLES
     place = {Plane: (4.0, 5.0), Cylinder: (9.0, 2.0), Bar: (2.0, 3.0), Guide: (4.0, 0.9)}[type(obstacle)]

@@ -2,6 +2,19 @@
 
 import numpy as np
 import pytest
+from rod_strips import (
+    PLY,
+    SOFT,
+    STIFF,
+    at_rest,
+    bent_strip,
+    derivative_errors,
+    rough,
+    small_rod,
+    straight_strip,
+    turned,
+)
+from skfem import Basis, MeshLine
 
 from fem.bending import moment_curve
 from fem.fold_model import SectionProblem
@@ -11,8 +24,6 @@ from fem.rod_section import section_tables, width_rule
 from fem.route import Runs, Straight
 from fem.section import Arc, Flat, FreeCurve
 from fem.strip import Layer, Strip
-from skfem import Basis, MeshLine
-from rod_strips import PLY, SOFT, STIFF, at_rest, bent_strip, derivative_errors, rough, small_rod, straight_strip, turned
 
 
 @pytest.fixture(scope="module")
@@ -60,7 +71,15 @@ def test_width_rule_integrates_polynomials_up_to_any_place(breaks):
             assert found == pytest.approx(places ** (power + 1) / (power + 1), abs=1e-12)
 
 
-@pytest.mark.parametrize("strip", [bent_strip(), straight_strip(30.0), Strip(Runs((Straight(30.0),), 3.0), deep_section(), 12.0, -1, (Layer(SOFT, 0.8),))], ids=["bent, layered, tapered", "straight", "deep"])  # fmt: skip
+@pytest.mark.parametrize(
+    "strip",
+    [
+        bent_strip(),
+        straight_strip(30.0),
+        Strip(Runs((Straight(30.0),), 3.0), deep_section(), 12.0, -1, (Layer(SOFT, 0.8),)),
+    ],
+    ids=["bent, layered, tapered", "straight", "deep"],
+)
 def test_gradient_and_tangent_by_finite_differences(strip):
     rod = small_rod(strip, 12)
     energy = RodEnergy(rod)
@@ -110,7 +129,9 @@ def test_pure_stretch_has_the_energy_of_a_bar():
     stretched[:, 0] *= 1.001
     strain = 0.5 * (1.001**2 - 1)
     # free across: E, not E / (1 - nu^2)
-    assert bench.energy.evaluate(stretched.ravel(), 0).energy == pytest.approx(0.5 * 1000 * 4 * 0.5 * strain**2 * 50)
+    assert bench.energy.evaluate(stretched.ravel(), 0).energy == pytest.approx(
+        0.5 * 1000 * 4 * 0.5 * strain**2 * 50
+    )
 
 
 @pytest.mark.parametrize("poisson", [0.0, 0.3, 0.45])
@@ -132,7 +153,7 @@ def section_moments(problem, kappas):
 
 
 def test_even_bending_follows_the_section_model_for_the_soft_strip():
-    # the section model has 22 shape functions across, the rod 2: 1.5 % up to a curvature of 1.5 / R, both senses
+    # the section model has 22 shape functions across, the rod 2: 1.5 % up to a curvature of 1.5 / R
     beam = Beam(1.0, 12.0, 1.0, 80.0, 0.45, 0.0, 1 / 9.0)
     problem = SectionProblem.at_station(
         np.array([-6.0, 6.0]), lambda q: beam.stack_at(0.0, q), lambda q: (q / 9.0, np.full_like(q, 1 / 9.0))
@@ -144,14 +165,16 @@ def test_even_bending_follows_the_section_model_for_the_soft_strip():
 
 
 def test_layers_act_on_the_side_they_are_on():
-    # a stiff layer on the face toward the axle of a curved section: the section model counts heights the same way
+    # a stiff layer on one face of a curved section: the section model counts heights the same way
     layers = (Layer(SOFT, 0.6), Layer(STIFF, 0.2))
     moments = {}
     for order in (layers, layers[::-1]):
         strip = straight_strip(30.0, order)
         bench = _bench(strip)
         problem = SectionProblem.at_station(
-            strip.zone_edges_q(), lambda q, strip=strip: strip.stack_at(5.0, q), lambda q: (q / 9.0, np.full_like(q, 1 / 9.0))
+            strip.zone_edges_q(),
+            lambda q, strip=strip: strip.stack_at(5.0, q),
+            lambda q: (q / 9.0, np.full_like(q, 1 / 9.0)),
         )
         kappas = np.array([0.002, 0.01])
         found = UniformBending(bench).curve(kappas)[1]
@@ -172,7 +195,12 @@ def _bench(strip):
 
     rod = build_rod(Short(), np.array([0.0, 0.012]))
     place = np.stack([rod.nodes, 0 * rod.nodes], axis=1)
-    return Bench(Beam(0.012, short.width, short.thickness, 1.0), rod, rest_state(rod, place, 0 * rod.nodes), RodEnergy(rod))
+    return Bench(
+        Beam(0.012, short.width, short.thickness, 1.0),
+        rod,
+        rest_state(rod, place, 0 * rod.nodes),
+        RodEnergy(rod),
+    )
 
 
 def test_angled_plies_couple_bending_and_twist_symmetrically_about_the_mid_line():

@@ -30,9 +30,24 @@ def test_state_fills_a_snapshot():
     rod = small_rod(bent_strip(), 24)
     state = RodFields.build(rod, np.linspace(0.0, rod.strip.length, 20), 4).state(at_rest(rod))
     surface = Snapshot(
-        "rest", 0, 0, 0.0, 0.0, state.station, state.position, state.heading, state.across, state.height, state.lateral,
-        state.curvature, state.axial_force, state.strain, state.strain_share, np.zeros((20, 7)), state.thickness,
-    ).surface()  # fmt: skip
+        "rest",
+        0,
+        0,
+        0.0,
+        0.0,
+        state.station,
+        state.position,
+        state.heading,
+        state.across,
+        state.height,
+        state.lateral,
+        state.curvature,
+        state.axial_force,
+        state.strain,
+        state.strain_share,
+        np.zeros((20, 7)),
+        state.thickness,
+    ).surface()
     assert surface[:, 3, :2] == pytest.approx(state.position)
     assert surface[:, 0, 2] == pytest.approx(-surface[:, -1, 2])
 
@@ -62,7 +77,9 @@ def test_moment_and_axial_force_are_derivatives_of_the_energy():
     move = np.zeros((len(rod.nodes), rod.fields, 2))
     move[:, :2] = np.random.default_rng(1).normal(size=(len(rod.nodes), 2, 2))
     ahead, behind = fields.state(u + h * move.ravel()), fields.state(u - h * move.ravel())
-    stretch, curvature = ((a - b) / (2 * h) for a, b in ((ahead.stretch, behind.stretch), (ahead.curvature, behind.curvature)))
+    stretch, curvature = (
+        (a - b) / (2 * h) for a, b in ((ahead.stretch, behind.stretch), (ahead.curvature, behind.curvature))
+    )
     work = float(np.sum(at * (state.axial_force * stretch + state.moment * curvature)))
     assert work == pytest.approx(float(energy.evaluate(u, 1).gradient @ move.ravel()), rel=1e-6)
 
@@ -80,7 +97,11 @@ def test_a_bent_flat_strip_is_short_on_the_side_it_curls_to():
 
 
 def test_shares_belong_to_the_material_that_is_there():
-    layers = (Layer(SOFT, 0.5), Layer(STIFF, 0.2, across=(-2.0, 2.0)), Layer(PLY, 0.1, angle=0.3, across=(0.0, 6.0), elsewhere=SOFT))
+    layers = (
+        Layer(SOFT, 0.5),
+        Layer(STIFF, 0.2, across=(-2.0, 2.0)),
+        Layer(PLY, 0.1, angle=0.3, across=(0.0, 6.0), elsewhere=SOFT),
+    )
     rod = small_rod(straight_strip(40.0, layers), 8)
     u = at_rest(rod).reshape(-1, rod.fields, 2).copy()
     u[:, 0] *= 1.001

@@ -18,8 +18,13 @@ def bent(rod):
 
 
 def test_gradients_and_tangents_by_finite_differences(rod, bent):
-    loads = [point_load(rod, 33.3, np.array([1.0, -2.0])), weight(rod, np.array([0.0, -9810.0])),
-             EndMoment(rod, 3.0), EndMoment(rod, -2.0, 5), Grip(rod, 4, 0.3, 50.0)]  # fmt: skip
+    loads = [
+        point_load(rod, 33.3, np.array([1.0, -2.0])),
+        weight(rod, np.array([0.0, -9810.0])),
+        EndMoment(rod, 3.0),
+        EndMoment(rod, -2.0, 5),
+        Grip(rod, 4, 0.3, 50.0),
+    ]
     for load in loads:
         first, second = derivative_errors(load, bent, rough(rod, 1.0, 2))
         assert first < 1e-7
@@ -30,8 +35,10 @@ def test_a_point_load_does_work_at_its_station(rod, bent):
     force = np.array([1.0, -2.0])
     for station, place in ((0.0, [bent[rod.index(0, 0)], bent[rod.index(0, 1)]]), (rod.nodes[5], None)):
         at = place or [bent[rod.index(5, 0)], bent[rod.index(5, 1)]]
-        assert point_load(rod, station, force).evaluate(bent, 0).energy == pytest.approx(-force @ np.array(at))
-    with pytest.raises(ValueError, match="must lie on the strip, 0 to .* got -1"):
+        assert point_load(rod, station, force).evaluate(bent, 0).energy == pytest.approx(
+            -force @ np.array(at)
+        )
+    with pytest.raises(ValueError, match=r"must lie on the strip, 0 to .* got -1"):
         point_load(rod, -1.0, force)
 
 

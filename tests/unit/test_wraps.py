@@ -5,10 +5,10 @@ import pytest
 from rod_strips import coiled, derivative_errors, product, rough, small_rod, straight_strip, turned
 
 from fem.contact import ContactSettings, contact_points
+from fem.rod import length_weights
 from fem.wraps import WrapContact
 
 SETTINGS = ContactSettings(stiffness=80.0, onset=0.05, slip=0.03, friction=0.3)
-PITCH = 4.8  # radius grows by 4.8 * 2 pi radius / (10 pi) a turn: a little less than the thickness of 1 mm
 
 
 @pytest.fixture(scope="module")
@@ -59,7 +59,9 @@ def test_every_station_is_paired_with_the_next_wrap_out(rod, points):
 
 def _outward(rod, points, u):
     element, shape = points.element, points.shape
-    place = np.stack([np.einsum("ni,ni->n", shape[:, 0], u[rod.dofs[element, 4 * f : 4 * f + 4]]) for f in (0, 1)], 1)
+    place = np.stack(
+        [np.einsum("ni,ni->n", shape[:, 0], u[rod.dofs[element, 4 * f : 4 * f + 4]]) for f in (0, 1)], 1
+    )
     return place / np.linalg.norm(place, axis=1, keepdims=True)
 
 
@@ -84,15 +86,22 @@ def test_coupled_tangent_of_flat_wraps_is_the_derivative_of_the_balance(rod, poi
         contact.hold(x)
         return contact.evaluate(x, 1).gradient
 
-    h = 1e-6
-    for fields, limit in ((slice(0, 2), 1e-3), (slice(2, None), 0.03)):
+    # As sizes, with every unknown a length. Left out: how the partner's height changes along it.
+    h, weights = 1e-6, length_weights(rod)
+    for fields, limit in ((slice(0, 2), 0.06), (slice(2, None), 0.03)):
         v = np.zeros((len(rod.nodes), rod.fields, 2))
         v[:, fields] = rough(rod, 1.0, 3).reshape(v.shape)[:, fields]
         change = (balance(moved + h * v.ravel()) - balance(moved - h * v.ravel())) / (2 * h)
         contact.hold(moved)
         tangent = product(contact.evaluate(moved, 2), v.ravel())
-        # exact for the mid-line; that heights of an opening section vary along the partner is left out
-        assert np.linalg.norm(change - tangent) < limit * np.linalg.norm(change)
+        error = (change - tangent) / weights
+        assert np.linalg.norm(error) < limit * np.linalg.norm(change / weights)
+        line = np.zeros_like(v, dtype=bool)
+        line[:, :2] = True
+        if fields == slice(0, 2) and friction == 0.0:  # between mid-lines it is exact
+            assert np.linalg.norm(error[line.ravel()]) < 1e-5 * np.linalg.norm(
+                (change / weights)[line.ravel()]
+            )
 
 
 def test_forces_between_wraps_are_equal_and_opposite_and_balance_in_moment(rod, points):
@@ -107,7 +116,7 @@ def test_forces_between_wraps_are_equal_and_opposite_and_balance_in_moment(rod, 
         shift = np.zeros((len(rod.nodes), rod.fields, 2))
         shift[:, axis, 0] = 1.0
         assert abs(gradient @ shift.ravel()) < 1e-9 * total
-    assert abs(gradient @ spin) < 1e-6 * total
+    assert abs(gradient @ spin) < 1e-5 * total  # offsets lie along each wrap's own normal
 
 
 def test_turning_the_whole_coil_is_no_slip(rod, points):
@@ -118,13 +127,9 @@ def test_turning_the_whole_coil_is_no_slip(rod, points):
         contact.hold(whole)
         contact.coupled = False
         slide, force = contact.friction(whole)
-        # held directions are those of the end of the turn: the chord of a turn about the pair's middle
-        assert np.abs(slide).max() < 1e-9 + 2.0 * contact.settings.stiffness * 0.0 + _penetration(contact) * abs(np.sin(angle))
-        assert np.abs(force).max() <= 0.3 * contact.held[..., 0].max()
-
-
-def _penetration(contact):
-    return float(np.maximum(-contact.gaps(), 0.0)[np.isfinite(contact.gaps())].max())
+        # exact to first order; the two normals differ by the pitch of the spiral, .03 rad
+        assert np.abs(slide).max() < 0.01 * angle**2
+        assert np.abs(force).max() <= 0.3 * np.abs(contact.held[..., 0]).max() * 0.01 * angle**2 / 0.03
 
 
 def test_sliding_wraps_store_their_slip_and_lose_work(rod, points):

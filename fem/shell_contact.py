@@ -1,0 +1,326 @@
+"""Contact and Coulomb friction between the shell and thick curves extruded across its width, as one term of
+the potential.
+
+The pressure grows linearly with penetration after a quadratic onset; the gap is that of the mid-surface
+less half the thickness, so normal forces act on the place alone. Friction is incremental, as for the rod:
+while one step is solved the normal force and the directions of sliding (one in the plane of the path, one
+across) are held, and the friction energy is mu N psi(|slip|) with psi quadratic up to the elastic slip and
+linear beyond. The slip is that of the strip's face against the surface of the wall, which may turn with the
+axle. In the coupled mode the normal force is that of the present state and the tangent is that of the
+balance of forces, not symmetric.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numba import njit
+
+from fem.contact import SAFE_DEPTH, ContactSettings, penalty, pressure
+from fem.equilibrium import Array, Blocks, Evaluation
+from fem.gap import wall_gap
+from fem.obstacle import Wall, wall_table
+from fem.shell_points import (
+    LOCAL,
+    SurfacePoints,
+    face_first,
+    face_second,
+    local_state,
+    rub,
+    spread_block,
+    spread_gradient,
+)
+
+FORCE, NX, NY, OFFSET = range(4)
+
+
+@dataclass
+class ShellWalls:
+    """Contact and friction of the shell with walls; the same calls as `fem.contact.WallContact`.
+
+    size: unknowns of the shell; thickness [mm]; turn [rad]: how far the axle has turned since the last
+    accepted step.
+    """
+
+    points: SurfacePoints
+    size: int
+    thickness: float
+    walls: tuple[Wall, ...]
+    settings: ContactSettings
+    table: Array = field(init=False)
+    held: Array = field(init=False)
+    slip: Array = field(init=False)
+    before: Array = field(init=False)
+    remembered: tuple[Array, Array] = field(init=False)
+    turn: float = 0.0
+    friction_on: bool = True
+    coupled: bool = False
+
+    def __post_init__(self) -> None:
+        self.table = wall_table(self.walls)
+        n, k = self.points.area.shape
+        self.held = np.zeros((n, k, len(self.walls), 4))
+        self.slip = np.zeros((n, k, len(self.walls), 2))
+        self.before = np.zeros((n, k, 2, 3))
+        self.remembered = (self.held.copy(), self.slip.copy())
+
+    def move_walls(self, walls: tuple[Wall, ...]) -> None:
+        """Put the same walls elsewhere (assembly)."""
+        self.walls, self.table = walls, wall_table(walls)
+
+    def start(self, u: Array) -> None:
+        """Forget all friction; the present place is where slip is counted from."""
+        self.slip[:] = 0.0
+        self.hold(u)
+        self.before = self.points.places(u)
+        self.remembered = (self.held.copy(), np.zeros_like(self.slip))
+
+    def hold(self, u: Array) -> float:
+        """Renew held normal force, sliding direction and face offset; returns the relative change of the
+        forces.
+        """
+        old = self.held[..., FORCE].copy()
+        st = self.settings
+        _hold_kernel(
+            u,
+            self.points.cells,
+            self.points.cell,
+            self.points.shape,
+            self.points.area,
+            self.table,
+            0.5 * self.thickness,
+            st.stiffness,
+            st.onset,
+            self.held,
+        )
+        force = self.held[..., FORCE]
+        scale = force.sum()
+        return float(np.abs(force - old).sum() / scale) if scale > 0 else 0.0
+
+    def accept(self, u: Array) -> float:
+        """Take the step: store the elastic slip, renew what is held. Returns the friction work of the step
+        [N mm].
+        """
+        slide, force = self.friction(u)
+        before_held, before_force = self.remembered
+        work = 0.5 * float((force * slide).sum() + (before_force * self._slide(u, before_held)).sum())
+        total = self.slip + slide
+        size = np.linalg.norm(total, axis=-1, keepdims=True)
+        kept = total * np.minimum(1.0, self.settings.slip / np.maximum(size, 1e-300))
+        self.slip = np.where(self.held[..., FORCE, None] > 0, kept, 0.0)
+        self.before = self.points.places(u)
+        self.hold(u)
+        self.remembered = (self.held.copy(), force)
+        return work
+
+    def friction(self, u: Array) -> tuple[Array, Array]:
+        """Slip increment of this step and friction force (n, k, walls, 2), in the plane and across."""
+        st = self.settings
+        slide = self._slide(u, self.held)
+        total = self.slip + slide
+        size = np.linalg.norm(total, axis=-1, keepdims=True)
+        force = st.friction * self.held[..., FORCE, None] * total / np.maximum(size, st.slip)
+        return slide, force if self.friction_on else 0 * force
+
+    def _faces(self, places: Array, offset: Array) -> Array:
+        """Faces (n, k, walls, 3) at offsets (n, k, walls) along the normal."""
+        return np.asarray(places[:, :, None, 0] + offset[..., None] * places[:, :, None, 1])
+
+    def _slide(self, u: Array, held: Array) -> Array:
+        """Motion of the faces along the held directions since the last step (n, k, walls, 2); zero without
+        force.
+        """
+        offset = held[..., OFFSET]
+        moved = self._faces(self.points.places(u), offset) - self._carried(self._faces(self.before, offset))
+        along = -moved[..., 0] * held[..., NY] + moved[..., 1] * held[..., NX]
+        return np.where(held[..., FORCE, None] > 0, np.stack([along, moved[..., 2]], axis=-1), 0.0)
+
+    def _carried(self, places: Array) -> Array:
+        """Places (n, k, walls, 3) carried by walls that turn clockwise about the origin."""
+        c, s = np.cos(self.turn), np.sin(self.turn)
+        x, y = places[..., 0], places[..., 1]
+        turning = self.table[:, 9] > 0
+        return np.stack(
+            [np.where(turning, c * x + s * y, x), np.where(turning, -s * x + c * y, y), places[..., 2]],
+            axis=-1,
+        )
+
+    def axle_moment(self, u: Array) -> float:
+        """Moment [N mm] of the friction force on turning walls about the origin, resisting clockwise
+        turning.
+        """
+        _, force = self.friction(u)
+        carried = self._carried(self._faces(self.before, self.held[..., OFFSET]))
+        # d(carried)/d(turn) for clockwise turning is (y, -x); friction pulls the wall with -force * direction
+        rate = -carried[..., 1] * self.held[..., NY] - carried[..., 0] * self.held[..., NX]
+        return float(-(force[..., 0] * rate * (self.table[:, 9] > 0)).sum())
+
+    def safe_fraction(self, u: Array, move: Array) -> float:
+        """Largest part of a move that lets no point jump through a wall.
+
+        A point may go as far as its gap plus SAFE_DEPTH of the way to the wall's core, where the side would
+        change.
+        """
+        here, there = self.points.places(u)[:, :, 0], self.points.places(u + move)[:, :, 0]
+        length = np.linalg.norm((there - here)[..., :2], axis=-1)[..., None]
+        half = 0.5 * self.thickness
+        room = np.maximum(self.gaps(u), 0.0) + SAFE_DEPTH * (np.maximum(self.table[:, 3], 0.0) + half)
+        return float(min(1.0, (room / np.maximum(length, 1e-12)).min()))
+
+    def forces(self, u: Array) -> Array:
+        """Normal contact force (n, k, walls) [N] of the whole strip."""
+        st = self.settings
+        return np.asarray(self.points.area[:, :, None] * pressure(self.gaps(u), st.stiffness, st.onset))
+
+    def gaps(self, u: Array) -> Array:
+        """Gap (n, k, walls) [mm] between the strip's face and each wall."""
+        return np.asarray(_gaps_kernel(self.points.places(u), self.table, 0.5 * self.thickness))
+
+    def mid_line(self, u: Array) -> Array:
+        """Places (n, 2) [mm] of the mid-line at the contact stations."""
+        middle = int(np.argmin(np.abs(self.points.lines)))
+        return np.asarray(self.points.places(u)[:, middle, 0, :2])
+
+    def evaluate(self, u: Array, order: int) -> Evaluation:
+        """Contact and friction energy, gradient and element blocks."""
+        pt, st = self.points, self.settings
+        gradient = np.zeros(self.size)
+        blocks = np.zeros((len(pt.cells) if order > 1 else 0, 48, 48))
+        numbers = np.array(
+            [
+                st.stiffness,
+                st.onset,
+                st.slip,
+                st.friction if self.friction_on else 0.0,
+                0.5 * self.thickness,
+                self.turn,
+                float(self.coupled),
+            ]
+        )
+        energy = _wall_kernel(
+            order,
+            u,
+            pt.cells,
+            pt.cell,
+            pt.shape,
+            pt.area,
+            self.table,
+            self.held,
+            self.slip,
+            self.before,
+            numbers,
+            gradient,
+            blocks,
+        )
+        return Evaluation(float(energy), gradient, (Blocks(pt.cells, blocks),) if order > 1 else ())
+
+
+@njit(cache=True)
+def _gaps_kernel(places, table, half):  # type: ignore[no-untyped-def]
+    n, k = places.shape[:2]
+    out = np.empty((n, k, len(table)))
+    for p in range(n):
+        for line in range(k):
+            for w in range(len(table)):
+                out[p, line, w] = wall_gap(table[w], places[p, line, 0, 0], places[p, line, 0, 1])[0] - half
+    return out
+
+
+@njit(cache=True)
+def _hold_kernel(u, cells, cell, shape, area, table, half, stiffness, onset, held):  # type: ignore[no-untyped-def]  # noqa: PLR0913, PLR0917 - compiled: arrays, no objects
+    n, k = area.shape
+    v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
+    for p in range(n):
+        for line in range(k):
+            local_state(u, cells[cell[p, line]], shape[p, line], v, normal, dual)
+            for w in range(len(table)):
+                gap, gx, gy, _ = wall_gap(table[w], v[0, 0], v[0, 1])
+                _, force, _ = penalty(gap - half, stiffness, onset)
+                held[p, line, w, 0] = force * area[p, line]
+                held[p, line, w, 1], held[p, line, w, 2] = gx, gy
+                held[p, line, w, 3] = -half * (gx * normal[0] + gy * normal[1])
+
+
+@njit(cache=True)
+def _slip_of(v, normal, before, held, turning, turn, s):  # type: ignore[no-untyped-def]  # noqa: PLR0913, PLR0917 - compiled
+    """Motion of the face since the last step along s (in the plane) and across."""
+    off = held[3]
+    bx, by, bz = (
+        before[0, 0] + off * before[1, 0],
+        before[0, 1] + off * before[1, 1],
+        before[0, 2] + off * before[1, 2],
+    )
+    if turning:
+        c, sn = np.cos(turn), np.sin(turn)
+        bx, by = c * bx + sn * by, -sn * bx + c * by
+    mx, my = v[0, 0] + off * normal[0] - bx, v[0, 1] + off * normal[1] - by
+    return mx * s[0] + my * s[1], v[0, 2] + off * normal[2] - bz
+
+
+@njit(cache=True)
+def _wall_kernel(order, u, cells, cell, shape, area, table, held, slip, before, numbers, gradient, blocks):  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0913, PLR0915, PLR0917 - compiled: one loop nest
+    n, k = area.shape
+    stiffness, onset, elastic, mu, half, turn, coupled = numbers
+    energy = 0.0
+    v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
+    g, H = np.zeros(LOCAL), np.zeros((LOCAL, LOCAL))
+    s, z, nu, f = np.zeros(3), np.array([0.0, 0.0, 1.0]), np.zeros(3), np.zeros(3)
+    row_s, row_z, row_n, law = np.zeros(LOCAL), np.zeros(LOCAL), np.zeros(LOCAL), np.zeros(5)
+    for p in range(n):
+        for line in range(k):
+            touched = False
+            for w in range(len(table)):
+                if not touched:
+                    local_state(u, cells[cell[p, line]], shape[p, line], v, normal, dual)
+                gap, nu[0], nu[1], curved = wall_gap(table[w], v[0, 0], v[0, 1])
+                value, force, stiff = penalty(gap - half, stiffness, onset)
+                force, stiff = force * area[p, line], stiff * area[p, line]
+                limit = mu * (force if coupled > 0.0 else held[p, line, w, 0])
+                if force <= 0.0 and limit <= 0.0:
+                    continue
+                if not touched:
+                    g[:] = 0.0
+                    H[:, :] = 0.0
+                touched = True
+                energy += value * area[p, line]
+                for i in range(2):
+                    g[i] -= force * nu[i]
+                for i in range(2):
+                    ti = -nu[1] if i == 0 else nu[0]
+                    for j in range(2):
+                        tj = -nu[1] if j == 0 else nu[0]
+                        H[i, j] += stiff * nu[i] * nu[j] - force * curved * ti * tj
+                if limit <= 0.0:
+                    continue
+                s[0], s[1] = -held[p, line, w, 2], held[p, line, w, 1]
+                t0, t1 = _slip_of(v, normal, before[p, line], held[p, line, w], table[w, 9] > 0.0, turn, s)
+                energy += rub(slip[p, line, w, 0] + t0, slip[p, line, w, 1] + t1, limit, elastic, law)
+                if order == 0:
+                    continue
+                off = held[p, line, w, 3]
+                face_first(s, off, normal, dual, row_s)
+                face_first(z, off, normal, dual, row_z)
+                for a in range(LOCAL):
+                    g[a] += law[0] * row_s[a] + law[1] * row_z[a]
+                if order == 1:
+                    continue
+                for a in range(LOCAL):
+                    for b in range(LOCAL):
+                        H[a, b] += row_s[a] * (law[2] * row_s[b] + law[4] * row_z[b]) + row_z[a] * (
+                            law[4] * row_s[b] + law[3] * row_z[b]
+                        )
+                for i in range(3):
+                    f[i] = law[0] * s[i] + law[1] * z[i]
+                face_second(f, off, normal, dual, H)
+                if coupled > 0.0:
+                    face_first(nu, off, normal, dual, row_n)
+                    for a in range(LOCAL):
+                        grown = (law[0] * row_s[a] + law[1] * row_z[a]) * stiff / force
+                        for j in range(2):
+                            H[a, j] -= grown * nu[j] + law[0] * curved * row_n[a] * s[j]
+            if touched and order > 0:
+                spread_gradient(g, cells[cell[p, line]], shape[p, line], gradient)
+                if order > 1:
+                    spread_block(H, shape[p, line], shape[p, line], 0, 0, blocks[cell[p, line]])
+    return energy

@@ -1,0 +1,170 @@
+"""Walls that a shell touches: derivatives, objectivity of the slip, areas and forces."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from rod_strips import SOFT, bent_strip, derivative_errors, product
+
+from fem.contact import ContactSettings
+from fem.layup import Layer
+from fem.obstacle import Bar, Plane, Pod, axle_walls
+from fem.route import Runs, Straight
+from fem.section import Flat
+from fem.shell_contact import ShellWalls
+from fem.shell_points import face_first, face_second, surface_points
+from fem.shell_strip import StripMesh, strip_shell
+from fem.strip import Strip
+
+POD = Pod(7.0, 1.5, -4.0, 9.0, 0.5)
+SETTINGS = ContactSettings(stiffness=50.0, onset=0.05, slip=0.03, friction=0.3)
+
+
+@pytest.fixture(scope="module")
+def curved(tmp_path_factory):
+    return strip_shell(
+        bent_strip(), StripMesh(along=6.0, across=4, half=True, cache=tmp_path_factory.mktemp("m"))
+    )
+
+
+@pytest.fixture(scope="module")
+def flat(tmp_path_factory):
+    strip = Strip(Runs((Straight(30.0),), 0.0), Flat(), 8.0, 1, (Layer(SOFT, 1.0),))
+    return strip_shell(strip, StripMesh(along=5.0, across=2, cache=tmp_path_factory.mktemp("m")))
+
+
+def walls_of(model, walls, settings=SETTINGS, spacing=1.0):
+    return ShellWalls(
+        surface_points(model, spacing), model.shell.size, model.strip.thickness, walls, settings
+    )
+
+
+def pressed(model, size, seed=0):
+    """The rest shape against axle and pod, roughened."""
+    x = model.shell.rest.reshape(-1, 4, 3).copy()
+    x[:, 0, 1] -= 4.35
+    rough = np.random.default_rng(seed).normal(size=x.shape) * model.shell.weights.reshape(-1, 4, 3)
+    return (x + size * rough / max(1.0, np.abs(model.shell.weights).max())).ravel()
+
+
+@pytest.mark.parametrize("size", [0.02, 0.3])
+def test_energy_gradient_and_tangent_agree(curved, size):
+    u = pressed(curved, size)
+    term = walls_of(
+        curved, axle_walls(4.0, 0.0) + POD.walls(0.0) + Bar(20.0, -4.6, 40.0, -2.0, 0.5).walls(0.0)
+    )
+    term.start(u)
+    term.turn = 0.02
+    moved = pressed(curved, size, 0) + 0.02 * np.random.default_rng(5).normal(size=u.size)
+    term.hold(moved)
+    assert (term.held[..., 0].sum(axis=(0, 1)) > 0).sum() >= 4
+    way = np.random.default_rng(1).normal(size=u.size)
+    first, second = derivative_errors(term, moved, way, 1e-6)
+    assert first < 1e-6
+    assert second < 2e-5
+
+
+def test_coupled_tangent_is_that_of_the_renewed_balance(curved):
+    u = pressed(curved, 0.02)
+    term = walls_of(curved, axle_walls(4.0, 0.0) + POD.walls(0.0))
+    term.start(u)
+    term.turn = 0.01
+    term.coupled = True
+    moved = u + 0.005 * np.random.default_rng(5).normal(size=u.size)
+    way, h = np.random.default_rng(1).normal(size=u.size), 1e-6
+
+    def force(at):
+        term.hold(at)
+        return term.evaluate(at, 1).gradient
+
+    change = (force(moved + h * way) - force(moved - h * way)) / (2 * h)
+    term.hold(moved)
+    tangent = product(term.evaluate(moved, 2), way)
+    # what is left out: the turning of the offset and of the slip's direction, of the size of one step's slip
+    assert np.abs(change - tangent).max() < 0.02 * np.abs(tangent).max()
+
+
+def test_variations_of_the_face():
+    rng = np.random.default_rng(3)
+    local, way, s, c, h = rng.normal(size=9), rng.normal(size=9), rng.normal(size=3), 0.4, 1e-5
+
+    def geometry(at):
+        a = at[3:].reshape(2, 3)
+        n = np.cross(a[0], a[1])
+        n /= np.linalg.norm(n)
+        return n, np.linalg.inv(a @ a.T) @ a
+
+    def row(at):
+        out = np.zeros(9)
+        face_first(s, c, *geometry(at), out)
+        return out
+
+    value = [s @ (at[:3] + c * geometry(at)[0]) for at in (local + h * way, local - h * way)]
+    assert row(local) @ way == pytest.approx((value[0] - value[1]) / (2 * h), rel=1e-7)
+    second = np.zeros((9, 9))
+    face_second(s, c, *geometry(local), second)
+    assert np.allclose(second, second.T)
+    assert np.allclose(second @ way, (row(local + h * way) - row(local - h * way)) / (2 * h), atol=1e-6)
+
+
+def test_points_carry_the_whole_area_and_the_edge(flat, curved):
+    points = surface_points(flat, 0.5)
+    assert points.area.sum() == pytest.approx(30.0 * 8.0)
+    assert points.lines[[0, -1]] == pytest.approx([-4.0, 4.0])
+    half = surface_points(curved, 1.0)
+    s = np.linspace(0.0, curved.strip.length, 4001)
+    assert half.area.sum() == pytest.approx(np.trapezoid(curved.strip.width_at(s), s), rel=1e-3)
+    fine = surface_points(flat, 0.5, 0.3)
+    assert np.diff(fine.lines).max() <= 0.3 + 1e-12
+    assert fine.area.sum() == pytest.approx(240.0)
+
+
+def test_pressing_on_a_plane_gives_penalty_times_area(flat):
+    depth, stiffness, onset = 0.2, SETTINGS.stiffness, SETTINGS.onset
+    plane = Plane(0.0, -0.5 + depth, np.pi / 2).walls(0.0)
+    term = walls_of(flat, plane)
+    u = flat.shell.rest.ravel()
+    term.start(u)
+    assert term.forces(u).sum() == pytest.approx(240.0 * stiffness * (depth - 0.5 * onset))
+    push = term.evaluate(u, 1).gradient.reshape(-1, 4, 3)[:, 0].sum(axis=0)
+    assert push == pytest.approx([0.0, -term.forces(u).sum(), 0.0], abs=1e-9)
+
+
+def test_sliding_obeys_coulomb_in_any_direction(flat):
+    term = walls_of(flat, Plane(0.0, -0.3, np.pi / 2).walls(0.0))
+    u = flat.shell.rest.ravel()
+    term.start(u)
+    moved = u.reshape(-1, 4, 3).copy()
+    moved[:, 0] += [0.3, 0.0, 0.4]
+    pull = term.evaluate(moved.ravel(), 1).gradient.reshape(-1, 4, 3)[:, 0].sum(axis=0)
+    limit = SETTINGS.friction * term.forces(u).sum()
+    assert pull[[0, 2]] == pytest.approx([0.6 * limit, 0.8 * limit])
+    work = term.accept(moved.ravel())
+    assert work == pytest.approx(
+        0.5 * limit * 0.5
+    )  # mean of no force before and the limit after, over the way
+    assert np.linalg.norm(term.slip, axis=-1).max() == pytest.approx(SETTINGS.slip)
+
+
+def test_turning_with_the_axle_is_no_slip(curved):
+    u = pressed(curved, 0.0)
+    term = walls_of(curved, axle_walls(4.2, 0.0))
+    term.start(u)
+    term.turn = 0.3
+    c, s = np.cos(0.3), np.sin(0.3)
+    turned = (u.reshape(-1, 3) @ np.array([[c, s, 0], [-s, c, 0], [0, 0, 1.0]]).T).ravel()
+    term.hold(turned)
+    slide, force = term.friction(turned)
+    assert term.held[..., 0].sum() > 0
+    assert np.abs(slide).max() < 1e-12
+    assert np.abs(force).max() < 1e-9
+
+
+def test_no_move_carries_a_point_through_a_wall(flat):
+    term = walls_of(flat, Bar(-1.0, -1.5, 31.0, -1.5, 0.5).walls(0.0))
+    u = flat.shell.rest.ravel()
+    move = np.zeros_like(u).reshape(-1, 4, 3)
+    move[:, 0, 1] = -5.0
+    part = term.safe_fraction(u, move.ravel())
+    assert 0.0 < part * 5.0 < 0.5 + 1.0
+    assert term.safe_fraction(u, 0.01 * move.ravel()) == 1.0
