@@ -1,6 +1,7 @@
 """Banded Cholesky for potentials whose unknowns sit on a line that may touch itself.
 
-Unknowns come in groups (the nodes of a rod). The groups are renumbered so that wraps which touch lie close together
+Unknowns come in groups (the nodes of a rod). The groups are renumbered so that wraps which touch lie close
+together
 (reverse Cuthill-McKee), the blocks are summed into LAPACK's band storage, and the factorisation itself tells
 whether the matrix is positive definite.
 """
@@ -18,7 +19,7 @@ from scipy.sparse.csgraph import reverse_cuthill_mckee
 
 from fem.equilibrium import Array, Blocks, Index
 
-
+Marks = NDArray[np.bool_]
 KNOWN_TABLES = 4
 """How many tables of unknowns keep their pattern: those of the elements come back in every call."""
 
@@ -29,7 +30,7 @@ class Factor:
 
     lower: Array
     place: Index
-    fixed: NDArray[np.bool_]
+    fixed: Marks
 
     def solve(self, right: Array) -> Array:
         """Solution for a right-hand side (n,); prescribed unknowns come out as zero."""
@@ -47,12 +48,12 @@ class BandMatrix:
 
     size: int
     group: int
-    fixed: NDArray[np.bool_]
+    fixed: Marks
     _pattern: bytes = b""
     _place: Index = field(default_factory=lambda: np.zeros(0, np.int64))
     _width: int = 0
     _band: Array = field(default_factory=lambda: np.zeros((1, 1)))
-    _known: dict[int, tuple[Index, NDArray[np.bool_]]] = field(default_factory=dict)
+    _known: dict[int, tuple[Index, Marks]] = field(default_factory=dict)
 
     def assemble(self, blocks: list[Blocks]) -> None:
         """Sum the blocks; rows and columns of prescribed unknowns become the identity."""
@@ -127,8 +128,8 @@ class BandMatrix:
         self._width = (reach + 1) * self.group - 1
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def _join(dofs, group, joined):  # type: ignore[no-untyped-def]
+@njit(cache=True)
+def _join(dofs: Index, group: int, joined: Marks) -> None:
     """Mark the groups that share a block."""
     m, k = dofs.shape
     for b in range(m):
@@ -146,8 +147,9 @@ def _join(dofs, group, joined):  # type: ignore[no-untyped-def]
                 before = gj
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def _add(dofs, values, place, fixed, band):  # type: ignore[no-untyped-def]
+@njit(cache=True)
+def _add(dofs: Index, values: Array, place: Index, fixed: Marks, band: Array) -> None:
+    """Sum blocks into lower band storage."""
     m, k = dofs.shape
     for b in range(m):
         for j in range(k):
@@ -160,8 +162,9 @@ def _add(dofs, values, place, fixed, band):  # type: ignore[no-untyped-def]
                     band[pi - pj, pj] += values[b, i, j]
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def _add_general(dofs, values, place, fixed, k, band):  # type: ignore[no-untyped-def]
+@njit(cache=True)
+def _add_general(dofs: Index, values: Array, place: Index, fixed: Marks, k: int, band: Array) -> None:
+    """Sum blocks into general band storage with k diagonals on both sides."""
     m, n = dofs.shape
     for b in range(m):
         for j in range(n):
@@ -174,8 +177,9 @@ def _add_general(dofs, values, place, fixed, k, band):  # type: ignore[no-untype
                     band[2 * k + pi - pj, pj] += values[b, i, j]
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def _multiply(band, x, out):  # type: ignore[no-untyped-def]
+@njit(cache=True)
+def _multiply(band: Array, x: Array, out: Array) -> None:
+    """Product of a symmetric band matrix with x, added to out."""
     width, n = band.shape
     for j in range(n):
         out[j] += band[0, j] * x[j]

@@ -18,7 +18,7 @@ from fem.case_file import Key
 from fem.case_strip import LayerPart, Outline, RunPart
 from fem.obstacle import Obstacle
 from fem.push import Bend as BendPush
-from fem.push import Column, Press, Push, RetractDeploy, Winding
+from fem.push import Coil, Column, Press, Push, RetractDeploy, Winding
 from fem.route import Bend, Path
 from fem.section import Arc, Section
 from fem.settings import Settings
@@ -255,7 +255,7 @@ def coil_fits_the_casing(
 def push_on_the_strip(push: Push, path: Path) -> Iterator[Finding]:
     """Stations and lengths of a push lie on the strip."""
     for name, value in (
-        ("station", push.station if isinstance(push, BendPush | Press) else None),
+        ("station", push.station if isinstance(push, BendPush | Press | Coil) else None),
         ("free_length", push.free_length if isinstance(push, Column) else None),
     ):
         if value is not None and value > path.length + 1e-9:
@@ -271,6 +271,17 @@ def push_on_the_strip(push: Push, path: Path) -> Iterator[Finding]:
                 f"{push.shortening:g} mm is half of the free length ({length:.6g} mm) or more; write a "
                 "smaller number",
             )
+
+
+def coil_wider_than_the_strip_is_thick(push: Push, thickness: float) -> Iterator[Finding]:
+    """The inner face of a coil needs a radius of its own."""
+    if isinstance(push, Coil) and push.radius <= 0.5 * thickness:
+        yield (
+            ("push", "radius"),
+            f"a coil of {push.radius:g} mm to the middle of the thickness leaves the inner face no radius: "
+            f"half the strip's thickness is {0.5 * thickness:g} mm; write a larger radius or make the strip "
+            "thinner",
+        )
 
 
 def travel_within_reach(push: Push, casing: Casing, slot: Slot, path: Path) -> Iterator[Finding]:
@@ -338,6 +349,7 @@ RULES: tuple[Callable[..., Iterator[Finding]], ...] = (
     strip_reaches_out,
     coil_fits_the_casing,
     push_on_the_strip,
+    coil_wider_than_the_strip_is_thick,
     travel_within_reach,
     guides_wider_than_the_strip,
     fine_elements_are_finer,

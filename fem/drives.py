@@ -6,7 +6,6 @@ a snap.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +18,9 @@ from fem.rod import Rod
 class TurnDrive:
     """Angular spring between the heading at a station and a driven angle: E = k/2 (theta - theta0 -
     control)^2.
+
+    The heading is counted continuously from the root's, so that any number of turns is one smooth branch
+    (an element turns less than half a turn).
     """
 
     rod: Rod
@@ -29,13 +31,8 @@ class TurnDrive:
 
     def evaluate(self, u: Array, order: int) -> Evaluation:
         """Energy, gradient and one block."""
-        element, shape = self.rod.shape_at(np.array([self.station]))
-        dofs = self.rod.dofs[element[0], :8]
-        slope = shape[0, 1]
-        rx, ry = float(slope @ u[dofs[:4]]), float(slope @ u[dofs[4:]])
-        aim = self.start + self.control
-        # angle left to go, measured in the aim's own frame: no jump at +-180 degrees
-        off = math.atan2(ry * math.cos(aim) - rx * math.sin(aim), rx * math.cos(aim) + ry * math.sin(aim))
+        dofs, slope, rx, ry = self._slope(u)
+        off = self.heading(u) - self.start - self.control
         l2 = rx * rx + ry * ry
         first = np.concatenate([-ry / l2 * slope, rx / l2 * slope])
         gradient = np.zeros(self.rod.size)
@@ -47,21 +44,26 @@ class TurnDrive:
             0.5 * self.stiffness * off**2, gradient, (Blocks(dofs[None], block[None]),) if order > 1 else ()
         )
 
+    def heading(self, u: Array) -> float:
+        """Heading at the station [rad], counted from that of the root, which lies within +-180 degrees."""
+        element, _ = self.rod.shape_at(np.array([self.station]))
+        nodal = u.reshape(len(self.rod.nodes), self.rod.fields, 2)[: int(element[0]) + 1, :2, 1]
+        _, _, rx, ry = self._slope(u)
+        return float(np.unwrap(np.arctan2(np.append(nodal[:, 1], ry), np.append(nodal[:, 0], rx)))[-1])
+
     def load(self, u: Array) -> float:
         """Moment [N mm] the drive puts on the strip."""
-        ev = self.evaluate(u, 1)
-        return math.copysign(math.sqrt(2 * ev.energy * self.stiffness), self._ahead(u))
+        return self.stiffness * (self.start + self.control - self.heading(u))
 
     def moved(self, u: Array) -> float:
         """Turn of the station since the start [rad]."""
-        return self.control - self.load(u) / self.stiffness
+        return self.heading(u) - self.start
 
-    def _ahead(self, u: Array) -> float:
+    def _slope(self, u: Array) -> tuple[Index, Array, float, float]:
+        """Unknowns and functions of the slope at the station, and the slope itself."""
         element, shape = self.rod.shape_at(np.array([self.station]))
-        dofs = self.rod.dofs[element[0], :8]
-        rx, ry = float(shape[0, 1] @ u[dofs[:4]]), float(shape[0, 1] @ u[dofs[4:]])
-        aim = self.start + self.control
-        return -(ry * math.cos(aim) - rx * math.sin(aim))
+        dofs, slope = self.rod.dofs[element[0], :8], shape[0, 1]
+        return dofs, slope, float(slope @ u[dofs[:4]]), float(slope @ u[dofs[4:]])
 
 
 @dataclass

@@ -4,12 +4,16 @@ One time step minimises, over the unknowns u,
 
     Pi(u) = sum of terms(u) + |u - (u_n + dt v_n)|_M^2 / (2 dt^2) + c |u - u_n|_M^2 / (2 dt)
 
-(backward Euler; M an artificially large but small-in-effect mass, c the damping rate). Terms with friction hold their normal
-forces and directions during one minimisation and renew them between minimisations until they no longer change. Since what is
-minimised is an energy, indefinite tangents on the way are met by a shift along the mass and a line search on the
+(backward Euler; M an artificially large but small-in-effect mass, c the damping rate). Terms with friction
+hold their normal
+forces and directions during one minimisation and renew them between minimisations until they no longer
+change. Since what is
+minimised is an energy, indefinite tangents on the way are met by a shift along the mass and a line search
+on the
 energy; a step counts only when the tangent at its end is positive definite without any shift.
 
-(Variational form of the implicit step: Radovitzky & Ortiz 1999, Comput. Methods Appl. Mech. Eng. 172:203; lagged friction:
+(Variational form of the implicit step: Radovitzky & Ortiz 1999, Comput. Methods Appl. Mech. Eng. 172:203;
+lagged friction:
 common in implicit contact dynamics, no single source.)
 """
 
@@ -35,6 +39,7 @@ class HeldTerm(Protocol):
     """A term with held quantities (contact with friction)."""
 
     def evaluate(self, u: Array, order: int) -> Evaluation: ...
+
     coupled: bool
 
     def hold(self, u: Array) -> float: ...
@@ -51,7 +56,8 @@ class PlainTerm(Protocol):
 class MotionSettings:
     """Numbers that steer the minimisation.
 
-    damping [1/s]; energy [N mm]: the scale against which the Newton decrement is judged; move [mm]: largest change of a place
+    damping [1/s]; energy [N mm]: the scale against which the Newton decrement is judged; move [mm]:
+    largest change of a place
     per iteration.
     """
 
@@ -65,16 +71,16 @@ class MotionSettings:
     settled: float = 1e-5
     early: int = 8
     early_decrement: float = 1e-4
-    early_change: float = 0.2
-    outer_change: float = 0.02
     move: float = 6.0
     small_move: float = 0.02
 
 
 @dataclass(frozen=True)
 class StepOutcome:
-    """Result of one attempted step: u, whether it counts, why not, iterations spent, and whether the static tangent at its end is
-    positive definite too (it need not be on the way through a snap)."""
+    """Result of one attempted step: u, whether it counts, why not, iterations spent, and whether the
+    static tangent at its end is
+    positive definite too (it need not be on the way through a snap).
+    """
 
     u: Array
     accepted: bool
@@ -108,7 +114,9 @@ class Motion:
         k = self.mass.dofs.shape[1]
         rows = np.repeat(self.mass.dofs, k, axis=1).ravel()
         columns = np.tile(self.mass.dofs, (1, k)).ravel()
-        self.mass_matrix = coo_array((self.mass.values.ravel(), (rows, columns)), shape=(self.size, self.size)).tocsr()
+        self.mass_matrix = coo_array(
+            (self.mass.values.ravel(), (rows, columns)), shape=(self.size, self.size)
+        ).tocsr()
         self.mass_diagonal = np.asarray(self.mass_matrix.diagonal())
 
     def terms(self) -> list[PlainTerm]:
@@ -117,7 +125,8 @@ class Motion:
 
     def total(self, u: Array, order: int) -> Evaluation:
         """Sum of all terms without inertia."""
-        energy, gradient, blocks = 0.0, np.zeros(self.size), []
+        energy, gradient = 0.0, np.zeros(self.size)
+        blocks: list[Blocks] = []
         for term in self.terms():
             ev = term.evaluate(u, order)
             energy += ev.energy
@@ -129,8 +138,10 @@ class Motion:
     def step(self, u_old: Array, v_old: Array, dt: float, start: Array) -> StepOutcome:
         """Minimise the potential of one step from `start` (prescribed unknowns already in place).
 
-        The first one holds the forces of the last accepted state, which are nearer the truth than those of the
-        extrapolated start. Early minimisations are cut short: while the held forces are far off, their exact minimum is of no use.
+        The first one holds the forces of the last accepted state, which are nearer the truth than those of
+        the
+        extrapolated start. Early minimisations are cut short: while the held forces are far off, their
+        exact minimum is of no use.
         """
         st = self.settings
         frame = (u_old, v_old, dt)
@@ -162,7 +173,9 @@ class Motion:
         return StepOutcome(u, False, f"friction did not settle in {st.outer} rounds", iterations)
 
     def _definite(self, u: Array, frame: Frame) -> tuple[bool, bool]:
-        """Whether the tangent with held friction is positive definite: with inertia, and without (statically stable)."""
+        """Whether the tangent with held friction is positive definite: with inertia, and without
+        (statically stable).
+        """
         blocks = list(self.total(u, 2).blocks)
         self.matrix.assemble(blocks)
         if self.matrix.factor() is not None:
@@ -173,7 +186,8 @@ class Motion:
     def _polish(self, u: Array, frame: Frame) -> tuple[Array, int, bool]:
         """Newton on the balance of forces with the normal force of friction taken from the present state.
 
-        The tangent is not symmetric. Pairs and directions are renewed before each iteration. Returns (u, iterations, settled).
+        The tangent is not symmetric. Pairs and directions are renewed before each iteration. Returns (u,
+        iterations, settled).
         """
         st = self.settings
         inertia = self._inertia_blocks(frame[2])
@@ -219,7 +233,9 @@ class Motion:
         return float(ahead @ ma / (2 * dt**2) + c * (back @ mb) / (2 * dt)), ma / dt**2 + c * mb / dt
 
     def _minimise(self, u: Array, frame: Frame, limit: int, early: bool) -> tuple[Array, int, str]:
-        """Newton with shift and energy line search; `early` means that running out of iterations is no failure."""
+        """Newton with shift and energy line search; `early` means that running out of iterations is no
+        failure.
+        """
         st, free = self.settings, ~self.fixed
         factor_mass = 1 / frame[2] ** 2 + st.damping / frame[2]
         inertia_blocks = Blocks(self.mass.dofs, self.mass.values * factor_mass)
@@ -258,7 +274,9 @@ class Motion:
         energy, gradient = self._inertia(u, *frame)
         return Evaluation(ev.energy + energy, ev.gradient + gradient, ev.blocks)
 
-    def _search(self, u: Array, move: Array, alpha: float, energy: float, slope: float, frame: Frame) -> tuple[Array, Evaluation | None]:
+    def _search(
+        self, u: Array, move: Array, alpha: float, energy: float, slope: float, frame: Frame
+    ) -> tuple[Array, Evaluation | None]:
         """First step length whose energy falls enough, with the full evaluation there.
 
         The whole step is evaluated with its tangent at once: it is nearly always taken.
@@ -274,10 +292,12 @@ class Motion:
 
 
 def mass_blocks(dofs: Index, shape: Array, weights: Array, density: Array) -> Blocks:
-    """Mass of fields with Hermite functions: density (F,) per unit length, dofs (N, 4F), shape (N, G, D, 4)."""
+    """Mass of fields with Hermite functions: density (F,) per unit length, dofs (N, 4F), shape (N, G, D,
+    4).
+    """
     elements, fields = len(dofs), dofs.shape[1] // 4
     one = np.einsum("egi,egj,eg->eij", shape[:, :, 0], shape[:, :, 0], weights)
     values = np.zeros((elements, 4 * fields, 4 * fields))
     for f in range(fields):
-        values[:, 4 * f:4 * f + 4, 4 * f:4 * f + 4] = density[f] * one
+        values[:, 4 * f : 4 * f + 4, 4 * f : 4 * f + 4] = density[f] * one
     return Blocks(dofs, values)

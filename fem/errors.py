@@ -44,5 +44,5 @@ class CaseError(InputError):
         super().__init__("\n".join(str(fault) for fault in faults))
 
 
-class MissingLibrary(InputError):
+class MissingLibrary(InputError):  # noqa: N818  (a sentence for the user, not a crash)
     """A system library that an optional step needs is not installed; the message says what to install."""

@@ -1,4 +1,6 @@
-"""Signed gap of a point to a thick curve, compiled: the one place where distance, normal and curvature are worked out."""
+"""Signed gap of a point to a thick curve, compiled: the one place where distance, normal and curvature are
+worked out.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +8,11 @@ import numpy as np
 from numba import njit
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def wall_gap(wall, x, y):  # type: ignore[no-untyped-def]
-    """Distance of (x, y) to the wall's surface, unit normal and curvature of the distance: (gap, nx, ny, k)."""
+@njit(cache=True)
+def wall_gap(wall, x, y):
+    """Distance of (x, y) to the wall's surface, unit normal and curvature of the distance: (gap, nx, ny,
+    k).
+    """
     kind = wall[0]
     dx, dy = x - wall[1], y - wall[2]
     if kind == 3.0:

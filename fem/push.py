@@ -65,12 +65,14 @@ class Bend:
     """Turn one station of the free strip against its clamped root, as in a bending test.
 
     angle [rad]: end rotation; positive curls the strip the way the coil turns. station [mm from the root]:
-    where the turning grip sits; None: the tip. The grip may slide along, so no axial force arises.
+    where the turning grip sits; None: the tip. The grip may slide along, so no axial force arises. grip:
+    "rigid" keeps the shape the section has where it is gripped, "free" holds its middle and lets it open.
     """
 
     kind: ClassVar[str] = "bend"
     angle: Angle = math.pi / 2
     station: Length | None = None
+    grip: Literal["rigid", "free"] = "rigid"
 
 
 @dataclass(frozen=True)
@@ -100,6 +102,24 @@ class Press:
     direction: Angle = -math.pi / 2
 
 
-Push = RetractDeploy | Retract | Deploy | Bend | Column | Press
+@dataclass(frozen=True)
+class Coil:
+    """Wind the strip into an arc of one radius in the air: nothing is touched, only a moment acts.
 
-PUSHES: tuple[type[Push], ...] = (RetractDeploy, Retract, Deploy, Bend, Column, Press)
+    radius [mm]: of the mid-line when done, its centre on the axle's side. station [mm from the root]: where
+    the coil ends; None: the tip, the strip beyond is left out. Both ends stay plane and square to the strip
+    and are free to flatten, as within a longer coil.
+    """
+
+    kind: ClassVar[str] = "coil"
+    radius: Length = 5.0
+    station: Length | None = None
+
+    def turn(self, length: float, heading: float) -> float:
+        """Angle [rad] to turn the end of `length` [mm] whose heading at rest is `heading` [rad]."""
+        return length / self.radius - heading
+
+
+Push = RetractDeploy | Retract | Deploy | Bend | Column | Press | Coil
+
+PUSHES: tuple[type[Push], ...] = (RetractDeploy, Retract, Deploy, Bend, Column, Press, Coil)

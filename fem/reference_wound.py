@@ -14,7 +14,7 @@ import numpy as np
 from fem.contact import ContactSettings
 from fem.dynamics import Motion, MotionSettings
 from fem.element import build_grid
-from fem.equilibrium import Array, Index
+from fem.equilibrium import Array, Index, Term
 from fem.layup import Layer
 from fem.material import Material
 from fem.newton import NewtonSettings, solve
@@ -156,7 +156,7 @@ def sleeve(tip_load: float = 0.05, stiffness: float = 2000.0) -> tuple[float, fl
     load = edge_load(shell, "end", np.array([0.0, tip_load / _WIDTH, 0.0]))
     root = unknowns(shell.grid.edge("start"), (0, 2), (0,))
     ends = hold(shell, [root, symmetric(shell, "low", 2)])
-    terms = [Whole(shell, 2), contact]
+    terms: list[Term] = [Whole(shell, 2), contact]
     structure = Structure(terms, ends, [Whole(load, 2)], shell.weights)
     u = ends.reduce(shell.rest.ravel())
     for level in np.linspace(0.0, 1.0, 11):

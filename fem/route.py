@@ -277,4 +277,49 @@ class Through(_OnCurve):
         return float(s[before] + share * (s[after] - s[before]))
 
 
+@dataclass(frozen=True)
+class UpTo:
+    """The first `length` [mm] of a path: what a test on a part of the strip sees. No kind a file can name."""
+
+    path: Path
+    length: float
+
+    kind: ClassVar[str] = "up-to"
+
+    def __post_init__(self) -> None:
+        if not 0.0 < self.length <= self.path.length * (1.0 + 1e-12):
+            raise ValueError(
+                f"a part of a path must be > 0 and at most its {self.path.length:g} mm long, got "
+                f"{self.length:g}"
+            )
+
+    @property
+    def bends(self) -> tuple[BendMark, ...]:
+        """The bends that begin within the part, the last one cut where it ends."""
+        marks = []
+        for mark in self.path.bends:
+            if mark.start >= self.length:
+                continue
+            cut = mark.end > self.length
+            angle = float(self.heading(self.length) - self.heading(mark.start)) if cut else mark.angle
+            marks.append(BendMark(mark.index, mark.start, min(mark.end, self.length), angle, mark.radius))
+        return tuple(marks)
+
+    def position(self, s: ArrayLike) -> Array:
+        """Position (..., 2) [mm] at s (...)."""
+        return self.path.position(s)
+
+    def heading(self, s: ArrayLike) -> Array:
+        """Angle of the tangent to +x [rad] at s (...)."""
+        return self.path.heading(s)
+
+    def curvature(self, s: ArrayLike) -> Array:
+        """Curvature d heading / ds [1/mm] at s (...)."""
+        return self.path.curvature(s)
+
+    def curvature_s(self, s: ArrayLike) -> Array:
+        """Slope d curvature / ds [1/mm^2] at s (...)."""
+        return self.path.curvature_s(s)
+
+
 PATHS: tuple[type[Runs | Through], ...] = (Runs, Through)

@@ -17,7 +17,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numba import njit
 
-from fem.contact import SAFE_DEPTH, ContactSettings, penalty, pressure
+from fem.contact import SAFE_DEPTH, ContactSettings, pressure
+from fem.contact_kernel import penalty
 from fem.equilibrium import Array, Blocks, Evaluation
 from fem.gap import wall_gap
 from fem.obstacle import Wall, wall_table

@@ -1,8 +1,8 @@
 """The shell carried through contact by damped motion: mass, whole-strip energies, what is held at the root.
 
-A half model stands for the whole strip: its energies, forces and mass are doubled here, so that everything the motion
-sees (and every ledger of it) is that of the whole strip. Unknowns are grouped by lines of nodes across, which is what
-keeps the band of the tangent narrow.
+A half model stands for the whole strip: its energies, forces and mass are doubled here, so that everything
+the motion sees (and every ledger of it) is that of the whole strip. Unknowns are grouped by lines of nodes
+across, which is what keeps the band of the tangent narrow.
 """
 
 from __future__ import annotations

@@ -190,25 +190,22 @@ def spread_gradient(g, dofs, shape, gradient):  # type: ignore[no-untyped-def]
             gradient[dofs[3 * i + c]] += shape[0, i] * g[c] + shape[1, i] * g[3 + c] + shape[2, i] * g[6 + c]
 
 
-@njit(cache=True)
+@njit(cache=True, fastmath=True)
 def spread_block(H, left, right, rows, columns, block):  # type: ignore[no-untyped-def]
-    """Add left^T H right to block[rows:, columns:], H (9, 9), left and right (3, 16) shape functions."""
-    half = np.empty((3, 3, 16, 3))
+    """Add left^T H right to block[rows:, columns:], H (9, 9), left and right (3, 16) shape functions.
+
+    The innermost loop runs over 48 neighbours in memory, which is what makes it quick.
+    """
+    half = np.empty((3, 3, 48))
     for r in range(3):
         for c in range(3):
-            for j in range(16):
-                for d in range(3):
-                    half[r, c, j, d] = (
-                        H[3 * r + c, d] * right[0, j]
-                        + H[3 * r + c, 3 + d] * right[1, j]
-                        + H[3 * r + c, 6 + d] * right[2, j]
-                    )
+            for d in range(3):
+                h0, h1, h2 = H[3 * r + c, d], H[3 * r + c, 3 + d], H[3 * r + c, 6 + d]
+                for j in range(16):
+                    half[r, c, 3 * j + d] = h0 * right[0, j] + h1 * right[1, j] + h2 * right[2, j]
     for i in range(16):
+        l0, l1, l2 = left[0, i], left[1, i], left[2, i]
         for c in range(3):
-            for j in range(16):
-                for d in range(3):
-                    block[rows + 3 * i + c, columns + 3 * j + d] += (
-                        left[0, i] * half[0, c, j, d]
-                        + left[1, i] * half[1, c, j, d]
-                        + left[2, i] * half[2, c, j, d]
-                    )
+            out = block[rows + 3 * i + c, columns : columns + 48]
+            for j in range(48):
+                out[j] += l0 * half[0, c, j] + l1 * half[1, c, j] + l2 * half[2, c, j]

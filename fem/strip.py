@@ -27,7 +27,7 @@ from numpy.typing import ArrayLike
 
 from fem.equilibrium import Array
 from fem.layup import Layer, Layup, Stack
-from fem.route import Path
+from fem.route import Path, UpTo
 from fem.section import WIDTH_SLACK, Section
 
 __all__ = ["Layer", "RestArrays", "Stack", "Station", "Strip", "Surface"]
@@ -143,6 +143,12 @@ class Strip:
                 f"the centre of a bend of radius {1.0 / abs(omega[worst, 0]):.4g} mm, past the centre; make "
                 "the bend wider, the section shallower, or turn the sense"
             )
+
+    def up_to(self, length: float) -> Strip:
+        """The first `length` [mm] of the strip, as if cut there; layers that begin beyond are gone."""
+        return _Part(
+            UpTo(self.path, length), self.section, self.width, self.sense, self.layers, self.stations
+        )
 
     # ---- lengths ---------------------------------------------------------------------------------
 
@@ -283,3 +289,11 @@ class Strip:
             self.mass_per_area(along, q),
             self.thickness,
         )
+
+
+@dataclass(frozen=True)
+class _Part(Strip):
+    """A part of a strip that was checked as a whole: its layers and stations may lie beyond its end."""
+
+    def __post_init__(self) -> None:
+        """Nothing to refuse."""

@@ -61,6 +61,4 @@ def small_case(folder: Path, push: str = CYCLE, **changes: object) -> Case:
 
 def motor(torque: float) -> str:
     """A motor with this much torque [N mm] at the axle, for `extra`."""
-    return (
-        f"[motor]\nstall_torque = {torque}\nno_load_speed = 100.0\ngear_ratio = 1.0\nefficiency = 1.0\n"
-    )
+    return f"[motor]\nstall_torque = {torque}\nno_load_speed = 100.0\ngear_ratio = 1.0\nefficiency = 1.0\n"

@@ -59,8 +59,8 @@ def test_sharpness_below_the_limit_is_no_fold() -> None:
 @pytest.mark.parametrize(
     ("station", "words"),
     [
-        (2.0, "at the root"), (8.0, "between axle and coil"), (15.0, "in the coil"), (25.0, "between coil and slot"),
-        (31.0, "in the slot"), (40.0, "outside the slot"),
+        (2.0, "at the root"), (8.0, "between axle and coil"), (15.0, "in the coil"),
+        (25.0, "between coil and slot"), (31.0, "in the slot"), (40.0, "outside the slot"),
     ],
 )  # fmt: skip
 def test_regions_from_root_to_tip(station: float, words: str) -> None:

@@ -87,6 +87,24 @@ def test_slot_of_the_pod_is_as_wide_as_its_gap_and_the_casing_round():
         assert gap(wide, 10.0, -3.5)[0] == pytest.approx(gap(narrow, 10.0, -3.5)[0] + 0.4)
 
 
+@pytest.mark.parametrize(("height", "mouth"), [(-3.5, 11.0), (0.0, 11.0), (-6.9, 10.0), (-3.5, 8.2)])
+def test_lips_run_on_from_casing_and_channel_without_a_corner(height: float, mouth: float) -> None:
+    pod = Pod(8.0, 1.5, height, mouth, 0.5)
+    casing, upper, lower = pod.walls(0.0)
+    for bar, angle in ((upper, casing.start), (lower, casing.start + casing.sweep)):
+        end = casing.core * np.cos(angle), casing.core * np.sin(angle)
+        # the casing's round end and the bar's are one and the same lip: same centre, same radius
+        assert end == pytest.approx((bar.x, bar.y), abs=1e-9)
+        assert casing.radius == bar.radius == 0.5
+        # one lip radius from that centre, on either side, is the surface of both
+        for way in np.linspace(0.0, 2 * np.pi, 9):
+            place = end[0] + 0.5 * np.cos(way), end[1] + 0.5 * np.sin(way)
+            assert min(gap(casing, *place)[0], gap(bar, *place)[0]) <= 1e-9
+        # where the lip meets casing and channel, both have one normal
+        inner = 8.0 * np.cos(angle), 8.0 * np.sin(angle)
+        assert gap(casing, *inner)[:3] == pytest.approx((0.0, -np.cos(angle), -np.sin(angle)), abs=1e-9)
+
+
 @pytest.mark.parametrize("angle", [0.0, 0.8, -0.8])
 def test_guide_keeps_its_gap_along_its_centre_line(angle):
     guide = Guide(2.0, 1.0, 0.3, 12.0, angle, 1.4, 0.5)

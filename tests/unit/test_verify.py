@@ -18,7 +18,7 @@ def _broken() -> float:
 
 def test_every_registered_check_names_its_source_and_reason() -> None:
     checks = chosen()
-    assert {check.model for check in checks} >= {"section", "shell"}
+    assert {check.model for check in checks} >= {"material", "section", "rod", "shell"}
     for check in checks:
         assert check.source
         assert check.reason
@@ -31,7 +31,8 @@ def test_fast_leaves_out_only_the_long_ones_and_known_misses() -> None:
     left_out = {check.name for check in chosen()} - {check.name for check in chosen(fast=True)}
     assert left_out
     assert all(name.startswith((*SLOW, *KNOWN_MISSES)) for name in left_out)
-    assert len(left_out) == 3
+    for beginning in (*SLOW, *KNOWN_MISSES):
+        assert any(name.startswith(beginning) for name in left_out), beginning
 
 
 def test_errors_are_judged_and_a_check_that_breaks_does_not_stop_the_rest() -> None:

@@ -1,0 +1,160 @@
+"""From a case to a shell that can be wound: mesh, contact on both faces and between wraps, artificial mass, scales.
+
+Half the width stands for the whole strip when its layers and section are mirror symmetric. The mass is artificial, as for
+the rod: it only carries the strip through snaps, and is set so that the strip pressed flat swings within about one radian
+of axle turning.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from fem.case import Case
+from fem.contact import ContactSettings
+from fem.dynamics import HeldTerm, Motion, MotionSettings, PlainTerm
+from fem.equilibrium import Array
+from fem.mesh import Zone
+from fem.obstacle import Wall
+from fem.rod_model import MASS_SHARE, ONSET, SINK, SLIP, surrounding_walls
+from fem.shell_contact import ShellWalls
+from fem.shell_loads import weight
+from fem.shell_motion import shell_motion
+from fem.shell_points import surface_points
+from fem.shell_state import StripState, strip_state
+from fem.shell_strip import StripMesh, StripShell, strip_shell
+from fem.shell_wraps import ShellWraps
+
+ELEMENT, TAIL = 2.0, 3.0
+"""Longest element [mm] of the strip that is wound (axle of 4 mm: half a radian each) and of what stays outside."""
+ACROSS = 6
+
+
+@dataclass
+class ShellModel:
+    """A shell in its surroundings, ready to be wound.
+
+    root_radius [mm]: distance of the root's mid-line from the axle's centre; wraps: None when the wraps may not touch.
+    """
+
+    case: Case
+    body: StripShell
+    walls: ShellWalls
+    wraps: ShellWraps | None
+    motion: Motion
+    root_radius: float
+    start: Array
+    warnings: tuple[str, ...]
+
+    @property
+    def rod(self) -> StripShell:
+        """What carries the strip, under the name by which the cycle of the rod asks for it."""
+        return self.body
+
+    def walls_at(self, opening: float) -> tuple[Wall, ...]:
+        """Everything that can be touched, backed off by `opening` mm."""
+        return surrounding_walls(self.case, opening)
+
+    @cached_property
+    def rise(self) -> float:
+        """Largest height [mm] of the rest section."""
+        nodes = self.body.shell.rest.reshape(self.body.shell.grid.stations.size, -1, 4, 3)
+        away = nodes[:, :, 0] - nodes[:, :1, 0] if self.body.half else nodes[:, :, 0]
+        return (
+            float(np.linalg.norm(away[..., :2], axis=-1).max()) if self.body.half else self.case.strip.width
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class WoundState(StripState):
+    """A state of the wound strip, with the names the cycle asks for."""
+
+    thickness: float = 0.0
+
+    @property
+    def strain_share(self) -> Array:
+        """(n, m) largest share of a material's elastic limit."""
+        return self.share
+
+
+@dataclass(frozen=True)
+class ShellFields:
+    """Reads states of a shell strip."""
+
+    body: StripShell
+
+    def state(self, u: Array) -> WoundState:
+        """Shape, curvature, force and strains on the lines of nodes."""
+        return WoundState(**vars(strip_state(self.body, u)), thickness=self.body.strip.thickness)
+
+
+def symmetric_strip(case: Case) -> bool:
+    """Whether layers and section are the same on both sides of the mid-line, so that half of it is enough."""
+    strip = case.strip
+    s, q = np.linspace(0.0, strip.length, 9)[:, None], np.linspace(0.05, 0.45, 9) * strip.width
+    left, right = strip.laminate(s, -q), strip.laminate(s, q)
+    mirror = np.array([1.0, 1.0, -1.0, 1.0, 1.0, -1.0])
+    even = np.allclose(left, right * mirror[:, None] * mirror, atol=1e-9 * float(np.abs(right).max()))
+    twisted = np.abs(right * (1.0 - mirror[:, None] * mirror)).max() > 1e-9 * float(np.abs(right).max())
+    odd = np.allclose(strip.section_angle(s, -q)[0], -np.asarray(strip.section_angle(s, q)[0]))
+    return bool(even and odd and not twisted)
+
+
+def build_shell_model(case: Case, refine: float = 1.0) -> ShellModel:
+    """The shell of a case in its surroundings; `refine` > 1 divides all element sizes and contact spacings."""
+    st, strip = case.settings, case.strip
+    half = symmetric_strip(case)
+    wound = min(strip.length, case.travel + case.slot_mouth + 5.0)
+    zones = (Zone(0.0, wound, ELEMENT / refine),)
+    across = 2 * round(0.5 * ACROSS * refine)
+    body = strip_shell(strip, StripMesh(TAIL / refine, zones, across, half))
+    shell = body.shell
+    settings = contact_settings(case, body)
+    points = surface_points(body, st.contact_spacing / refine)
+    walls = ShellWalls(points, shell.size, strip.thickness, surrounding_walls(case, 0.0), settings)
+    wraps = None
+    if st.wraps_touch:
+        coarse = surface_points(body, 2 * st.contact_spacing / refine)
+        rubbing = replace(settings, friction=case.friction.wraps)
+        wraps = ShellWraps(coarse, shell.grid, shell.size, strip.thickness, rubbing, np.pi * case.axle.radius)
+    root = case.axle.radius + 0.5 * strip.thickness
+    start = shell.rest.reshape(-1, 4, 3).copy()
+    start[:, 0, 1] -= root
+    motion = _motion(case, body, walls, wraps)
+    warnings = (body.warning,) if body.warning else ()
+    return ShellModel(case, body, walls, wraps, motion, root, start.ravel(), warnings)
+
+
+def contact_settings(case: Case, body: StripShell) -> ContactSettings:
+    """Penalty and elastic slip of the case, or what suits its strip; the reasoning is that of the rod's."""
+    st, strip = case.settings, case.strip
+    plate = float(body.shell.laminate[..., 4, 4].max())
+    half = 0.5 * strip.width
+    angle = strip.section_angle(np.array([0.5 * strip.length]), np.array([half]))[0]
+    sharp = max(float(np.abs(angle).max()) / half, 1.0 / (case.axle.radius + 0.5 * strip.thickness))
+    stiffness = plate * sharp**2 / (case.slot.lip * SINK * strip.thickness)
+    return ContactSettings(
+        st.contact_stiffness or stiffness,
+        st.contact_onset or ONSET * strip.thickness,
+        st.slip or SLIP * strip.thickness,
+        case.friction.strip,
+    )
+
+
+def _motion(case: Case, body: StripShell, walls: ShellWalls, wraps: ShellWraps | None) -> Motion:
+    st, strip, shell = case.settings, case.strip, body.shell
+    flat = float(shell.laminate[..., 3, 3].max()) * strip.width
+    density = 10 * MASS_SHARE * flat / strip.length**4 / strip.width
+    settings = MotionSettings(
+        damping=st.damping,
+        energy=0.05 * flat / case.axle.radius**2 * strip.length,
+        settled=5e-4 * strip.thickness,
+        small_move=0.02 * strip.thickness,
+    )
+    plain: list[PlainTerm] = [shell]
+    if case.weight.acts:
+        plain.append(weight(shell, np.array([*case.weight.acceleration(), 0.0])))
+    held: list[HeldTerm] = [walls] if wraps is None else [walls, wraps]
+    return shell_motion(body, plain, held, density, settings)

@@ -1,0 +1,148 @@
+"""A shell that touches itself: pairs, derivatives, objectivity, balance of forces."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from rod_strips import SOFT, derivative_errors, product
+
+from fem.contact import ContactSettings
+from fem.element import shape_at
+from fem.layup import Layer
+from fem.route import Runs, Straight
+from fem.section import Arc
+from fem.shell_foot import shape_row
+from fem.shell_points import surface_points
+from fem.shell_strip import StripMesh, strip_shell
+from fem.shell_wraps import ShellWraps
+from fem.strip import Strip
+
+SETTINGS = ContactSettings(stiffness=50.0, onset=0.05, slip=0.03, friction=0.3)
+
+
+@pytest.fixture(scope="module")
+def model(tmp_path_factory):
+    strip = Strip(Runs((Straight(70.0),), 0.0), Arc(40.0), 12.0, 1, (Layer(SOFT, 1.0),))
+    return strip_shell(strip, StripMesh(along=2.0, across=4, half=True, cache=tmp_path_factory.mktemp("m")))
+
+
+def coil(model, pitch, inner=4.5, bow=0.02, seed=None, size=0.0):
+    """A spiral about the origin that grows by `pitch` per turn, its section bowed by `bow` [1/mm]."""
+    grid = model.shell.grid
+    s = np.linspace(0.0, grid.stations[-1], 20001)
+    growth = pitch / (2 * np.pi)
+    angle = (np.sqrt(inner**2 + 2 * growth * s) - inner) / growth
+    angle = np.interp(grid.stations, s, angle)
+    radius = inner + growth * angle
+    along = np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1)
+    inward = np.stack([-np.sin(angle), np.cos(angle), 0 * angle], axis=1)
+    q = grid.across
+    height, tilt = 0.5 * bow * q**2, bow * q
+    u = np.zeros((len(s := grid.stations), len(q), 4, 3))
+    out = -inward
+    u[:, :, 0] = radius[:, None, None] * out[:, None] + height[None, :, None] * inward[:, None]
+    u[:, :, 0, 2] = q
+    stretch = 1 - height[None, :] / radius[:, None]
+    u[:, :, 1] = stretch[..., None] * along[:, None]
+    u[:, :, 2] = tilt[None, :, None] * inward[:, None] + np.array([0.0, 0.0, 1.0])
+    u[:, :, 3] = -(tilt[None, :] / radius[:, None])[..., None] * along[:, None]
+    if seed is not None:
+        u += size * np.random.default_rng(seed).normal(size=u.shape) * model.shell.weights.reshape(u.shape)
+    return u.ravel()
+
+
+def wraps_of(model, settings=SETTINGS):
+    grid = model.shell.grid
+    points = surface_points(model, 1.0)
+    return ShellWraps(points, grid, model.shell.size, model.strip.thickness, settings, 12.0)
+
+
+def test_rows_are_those_of_the_element(model):
+    grid = model.shell.grid
+    at = np.array([[3.3, 0.4], [31.0, 5.9], [70.0, 6.0]])
+    dofs, values = shape_at(grid, at)
+    points = surface_points(model, 1.0)
+    work = np.empty((2, 3, 2)), np.empty((2, 3, 2))
+    for k in range(3):
+        rows = np.empty((6, 16))
+        cell = shape_row(grid.stations, grid.across, at[k], rows, *work)
+        assert np.allclose(rows, values[k])
+        assert np.array_equal(points.cells[cell].reshape(16, 3)[:, 0] // 3, dofs[k])
+
+
+def test_pairs_are_feet_at_the_pitch(model):
+    term = wraps_of(model)
+    u = coil(model, 1.3, bow=0.0)
+    term.start(u)
+    paired = term.partner >= 0
+    assert paired[term.points.stations < 30.0].all()
+    gaps = term.gaps()[paired]
+    assert gaps == pytest.approx(0.3 * np.ones(gaps.size), abs=0.02)
+    assert (term.held[paired][:, 8] < 0.0).all()  # seen from the axle's side
+
+
+@pytest.mark.parametrize("size", [0.0, 0.004])
+def test_energy_gradient_and_tangent_agree(model, size):
+    u = coil(model, 0.95, seed=1, size=size)
+    term = wraps_of(model)
+    term.start(u)
+    moved = coil(model, 0.94, seed=2, size=size)
+    term.hold(moved)
+    term.hold(moved)
+    assert (term.held[..., 0] > 0).sum() > 50
+    first, second = derivative_errors(term, moved, np.random.default_rng(1).normal(size=u.size), 1e-7)
+    assert first < 1e-5
+    assert second < 1e-4
+
+
+def test_coupled_tangent_is_that_of_the_renewed_balance(model):
+    u = coil(model, 0.95, seed=1, size=0.001)
+    term = wraps_of(model)
+    term.start(u)
+    term.coupled = True
+    moved = coil(model, 0.94, seed=1, size=0.001)
+    way, h = np.random.default_rng(1).normal(size=u.size) * model.shell.weights**-1.0, 1e-7
+
+    def force(at):
+        term.hold(at)
+        return term.evaluate(at, 1).gradient
+
+    change = (force(moved + h * way) - force(moved - h * way)) / (2 * h)
+    term.hold(moved)
+    tangent = product(term.evaluate(moved, 2), way)
+    # what is left out: turning of the interface's offsets and of the slip's direction, of the size of a step's slip
+    assert np.abs(change - tangent).max() < 0.05 * np.abs(tangent).max()
+
+
+def test_forces_balance(model):
+    u = coil(model, 0.95)
+    term = wraps_of(model)
+    term.start(u)
+    term.coupled = True
+    moved = coil(model, 0.94)
+    term.hold(moved)
+    pull = term.evaluate(moved, 1).gradient.reshape(-1, 4, 3)
+    total = pull[:, 0].sum(axis=0)
+    assert np.abs(total[:2]).max() < 1e-9 * np.abs(pull).sum()
+
+
+def test_turning_as_a_whole_is_no_slip(model):
+    u = coil(model, 0.95)
+    term = wraps_of(model)
+    term.start(u)
+    c, s = np.cos(0.4), np.sin(0.4)
+    turned = (u.reshape(-1, 3) @ np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]]).T).ravel()
+    term.coupled = True
+    term.hold(turned)
+    slide, _ = term.friction(turned)
+    assert (term.held[..., 0] > 0).sum() > 50
+    assert np.abs(slide).max() < 1e-9
+
+
+def test_no_move_carries_a_wrap_through_the_next(model):
+    u, closer = coil(model, 1.3), coil(model, 0.1)
+    term = wraps_of(model)
+    term.start(u)
+    part = term.safe_fraction(u, closer - u)
+    assert 0.0 < part < 1.0
+    assert term.safe_fraction(u, 1e-3 * (closer - u)) == 1.0

@@ -1,0 +1,154 @@
+"""One push step by step: the ledger of energies, going back to a saved state, steps that fail."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from small_cases import small_case
+
+from fem.cycle import AxleGrip, assemble
+from fem.drives import TurnDrive
+from fem.equilibrium import Evaluation
+from fem.rigs import DriveGrip
+from fem.rod_model import RodModel, build_rod_model
+from fem.trip import Ledger, StepSize, Trip, without_friction
+
+
+def at_axle(folder: Path, **changes: object) -> tuple[RodModel, Trip]:
+    model = build_rod_model(small_case(folder, **changes))
+    grip = AxleGrip(model)
+    trip = assemble(model, grip)
+    assert isinstance(trip, Trip)
+    trip.force = grip.force(trip.u, model.motion.total(trip.u, 1).gradient, 0.0)
+    return model, trip
+
+
+def go_on(trip: Trip, target: float) -> None:
+    assert trip.advance(target, StepSize(0.02, 0.1, 1e-6), lambda now: False), trip.trouble
+
+
+def test_work_is_what_the_strip_stores_when_nothing_is_lost(tmp_path: Path) -> None:
+    model = build_rod_model(small_case(tmp_path), surrounded=False)
+    root = AxleGrip(model)
+    trip = assemble(model, root)
+    assert isinstance(trip, Trip)
+    heading = TurnDrive(model.rod, 45.0, 1.0, 0.0).moved(trip.u)
+    drive = TurnDrive(model.rod, 45.0, 500.0, heading)
+    model.motion.plain.append(drive)
+    trip.grip, trip.drives = DriveGrip(root, drive), (drive,)
+    trip.start()
+    assert trip.advance(0.8, StepSize(0.01, 0.05, 1e-6, time=1e5), lambda now: False)
+    stored = trip.stored.total - trip.ledger.first_stored
+    assert stored > 0.1
+    assert trip.ledger.work == pytest.approx(stored, rel=1e-3)
+    assert abs(trip.ledger.error(trip.stored.total)) < 1e-3 * stored
+    assert trip.ledger.friction == 0.0
+    # the drive's own energy is not the strip's
+    assert trip.stored.strain == pytest.approx(model.energy.evaluate(trip.u, 0).energy)
+
+
+def test_the_ledger_closes_with_contact_and_friction(tmp_path: Path) -> None:
+    _, trip = at_axle(tmp_path, friction=0.2)
+    go_on(trip, 1.5)
+    ledger = trip.ledger
+    assert ledger.friction > 0.05 * ledger.work > 0.0
+    assert abs(ledger.error(trip.stored.total)) < 0.02 * ledger.scale
+
+
+def test_torque_is_the_slope_of_the_energy(tmp_path: Path) -> None:
+    # no friction, slow: the torque at the axle is d(energy) / d(angle)
+    model, trip = at_axle(tmp_path)
+    size = StepSize(0.01, 0.01, 1e-6, time=1000.0)
+    seen: list[tuple[float, float, float]] = []
+
+    def watch(now: Trip) -> bool:
+        seen.append((now.control, now.stored.total, now.force))
+        return False
+
+    assert trip.advance(0.2, size, watch)
+    angle, energy, torque = np.array(seen).T
+    slope = np.gradient(energy, angle)
+    assert np.abs(slope - torque)[1:-1].max() < 0.02 * np.abs(torque).max()
+    assert model.wraps is not None
+
+
+def test_going_back_gives_the_same_continuation(tmp_path: Path) -> None:
+    _, trip = at_axle(tmp_path, friction=0.2)
+    go_on(trip, 0.8)
+    saved = trip.save()
+    go_on(trip, 1.4)
+    first, force, work = trip.u.copy(), trip.force, trip.ledger.work
+    go_on(trip, 1.6)
+    trip.restore(saved)
+    assert trip.control == pytest.approx(0.8)
+    go_on(trip, 1.4)
+    assert np.array_equal(trip.u, first)
+    assert trip.force == force
+    assert trip.ledger.work == work
+
+
+def test_a_saved_state_does_not_follow_the_trip(tmp_path: Path) -> None:
+    _, trip = at_axle(tmp_path, friction=0.2)
+    go_on(trip, 0.3)
+    saved = trip.save()
+    kept, work = saved.u.copy(), saved.ledger.work
+    go_on(trip, 0.6)
+    assert np.array_equal(saved.u, kept)
+    assert saved.ledger.work == work
+    assert trip.ledger.work != work
+
+
+def test_the_watcher_sees_every_accepted_step_and_may_stop(tmp_path: Path) -> None:
+    _, trip = at_axle(tmp_path)
+    seen: list[float] = []
+
+    def watch(now: Trip) -> bool:
+        seen.append(now.control)
+        return now.control > 0.2
+
+    assert trip.advance(1.0, StepSize(0.02, 0.1, 1e-6), watch)
+    assert len(seen) == trip.accepted
+    assert seen == sorted(seen)
+    assert 0.2 < seen[-1] < 0.31
+    assert np.diff(seen).max() <= 0.1 + 1e-12
+
+
+def test_a_step_that_cannot_be_made_ends_in_a_reason_at_the_last_good_state(tmp_path: Path) -> None:
+    model, trip = at_axle(tmp_path)
+    grip = trip.grip
+    assert isinstance(grip, AxleGrip)
+    sine = model.rod.index(0, 1, 1)
+
+    class Forbidden:
+        """No number for a root turned by more than 0.1 rad."""
+
+        def evaluate(self, u: np.ndarray, order: int) -> Evaluation:  # noqa: ARG002
+            worth = np.nan if -u[sine] > np.sin(0.1) else 0.0
+            return Evaluation(worth, np.full_like(u, worth))
+
+    model.motion.plain.append(Forbidden())
+    with np.errstate(invalid="ignore"):
+        assert not trip.advance(0.5, StepSize(0.03, 0.03, 1e-3), lambda now: False)
+    assert trip.trouble
+    assert 0.09 < trip.control <= 0.1
+    assert trip.rejected > 3
+    assert np.all(np.isfinite(trip.u))
+
+
+def test_contact_without_friction_is_switched_back_on(tmp_path: Path) -> None:
+    model, trip = at_axle(tmp_path, friction=0.3)
+    assert model.walls is not None
+    go_on(trip, 0.8)
+    moved = trip.u + 1e-3 * np.random.default_rng(1).normal(size=trip.u.size)
+    with_it, without = model.walls.evaluate(moved, 1), without_friction(model.walls, moved)
+    assert model.walls.friction_on
+    assert not np.allclose(with_it.gradient, without.gradient)
+    assert without.energy >= 0.0
+
+
+def test_what_does_not_close_is_the_error() -> None:
+    ledger = Ledger(work=10.0, friction=3.0, damping=1.0, numerical=0.5, first_stored=2.0)
+    assert ledger.error(7.5) == pytest.approx(0.0)
+    assert ledger.error(7.0) == pytest.approx(0.5)
