@@ -23,7 +23,7 @@ import numpy as np
 from fem.equilibrium import Array
 
 POINT, SEGMENT, ARC, LINE = 0.0, 1.0, 2.0, 3.0
-WALL_NUMBERS = 10
+WALL_NUMBERS = 14
 
 
 @dataclass(frozen=True)
@@ -61,6 +61,10 @@ class Wall:
             self.start,
             self.sweep,
             float(self.turning),
+            cos(self.start),
+            sin(self.start),
+            cos(self.start + self.sweep),
+            sin(self.start + self.sweep),
         ]
 
     def drawing(self) -> dict[str, object]:

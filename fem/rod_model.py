@@ -145,7 +145,7 @@ def _motion(
     places[:, :2, 0] = True
     scale = 0.05 * stiffness / case.axle.radius**2 * strip.length
     settings = MotionSettings(
-        damping=st.damping, energy=scale, settled=5e-4 * strip.thickness, small_move=0.02 * strip.thickness
+        damping=st.damping, energy=scale, settled=2e-3 * strip.thickness, small_move=0.1 * strip.thickness
     )
     held = [term for term in (walls, wraps) if term is not None]
     plain: list[PlainTerm] = [energy]

@@ -1,7 +1,7 @@
 """Winding the shell in and pushing it out: root, assembly and the program of the rod's cycle.
 
-The root is a line of nodes pressed flat on the axle, all its vectors prescribed. Everything else is the rod's: the trip
-with its ledger, the observer with its rows, the rules that end a push.
+The root is a line of nodes pressed flat on the axle, all its vectors prescribed. Everything else is the
+rod's: the trip with its ledger, the observer with its rows, the rules that end a push.
 """
 
 from __future__ import annotations
@@ -38,7 +38,9 @@ FINE = 401
 
 @dataclass
 class ShellGrip:
-    """Root clamped flat to an axle that has wound in by the control psi [rad]; flatten: 0 rest section, 1 flat."""
+    """Root clamped flat to an axle that has wound in by the control psi [rad]; flatten: 0 rest section, 1
+    flat.
+    """
 
     model: ShellModel
     flatten: float = 1.0
@@ -78,7 +80,9 @@ class ShellGrip:
 
 
 def root_section(model: ShellModel, flatten: float) -> Array:
-    """Vectors (nodes across, 4, 3) of the root's section opened by a share, middle at the origin, heading +x."""
+    """Vectors (nodes across, 4, 3) of the root's section opened by a share, middle at the origin, heading
+    +x.
+    """
     strip, grid = model.case.strip, model.body.shell.grid
     rest = model.body.shell.rest.reshape(grid.stations.size, grid.across.size, 4, 3)[0].copy()
     width, slope, _ = (float(value) / strip.width for value in strip.taper(0.0))

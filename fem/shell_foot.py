@@ -1,7 +1,8 @@
 """The nearest place of the strip further out: how points of one wrap find the next.
 
-The search begins at the nearest of a few samples of the mid-line (at least `reach` further along the strip) and goes on by
-Newton's method in (s, eta) on the squared distance; at a free edge the foot stays on the edge.
+The search begins at the nearest of a few samples of the mid-line (at least `reach` further along the strip)
+and goes on by Newton's method in (s, eta) on the squared distance; at a free edge the foot stays on the
+edge.
 """
 
 from __future__ import annotations
@@ -26,8 +27,10 @@ def _factors(t, side, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def shape_row(stations, across, at, out, f, g):  # type: ignore[no-untyped-def]  # noqa: PLR0913, PLR0917
-    """Functions (6, 16) at (s, eta) in the order of `fem.element.shape_at`; returns the cell. f, g: work space."""
+def shape_row(stations, across, at, out, f, g):  # type: ignore[no-untyped-def]
+    """Functions (6, 16) at (s, eta) in the order of `fem.element.shape_at`; returns the cell. f, g: work
+    space.
+    """
     i = min(max(np.searchsorted(stations, at[0], side="right") - 1, 0), len(stations) - 2)
     j = min(max(np.searchsorted(across, at[1], side="right") - 1, 0), len(across) - 2)
     hs, ha = stations[i + 1] - stations[i], across[j + 1] - across[j]
@@ -67,7 +70,7 @@ def dot(a, b):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def foot_metric(away, w, m):  # type: ignore[no-untyped-def]
-    """m = M11, M22, M12 of half the squared distance at a foot with vectors w (6, 3) and x - X = away."""
+    """M = M11, M22, M12 of half the squared distance at a foot with vectors w (6, 3) and x - X = away."""
     m[0] = dot(w[1], w[1]) - dot(away, w[3])
     m[1] = dot(w[2], w[2]) - dot(away, w[4])
     m[2] = dot(w[1], w[2]) - dot(away, w[5])
@@ -75,7 +78,9 @@ def foot_metric(away, w, m):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def project(x, u, cells, stations, across, at, rows):  # type: ignore[no-untyped-def]  # noqa: PLR0913, PLR0917
-    """Foot of x from a start at (2,), moved there; rows (6, 16) are those of the foot. Returns (cell, found)."""
+    """Foot of x from a start at (2,), moved there; rows (6, 16) are those of the foot. Returns (cell,
+    found).
+    """
     f, g, w, m, away = np.empty((2, 3, 2)), np.empty((2, 3, 2)), np.empty((6, 3)), np.empty(3), np.empty(3)
     low, high = across[0], across[-1]
     cell = shape_row(stations, across, at, rows, f, g)
@@ -111,7 +116,8 @@ def project(x, u, cells, stations, across, at, rows):  # type: ignore[no-untyped
 def pair_kernel(u, cells, stations, across, own, places, reach, near, partner, foot, rows):  # type: ignore[no-untyped-def]  # noqa: PLR0913, PLR0915, PLR0917, PLR0912
     """Pair every point (n, k) with its foot; partner (n, k) cell or -1, foot (n, k, 2), rows (n, k, 6, 16).
 
-    own (n + k): stations and lines of the points; near: (mid-line, point) distances within which a foot counts.
+    own (n + k): stations and lines of the points; near: (mid-line, point) distances within which a foot
+    counts.
     """
     n, k = partner.shape
     middle = 0

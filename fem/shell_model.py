@@ -1,8 +1,9 @@
-"""From a case to a shell that can be wound: mesh, contact on both faces and between wraps, artificial mass, scales.
+"""From a case to a shell that can be wound: mesh, contact on both faces and between wraps, artificial mass,
+scales.
 
-Half the width stands for the whole strip when its layers and section are mirror symmetric. The mass is artificial, as for
-the rod: it only carries the strip through snaps, and is set so that the strip pressed flat swings within about one radian
-of axle turning.
+Half the width stands for the whole strip when its layers and section are mirror symmetric. The mass is
+artificial, as for the rod: it only carries the strip through snaps, and is set so that the strip pressed
+flat swings within about one radian of axle turning.
 """
 
 from __future__ import annotations
@@ -28,7 +29,9 @@ from fem.shell_strip import StripMesh, StripShell, strip_shell
 from fem.shell_wraps import ShellWraps
 
 ELEMENT, TAIL = 2.0, 3.0
-"""Longest element [mm] of the strip that is wound (axle of 4 mm: half a radian each) and of what stays outside."""
+"""Longest element [mm] of the strip that is wound (axle of 4 mm: half a radian each) and of what stays
+outside.
+"""
 ACROSS = 6
 
 
@@ -36,7 +39,8 @@ ACROSS = 6
 class ShellModel:
     """A shell in its surroundings, ready to be wound.
 
-    root_radius [mm]: distance of the root's mid-line from the axle's centre; wraps: None when the wraps may not touch.
+    root_radius [mm]: distance of the root's mid-line from the axle's centre; wraps: None when the wraps may
+    not touch.
     """
 
     case: Case
@@ -103,7 +107,9 @@ def symmetric_strip(case: Case) -> bool:
 
 
 def build_shell_model(case: Case, refine: float = 1.0) -> ShellModel:
-    """The shell of a case in its surroundings; `refine` > 1 divides all element sizes and contact spacings."""
+    """The shell of a case in its surroundings; `refine` > 1 divides all element sizes and contact
+    spacings.
+    """
     st, strip = case.settings, case.strip
     half = symmetric_strip(case)
     wound = min(strip.length, case.travel + case.slot_mouth + 5.0)

@@ -1,10 +1,11 @@
 """The shell touching itself: contact and friction between the wraps of a coil (and in any fold).
 
-Each point is paired with its foot on the strip further out, a place (s, eta) of the surface (`shell_foot`). The gap is
-nu . (x - X) - t along the held normal nu of the foot, on the side where the point last lay; the slip is that of one
-interface halfway between both mid-surfaces, so that turning the pair as a whole is no slip. Pairing, directions and
-normal force are held while a step is solved and renewed between solves; in the coupled mode the normal force is that of
-the present state and the tangent includes how the foot moves and its normal turns:
+Each point is paired with its foot on the strip further out, a place (s, eta) of the surface (`shell_foot`).
+The gap is nu . (x - X) - t along the held normal nu of the foot, on the side where the point last lay; the
+slip is that of one interface halfway between both mid-surfaces, so that turning the pair as a whole is no
+slip. Pairing, directions and normal force are held while a step is solved and renewed between solves; in
+the coupled mode the normal force is that of the present state and the tangent includes how the foot moves
+and its normal turns:
 
     d2(distance) = (A^ab t_a t_b - M^ab w_a w_b) / distance,   M_ab = A_ab - (x - X) . X_ab,
     t_a = dD . X_a,  w_a = t_a + distance nu . dX_a,  dD = dx - dX
@@ -38,7 +39,9 @@ from fem.shell_points import (
 NUMBERS = 10
 FORCE, OTHER, DISTANCE = 0, 8, 9
 KEEP_SIDE = 1.5
-"""Surfaces closer than this many thicknesses keep the side they were last seen on: a deep press is no crossing."""
+"""Surfaces closer than this many thicknesses keep the side they were last seen on: a deep press is no
+crossing.
+"""
 RELAX = 0.5
 Pairing = tuple[Index, Array, Array, Array, Array]
 
@@ -136,7 +139,9 @@ class ShellWraps:
         return float(np.abs(force - old).sum() / scale) if scale > 0 else 0.0
 
     def accept(self, u: Array) -> float:
-        """Take the step: store the elastic slip, renew what is held. Returns the friction work of the step [N mm]."""
+        """Take the step: store the elastic slip, renew what is held. Returns the friction work of the step
+        [N mm].
+        """
         slide, force = self.friction(u)
         pairing, before_force = self.remembered
         work = 0.5 * float((force * slide).sum() + (before_force * self._slide(u, pairing)).sum())
@@ -167,14 +172,16 @@ class ShellWraps:
         return (self.partner.copy(), self.rows.copy(), self.held.copy(), self.before.copy(), self.foot.copy())
 
     def _apart(self, u: Array, pairing: Pairing, own_frame: bool) -> Array:
-        """How far both sides of the interfaces are apart (n, k, 2), along the foot and across, in the frame that the foot has
-        at u (own_frame) or in the held one."""
+        """How far both sides of the interfaces are apart (n, k, 2), along the foot and across, in the frame
+        that the foot has at u (own_frame) or in the held one.
+        """
         pt = self.points
         partner, rows, held = pairing[:3]
         return np.asarray(_apart_kernel(u, pt.cells, pt.cell, pt.shape, partner, rows, held, own_frame))
 
     def _slide(self, u: Array, pairing: Pairing) -> Array:
-        """Motion of the interfaces along the held directions since the last step (n, k, 2); zero without force.
+        """Motion of the interfaces along the held directions since the last step (n, k, 2); zero without
+        force.
 
         Each separation is told in the frame of its own time, so that a turn of the whole pair is no slip.
         """
@@ -182,7 +189,9 @@ class ShellWraps:
         return np.where(pairing[2][..., FORCE, None] > 0, slide, 0.0)
 
     def safe_fraction(self, u: Array, move: Array) -> float:
-        """Largest part of a move that lets no pair come closer than its gap plus SAFE_DEPTH of the thickness."""
+        """Largest part of a move that lets no pair come closer than its gap plus SAFE_DEPTH of the
+        thickness.
+        """
         paired = self.partner >= 0
         if not np.any(paired):
             return 1.0
@@ -250,7 +259,9 @@ class ShellWraps:
 
 @njit(cache=True)
 def _hold_kernel(u, last, cells, cell, shape, partner, rows, thickness, sides, held):  # type: ignore[no-untyped-def]
-    """held: force (set by the caller), nu, direction along, offsets of both sides of the interface, distance."""
+    """held: force (set by the caller), nu, direction along, offsets of both sides of the interface,
+    distance.
+    """
     n, k = cell.shape
     v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
     w, other, dual2 = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
@@ -321,7 +332,8 @@ def _distance_kernel(u, cells, cell, shape, partner, rows, held):  # type: ignor
 
 @njit(cache=True)
 def _foot_rows(w, nu, distance, along_only, t, turn, pull, H):  # type: ignore[no-untyped-def]
-    """Second variation of the distance times -pull into H (18, 18); turn (2, 18): nu . d(X_a) at the moving foot.
+    """Second variation of the distance times -pull into H (18, 18); turn (2, 18): nu . d(X_a) at the moving
+    foot.
 
     t (2, 18) is work space: relative motion along the foot's two directions.
     """
