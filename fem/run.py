@@ -125,12 +125,13 @@ def _jam(course: Course, model: RodModel, fields: RodFields) -> Jam | None:
     moved = course.moved_before(at) > MOVED
     seen = _facts(course, model, fields, at)
     mode, station = name_mode(seen, moved, over), None
-    if course.outcome.idle and not mode.name.endswith("slot"):
-        # what the strip does once it no longer moves says how it jams
+    if not course.outcome.deployed and not mode.name.endswith("slot"):
+        # what the strip does when it is pushed on says how it jams
         after = _facts(course, model, fields, len(course.log.rows) - 1)
-        later = name_mode(after, moved, over)
-        if later.fold:
-            mode, station = later, after.sharpest
+        later = name_mode(after, moved, over and moved)
+        if later.fold or not mode.fold:
+            mode = later
+            station = after.sharpest if later.fold else place_of(later, after)
     motor = course.case.motor
     lines = evidence(
         seen, row["torque_Nmm"], motor.axle_stall_torque if motor else None, course.idle_turn(at)

@@ -1,8 +1,9 @@
-"""Pushes on the bench with the shell: bend, column and press of a case, judged like those of the rod.
+"""Pushes on the bench with the shell: bend, coil, column and press of a case, judged like those of the rod.
 
 The root is pressed flat and held as on the axle (in a clamped column both ends are; the turning grip of a
-bend and pinned ends keep their section's rest shape), then the push is driven through stable states at rest.
-Axle, casing, slot and obstacles are not there: the shell has no contact, and the result says so.
+bend and pinned ends keep their section's rest shape, the ends of a coil stay plane and may flatten), then the
+push is driven through stable states at rest. Axle, casing, slot and obstacles are not there: a test bench
+touches the strip with its grips only, and the result says so.
 """
 
 from __future__ import annotations
@@ -18,18 +19,28 @@ from fem.case import Case
 from fem.equilibrium import Array
 from fem.errors import InputError
 from fem.mesh import Zone
-from fem.push import Bend, Column, Press
+from fem.push import Bend, Coil, Column, Press
 from fem.result import Quantity, Result
 from fem.shell_drive import Trial, TrialSettings, flattened
-from fem.shell_pushes import PressAt, bend, column, press
+from fem.shell_pushes import PressAt, bend, chord, coil, column, press
 from fem.shell_state import StripState, strip_state
 from fem.shell_strip import StripMesh, StripShell, strip_shell
 from fem.snapshot import Snapshot
 
 STEPS = 40
+LARGEST_TURN = 0.15  # rad per step of a coil of many turns
+COIL_ELEMENT = 0.4  # largest element of a coil, as a share of its radius
+TOO_SOFT = 0.5  # move over the length to the station at which a pressed strip no longer holds anything
 PUSH_PHASE = 3
 GIVES_WAY = 0.05  # fall of the load, as a share of its peak, that counts as giving way
 Progress = Callable[[float, str], None]
+Push = Bend | Coil | Column | Press
+NAMES = {
+    Bend: ("turn_rad", "moment_Nmm"),
+    Coil: ("turn_rad", "moment_Nmm"),
+    Column: ("shortening_mm", "force_N"),
+    Press: ("pressed_mm", "force_N"),
+}
 
 
 @dataclass(frozen=True)
@@ -73,75 +84,81 @@ class _Course:
 
 
 def run_shell_bench(case: Case, tell: Progress, began: float, provenance: Mapping[str, Any]) -> Result:
-    """Run a bend, column or press and judge it. Raises InputError for a push that needs contact."""
+    """Run a bend, coil, column or press and judge it. Raises InputError for a push by the axle, and for a
+    mesh too coarse for the section.
+    """
     push = case.push
-    if not isinstance(push, Bend | Column | Press):
-        raise InputError(
-            f"the shell has no contact yet and cannot wind (push {push.kind!r}): use --model rod, "
-            "or a case that bends, presses or compresses the strip"
-        )
-    station = push.free_length if isinstance(push, Column) else push.station
-    model = strip_shell(case.strip, _mesh(case, station))
+    if not isinstance(push, Bend | Coil | Column | Press):
+        raise InputError(f"the bench does not turn the axle: a push {push.kind!r} is none of its tests")
+    part = {Coil: "station", Column: "free_length"}.get(type(push))
+    end = getattr(push, part) if part else None
+    if end is not None and end < case.strip.length * (1.0 - 1e-9):
+        case = replace(case, strip=case.strip.up_to(end))
+    model = strip_shell(case.strip, _mesh(case, push))
     settings = TrialSettings()
-    lines = (0, model.shell.grid.stations.size - 1) if _clamped(push) else (0,)
     start: Array | str = model.shell.rest.ravel()
-    if not isinstance(push, Column) or _clamped(push):
+    lines = _flat_lines(model, push)
+    if lines:
         tell(0.05, "pressing the root flat")
         start = flattened(model, lines, settings)
     if isinstance(start, str):
-        return _result(case, _nothing(model, push, start), began, provenance)
-    course = _push(model, push, settings, start, tell)
+        course = _Course(model, None, start, np.zeros(0), np.zeros(0), *NAMES[type(push)])
+    else:
+        course = _push(model, push, settings, start, tell)
     return _result(case, course, began, provenance)
 
 
-def _clamped(push: Bend | Column | Press) -> bool:
-    return isinstance(push, Column) and push.ends == "clamped"
+def _flat_lines(model: StripShell, push: Push) -> tuple[int, ...]:
+    """Lines of nodes to press flat before the grips close."""
+    if isinstance(push, Coil):
+        return ()
+    if isinstance(push, Column):
+        return (0, model.shell.grid.stations.size - 1) if push.ends == "clamped" else ()
+    return (0,)
 
 
-def _mesh(case: Case, station: float | None) -> StripMesh:
+def _mesh(case: Case, push: Push) -> StripMesh:
     strip = case.strip
-    zones = tuple(
+    zones = [
         Zone(mark.start, mark.end, min(case.settings.element, 0.2 * abs(mark.radius)))
         for mark in strip.path.bends
-    )
-    nodes = () if station is None else (station,)
-    return StripMesh(max(case.settings.element, strip.width / 5.0), zones, nodes=nodes)
+    ]
+    largest = max(case.settings.element, strip.width / 5.0)
+    if isinstance(push, Coil):
+        largest = min(largest, COIL_ELEMENT * push.radius)
+    nodes = (push.station,) if isinstance(push, Bend | Press) and push.station is not None else ()
+    # a strip wound in the air by more than a turn swings out of its plane, which an axle would not let it
+    return StripMesh(largest, tuple(zones), half=isinstance(push, Coil), nodes=nodes)
 
 
-def _push(
-    model: StripShell, push: Bend | Column | Press, settings: TrialSettings, start: Array, tell: Progress
-) -> _Course:
+def _push(model: StripShell, push: Push, settings: TrialSettings, start: Array, tell: Progress) -> _Course:
+    control_name, load_name = NAMES[type(push)]
     share = np.linspace(0.0, 1.0, STEPS + 1)[1:]
     if isinstance(push, Bend):
-        told = replace(settings, told=_teller(tell, push.angle, "turned {:.3f} rad"))
+        told = replace(settings, sections=push.grip, told=_teller(tell, push.angle, "turned {:.3f} rad"))
         trial = bend(model, push.angle * share, told, push.station, start)
-        return _Course(model, trial, _trouble(trial), trial.drive, trial.moment, "turn_rad", "moment_Nmm")
-    if isinstance(push, Column):
-        if push.free_length is not None and abs(push.free_length - model.strip.length) > 1e-6:
-            trouble = "the shell compresses the whole strip only; leave free_length out or use the rod"
-            return _nothing(model, push, trouble)
+        control, load = trial.drive, trial.moment
+    elif isinstance(push, Coil):
+        length = model.strip.length
+        angle = push.turn(length, float(model.strip.path.heading(length)))
+        count = max(STEPS, int(np.ceil(abs(angle) / LARGEST_TURN)))
+        told = replace(settings, told=_teller(tell, angle, "wound {:.3f} rad"))
+        trial = coil(model, angle * np.linspace(0.0, 1.0, count + 1)[1:], told)
+        control, load = trial.drive, trial.moment
+    elif isinstance(push, Column):
         told = replace(settings, told=_teller(tell, push.shortening, "shortened {:.3f} mm"))
-        trial = column(model, push.shortening * share, told, push.ends, start)
-        along = model.strip.path.position(np.array([0.0, model.strip.length]))
-        chord = (along[0] - along[1]) / np.linalg.norm(along[0] - along[1])
-        load = trial.force[:, :2] @ chord
-        return _Course(model, trial, _trouble(trial), trial.drive, load, "shortening_mm", "force_N")
-    told = replace(settings, told=_teller(tell, push.force, "pressed with {:.3f} N"))
-    trial = press(model, push.force * share, PressAt(push.direction, push.station), told, start)
-    at = np.array([[model.strip.length if push.station is None else push.station, 0.0]])
-    way = np.array([np.cos(push.direction), np.sin(push.direction), 0.0])
-    origin = model.shell.position(start, at)[0]
-    moved = np.array([(model.shell.position(x, at)[0] - origin) @ way for x in trial.states])
-    return _Course(model, trial, _trouble(trial), moved, trial.drive, "pressed_mm", "force_N")
-
-
-def _nothing(model: StripShell, push: Bend | Column | Press, trouble: str) -> _Course:
-    names = {
-        Bend: ("turn_rad", "moment_Nmm"),
-        Column: ("shortening_mm", "force_N"),
-        Press: ("pressed_mm", "force_N"),
-    }
-    return _Course(model, None, trouble, np.zeros(0), np.zeros(0), *names[type(push)])
+        # a stiff column gives way after a small part of its shortening: close levels first
+        trial = column(model, push.shortening * share**2, told, push.ends, start)
+        control, load = trial.drive, trial.force @ chord(model, start)
+    else:
+        told = replace(settings, told=_teller(tell, push.force, "pressed with {:.3f} N"))
+        trial = press(model, push.force * share, PressAt(push.direction, push.station), told, start)
+        at = np.array([[model.strip.length if push.station is None else push.station, 0.0]])
+        way = np.array([np.cos(push.direction), np.sin(push.direction), 0.0])
+        origin = model.shell.position(start, at)[0]
+        control = np.array([(model.shell.position(x, at)[0] - origin) @ way for x in trial.states])
+        load = trial.drive
+    return _Course(model, trial, _trouble(trial), control, load, control_name, load_name)
 
 
 def _trouble(trial: Trial) -> str:
@@ -160,7 +177,9 @@ def _result(case: Case, course: _Course, began: float, provenance: Mapping[str, 
     numbers = _numbers(course, states)
     word = _status(case, course)
     lost = sum(snap.lost for snap in course.trial.snaps) if course.trial else 0.0
-    warnings = ["axle, casing, slot and obstacles are left out: the shell has no contact yet"]
+    warnings = ["axle, casing, slot and obstacles are left out: on the bench the grips alone hold the shell"]
+    if isinstance(case.push, Coil) and states and abs(course.control[-1]) > 2.0 * np.pi:
+        warnings.append("more than one turn without contact: the wraps lie in one another")
     if states and max(float(state.share.max()) for state in states) > 1.0:
         warnings.append("strain passes a material's limit: the linear law is out of its range there")
     if course.model.warning:
@@ -228,10 +247,12 @@ def _numbers(course: _Course, states: list[StripState]) -> dict[str, Quantity]:
         return {}
     stem, suffix = course.load_name.rsplit("_", 1)
     first = float(course.load[0] / course.control[0]) if course.control[0] else np.nan
+    assert course.trial is not None
     numbers = {
         f"{stem}_end_{suffix}": Quantity(
             float(course.load[-1]), course.unit, f"at {course.control[-1]:.3g} {course.way}"
         ),
+        "energy_end_Nmm": Quantity(float(course.trial.energy[-1]), "N mm", "stored in the strip"),
         "stiffness_start": Quantity(first, f"{course.unit}/{course.way}"),
         "strain_share_peak": Quantity(
             max(float(s.share.max()) for s in states), "", "of the material's limit"
@@ -239,19 +260,23 @@ def _numbers(course: _Course, states: list[StripState]) -> dict[str, Quantity]:
     }
     if course.peak is not None:
         at = course.peak
-        note = f"at {course.control[at]:.3g} {course.way}, then it gives way"
+        note = f"at {course.control[at]:.3g} {course.way}"
         numbers[f"{stem}_peak_{suffix}"] = Quantity(float(course.load[at]), course.unit, note)
     return numbers
 
 
 def _status(case: Case, course: _Course) -> str:
+    push = case.push
     if course.trouble:
         return "not converged"
     gave_way = course.peak is not None
-    if isinstance(case.push, Column):
-        loads = np.abs(course.load)
-        softened = loads.size > 4 and loads[-1] < 0.5 * loads[0] * loads.size
-        return "buckled" if gave_way or softened else "held"
+    if isinstance(push, Column):
+        loads = np.abs(course.load) / np.abs(course.control)
+        return "buckled" if gave_way or loads[-1] < 0.5 * loads[0] else "held"
+    if isinstance(push, Press) and not gave_way:
+        reach = course.model.strip.length if push.station is None else push.station
+        if abs(course.control[-1]) > TOO_SOFT * reach:
+            return "too soft"
     return "snapped" if gave_way else "held"
 
 
@@ -264,6 +289,8 @@ def _sentence(word: str, numbers: Mapping[str, Quantity], course: _Course) -> st
         return f"Gives way at {peak.value:.3g} {peak.unit}, {peak.note}."
     if end is None:
         return "Nothing was recorded."
+    if word == "too soft":
+        return f"Moves {course.control[-1]:.3g} mm under {end.value:.3g} {end.unit}: it gives way smoothly instead of holding."
     return f"{'Buckles and carries' if word == 'buckled' else 'Holds'} {end.value:.3g} {end.unit} {end.note}."
 
 

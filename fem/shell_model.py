@@ -64,11 +64,10 @@ class ShellModel:
     @cached_property
     def rise(self) -> float:
         """Largest height [mm] of the rest section."""
-        nodes = self.body.shell.rest.reshape(self.body.shell.grid.stations.size, -1, 4, 3)
-        away = nodes[:, :, 0] - nodes[:, :1, 0] if self.body.half else nodes[:, :, 0]
-        return (
-            float(np.linalg.norm(away[..., :2], axis=-1).max()) if self.body.half else self.case.strip.width
-        )
+        grid = self.body.shell.grid
+        place = self.body.shell.rest.reshape(grid.stations.size, -1, 4, 3)[:, :, 0, :2]
+        middle = int(np.argmin(np.abs(grid.across)))
+        return float(np.linalg.norm(place - place[:, middle : middle + 1], axis=-1).max())
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +110,7 @@ def build_shell_model(case: Case, refine: float = 1.0) -> ShellModel:
     spacings.
     """
     st, strip = case.settings, case.strip
-    half = symmetric_strip(case)
+    half = not whole and symmetric_strip(case)
     wound = min(strip.length, case.travel + case.slot_mouth + 5.0)
     zones = (Zone(0.0, wound, ELEMENT / refine),)
     across = 2 * round(0.5 * ACROSS * refine)

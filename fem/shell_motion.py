@@ -1,8 +1,7 @@
 """The shell carried through contact by damped motion: mass, whole-strip energies, what is held at the root.
 
 A half model stands for the whole strip: its energies, forces and mass are doubled here, so that everything
-the motion sees (and every ledger of it) is that of the whole strip. Unknowns are grouped by lines of nodes
-across, which is what keeps the band of the tangent narrow.
+the motion sees (and every ledger of it) is that of the whole strip.
 """
 
 from __future__ import annotations
@@ -15,6 +14,9 @@ from fem.dynamics import HeldTerm, Motion, MotionSettings, PlainTerm
 from fem.equilibrium import Array, Blocks, Evaluation, Index
 from fem.shell_ends import symmetric
 from fem.shell_strip import StripShell
+
+UNKNOWNS = 12
+"""Unknowns of a node: the group that the band of the tangent renumbers as one."""
 
 
 @dataclass(frozen=True)
@@ -55,9 +57,8 @@ def shell_motion(
     places = np.zeros((shell.grid.nodes, 4, 3), dtype=np.bool_)
     places[:, 0] = True
     terms: list[PlainTerm] = [Whole(term, model.copies) for term in plain]
-    group = 12 * shell.grid.across.size
     return Motion(
-        terms, held, mass_blocks(model, density), shell.size, group, fixed, places.ravel(), settings
+        terms, held, mass_blocks(model, density), shell.size, UNKNOWNS, fixed, places.ravel(), settings
     )
 
 

@@ -1,14 +1,8 @@
-"""Where a shell can touch: points on its surface, their faces, and how both move with the unknowns.
+"""Where a shell can touch: points on its surface, finer than the quadrature.
 
-Contact points sit at stations finer than the quadrature and on lines across that include the free edge and,
-of a half model, the plane of symmetry. At a point the place x and the two tangents a_1, a_2 are nine local
-unknowns; the face is x + c n with the unit normal n along a_1 x a_2, whose variations are (a^1, a^2 the
-dual vectors)
-
-    dn = -a^c (n . da_c)
-    s . d2n = (s . a^c)(a^d . da_c)(n . Da_d) + (d <-> D) - (s . n) a^c . a^d (n . da_c)(n . Da_d)
-
-(derived from a^c . a_d = delta, a^c . n = 0; the same as in `kinematics`).
+They sit at stations along the strip and on lines across that include the free edge and, of a half model,
+the plane of symmetry. What happens at a point (its face, how it moves with the unknowns) is in
+`shell_face_kernel`.
 """
 
 from __future__ import annotations
@@ -19,13 +13,11 @@ from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
-from numba import njit
 
 from fem.element import Grid, shape_at
 from fem.equilibrium import Array, Index
+from fem.shell_face_kernel import places_kernel
 from fem.shell_strip import StripShell
-
-LOCAL = 9
 
 
 @dataclass(frozen=True)
@@ -102,110 +94,3 @@ def cell_unknowns(grid: Grid) -> Index:
     parameters = np.stack(np.meshgrid(*middles, indexing="ij"), axis=-1).reshape(-1, 2)
     dofs, _ = shape_at(grid, parameters)
     return np.ascontiguousarray((3 * dofs[:, :, None] + np.arange(3)).reshape(-1, 48))
-
-
-@njit(cache=True)
-def local_state(u, dofs, shape, v, n, dual):  # type: ignore[no-untyped-def]
-    """V (3, 3) = x, a_1, a_2; unit normal n (3,); dual (2, 3) of one point."""
-    for r in range(3):
-        for c in range(3):
-            total = 0.0
-            for i in range(16):
-                total += shape[r, i] * u[dofs[3 * i + c]]
-            v[r, c] = total
-    n[0] = v[1, 1] * v[2, 2] - v[1, 2] * v[2, 1]
-    n[1] = v[1, 2] * v[2, 0] - v[1, 0] * v[2, 2]
-    n[2] = v[1, 0] * v[2, 1] - v[1, 1] * v[2, 0]
-    area = np.sqrt(n[0] ** 2 + n[1] ** 2 + n[2] ** 2)
-    a11, a22, a12 = 0.0, 0.0, 0.0
-    for c in range(3):
-        n[c] /= area
-        a11 += v[1, c] * v[1, c]
-        a22 += v[2, c] * v[2, c]
-        a12 += v[1, c] * v[2, c]
-    for c in range(3):
-        dual[0, c] = (a22 * v[1, c] - a12 * v[2, c]) / area**2
-        dual[1, c] = (a11 * v[2, c] - a12 * v[1, c]) / area**2
-
-
-@njit(cache=True)
-def places_kernel(u, cells, cell, shape):  # type: ignore[no-untyped-def]
-    """(n, k, 2, 3): place and normal."""
-    n, k = cell.shape
-    out = np.empty((n, k, 2, 3))
-    v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
-    for p in range(n):
-        for line in range(k):
-            local_state(u, cells[cell[p, line]], shape[p, line], v, normal, dual)
-            out[p, line, 0] = v[0]
-            out[p, line, 1] = normal
-    return out
-
-
-@njit(cache=True)
-def face_first(s, c, n, dual, row):  # type: ignore[no-untyped-def]
-    """Row (9,) = derivative of s . (x + c n)."""
-    for i in range(3):
-        row[i] = s[i]
-    for a in range(2):
-        part = -c * (s[0] * dual[a, 0] + s[1] * dual[a, 1] + s[2] * dual[a, 2])
-        for i in range(3):
-            row[3 + 3 * a + i] = part * n[i]
-
-
-@njit(cache=True)
-def face_second(f, c, n, dual, H):  # type: ignore[no-untyped-def]
-    """Add the second derivative of f . (x + c n) to H (9, 9)."""
-    fn = c * (f[0] * n[0] + f[1] * n[1] + f[2] * n[2])
-    for a in range(2):
-        fa = c * (f[0] * dual[a, 0] + f[1] * dual[a, 1] + f[2] * dual[a, 2])
-        for b in range(2):
-            inner = fn * (dual[a, 0] * dual[b, 0] + dual[a, 1] * dual[b, 1] + dual[a, 2] * dual[b, 2])
-            for i in range(3):
-                for j in range(3):
-                    H[3 + 3 * a + i, 3 + 3 * b + j] += fa * dual[b, i] * n[j] - inner * n[i] * n[j]
-                    H[3 + 3 * b + j, 3 + 3 * a + i] += fa * dual[b, i] * n[j]
-
-
-@njit(cache=True)
-def rub(t0, t1, limit, slip, out):  # type: ignore[no-untyped-def]
-    """Held friction of strength `limit` at a slip (t0, t1): energy; out = force (2), stiffness 00, 11, 01."""
-    size = np.sqrt(t0 * t0 + t1 * t1)
-    if size < slip:
-        k = limit / slip
-        out[0], out[1], out[2], out[3], out[4] = k * t0, k * t1, k, k, 0.0
-        return 0.5 * k * size * size
-    e0, e1 = t0 / size, t1 / size
-    k = limit / size
-    out[0], out[1] = limit * e0, limit * e1
-    out[2], out[3], out[4] = k * (1 - e0 * e0), k * (1 - e1 * e1), -k * e0 * e1
-    return limit * (size - 0.5 * slip)
-
-
-@njit(cache=True)
-def spread_gradient(g, dofs, shape, gradient):  # type: ignore[no-untyped-def]
-    """Add a local gradient (9,) to the unknowns."""
-    for i in range(16):
-        for c in range(3):
-            gradient[dofs[3 * i + c]] += shape[0, i] * g[c] + shape[1, i] * g[3 + c] + shape[2, i] * g[6 + c]
-
-
-@njit(cache=True, fastmath=True)
-def spread_block(H, left, right, rows, columns, block):  # type: ignore[no-untyped-def]
-    """Add left^T H right to block[rows:, columns:], H (9, 9), left and right (3, 16) shape functions.
-
-    The innermost loop runs over 48 neighbours in memory, which is what makes it quick.
-    """
-    half = np.empty((3, 3, 48))
-    for r in range(3):
-        for c in range(3):
-            for d in range(3):
-                h0, h1, h2 = H[3 * r + c, d], H[3 * r + c, 3 + d], H[3 * r + c, 6 + d]
-                for j in range(16):
-                    half[r, c, 3 * j + d] = h0 * right[0, j] + h1 * right[1, j] + h2 * right[2, j]
-    for i in range(16):
-        l0, l1, l2 = left[0, i], left[1, i], left[2, i]
-        for c in range(3):
-            out = block[rows + 3 * i + c, columns : columns + 48]
-            for j in range(48):
-                out[j] += l0 * half[0, c, j] + l1 * half[1, c, j] + l2 * half[2, c, j]

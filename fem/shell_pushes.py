@@ -13,12 +13,12 @@ import numpy as np
 
 from fem.ends import ABOUT_AXIS, ANY, DRIVEN, HELD
 from fem.equilibrium import Array
-from fem.shell_drive import FLAT_AXIS, Rig, Trial, TrialSettings, drive, flattened, grip
+from fem.shell_drive import FLAT_AXIS, Rig, Trial, TrialSettings, drive, flattened, grip, middle_line
 from fem.shell_ends import plane_edge
 from fem.shell_loads import point_load
 from fem.shell_strip import StripShell
 
-__all__ = ["PressAt", "Trial", "TrialSettings", "bend", "coil", "column", "flattened", "press"]
+__all__ = ["PressAt", "Trial", "TrialSettings", "bend", "chord", "coil", "column", "flattened", "press"]
 
 
 def bend(
@@ -59,12 +59,17 @@ def column(
     x = model.shell.rest.ravel() if start is None else start
     spin = HELD if ends == "clamped" else ABOUT_AXIS
     root = grip(model, 0, settings.sections, x, spin=spin, axis=FLAT_AXIS)
-    tip = grip(model, -1, settings.sections, x)
-    line = np.array(tip.centre) - np.array(root.centre)
-    travel = tuple(-line / np.linalg.norm(line))
+    travel = tuple(float(v) for v in chord(model, x))
     shift = (DRIVEN, DRIVEN, HELD)
     tip = grip(model, -1, settings.sections, x, shift=shift, travel=travel, spin=spin, axis=FLAT_AXIS)
     return drive(model, Rig((root, tip), x, 1), np.asarray(shortenings, float), settings)
+
+
+def chord(model: StripShell, x: Array) -> Array:
+    """Unit vector (3,) from the middle of the last section to the middle of the root in a state x."""
+    middles = [model.shell.grid.node(index, middle_line(model)) for index in (-1, 0)]
+    tip, root = (x.reshape(-1, 3)[4 * int(middle)] for middle in middles)
+    return np.asarray((root - tip) / np.linalg.norm(root - tip))
 
 
 @dataclass(frozen=True)
@@ -108,9 +113,10 @@ def coil(model: StripShell, angles: Sequence[float] | Array, settings: TrialSett
         )
         frames.append(np.stack([t, n, np.array([0.0, 0.0, 1.0])], axis=1))
     # the root plane is fixed but for its shape, its middle pinned; the other turns and shifts along its
-    # normal
-    middle = 4 * int(np.argmin(np.abs(shell.grid.across)))
-    mirror = (3 * middle + 2, 3 * (middle + 2) + 1, 3 * (middle + 3)) if model.half else ()
+    # normal; the middle of neither rolls about the strip
+    middle = 4 * middle_line(model)
+    level = 3 * (middle + 2) + 1
+    mirror = (3 * middle + 2, level, 3 * (middle + 3)) if model.half else (level,)
     pinned = (3 * middle + 1,) if model.half else (3 * middle + 1, 3 * middle + 2)
     root = plane_edge(shell, "start", frames[0], free_shift=(False, False, False), kept=(*mirror, *pinned))
     turned = plane_edge(shell, "end", frames[1], angle=1.0, kept=mirror)

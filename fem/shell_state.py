@@ -1,8 +1,9 @@
 """One state of a shell strip on a plain grid of stations and places across, the way pictures and rows want
 it.
 
-Stations are the lines of nodes. Shape and curvature are read there; strains and forces are computed at Gauss
-points and carried to the grid by averages over the elements around each node. A half model is mirrored.
+Stations are the lines of nodes. Shape and curvature are read there; strains are the largest of the Gauss
+points next to each node, so that the grid's peak is that of the elements; forces are summed over rows of
+elements. A half model is mirrored.
 """
 
 from __future__ import annotations
@@ -100,10 +101,11 @@ def _axial_force(model: StripShell, x: Array) -> Array:
 
 
 def _to_nodes(model: StripShell, values: Array) -> Array:
-    """Gauss point values (ne, np) averaged to the nodes (n, m)."""
+    """Largest of the Gauss point values (ne, np) next to each node (n, m)."""
     grid = model.shell.grid
     nodes = grid.dofs[:, ::4] // 4
-    total, count = np.zeros(grid.nodes), np.zeros(grid.nodes)
-    np.add.at(total, nodes, values.mean(axis=1)[:, None])
-    np.add.at(count, nodes, 1.0)
-    return np.asarray((total / count).reshape(grid.stations.size, grid.across.size))
+    away = grid.coordinates()[nodes][:, :, None] - grid.points[:, None]  # (ne, 4, np, 2)
+    nearest = np.argmin(np.linalg.norm(away, axis=-1), axis=-1)
+    worst = np.zeros(grid.nodes)
+    np.maximum.at(worst, nodes, np.take_along_axis(values, nearest, axis=1))
+    return worst.reshape(grid.stations.size, grid.across.size)

@@ -388,6 +388,7 @@ IMPOSSIBLE = [
     ("coil_fits_the_casing", "radius = 9.0\n[slot]", "radius = 6.5\n[slot]", "casing.radius: 6.5 mm has room for 82.47 mm of strip 1 mm thick around the axle"),
     ("push_on_the_strip", 'kind = "retract-then-deploy"', 'kind = "bend"\nstation = 120.0', "push.station: 120 mm is beyond the tip at 95.1613 mm"),
     ("push_on_the_strip", 'kind = "retract-then-deploy"', 'kind = "column"\nshortening = 60.0', "push.shortening: 60 mm is half of the free length"),
+    ("coil_wider_than_the_strip_is_thick", 'kind = "retract-then-deploy"', 'kind = "coil"\nradius = 0.5', "push.radius: a coil of 0.5 mm to the middle of the thickness leaves the inner face no radius"),
     ("travel_within_reach", 'kind = "retract-then-deploy"', 'kind = "retract"\ntravel = 90.0', "push.travel: 90 mm is more than the 84.66 mm of strip outside the slot"),
     ("travel_within_reach", 'kind = "retract-then-deploy"', 'kind = "retract"\nleft_out = 90.0', "push.left_out: 90 mm is all of the 84.66 mm"),
     ("guides_wider_than_the_strip", "[push]", f'[[obstacles]]\nkind = "guide"\n{OF_KIND["guide"].replace("gap = 2", "gap = 0.8")}\n[push]', "obstacles[0].gap: 0.8 mm does not pass a strip 1 mm thick"),

@@ -12,7 +12,8 @@ from fem.obstacle import Bar, Plane, Pod, axle_walls
 from fem.route import Runs, Straight
 from fem.section import Flat
 from fem.shell_contact import ShellWalls
-from fem.shell_points import face_first, face_second, surface_points
+from fem.shell_face_kernel import face_first, face_second
+from fem.shell_points import surface_points
 from fem.shell_strip import StripMesh, strip_shell
 from fem.strip import Strip
 

@@ -11,7 +11,7 @@ from fem.element import shape_at
 from fem.layup import Layer
 from fem.route import Runs, Straight
 from fem.section import Arc
-from fem.shell_foot import shape_row
+from fem.shell_foot_kernel import shape_row
 from fem.shell_points import surface_points
 from fem.shell_strip import StripMesh, strip_shell
 from fem.shell_wraps import ShellWraps
@@ -110,7 +110,7 @@ def test_coupled_tangent_is_that_of_the_renewed_balance(model):
     change = (force(moved + h * way) - force(moved - h * way)) / (2 * h)
     term.hold(moved)
     tangent = product(term.evaluate(moved, 2), way)
-    # what is left out: turning of the interface's offsets and of the slip's direction, of the size of a step's slip
+    # what is left out: turning of the offsets and of the slip's direction, of the size of a step's slip
     assert np.abs(change - tangent).max() < 0.05 * np.abs(tangent).max()
 
 

@@ -15,7 +15,7 @@ CLEAR = 1e-9
 
 
 @njit(cache=True)
-def _factors(t, side, out):  # type: ignore[no-untyped-def]
+def _factors(t, side, out):
     """Out (end, derivative, kind): Hermite functions of one direction at t in [0, 1]."""
     t2, t3 = t * t, t * t * t
     out[0, 0, 0], out[0, 0, 1] = 1 - 3 * t2 + 2 * t3, (t - 2 * t2 + t3) * side
@@ -27,7 +27,7 @@ def _factors(t, side, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def shape_row(stations, across, at, out, f, g):  # type: ignore[no-untyped-def]
+def shape_row(stations, across, at, out, f, g):
     """Functions (6, 16) at (s, eta) in the order of `fem.element.shape_at`; returns the cell. f, g: work
     space.
     """
@@ -52,7 +52,7 @@ def shape_row(stations, across, at, out, f, g):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def vectors(u, dofs, rows, out):  # type: ignore[no-untyped-def]
+def vectors(u, dofs, rows, out):
     """Out (r, 3): place and derivatives from shape rows (r, 16)."""
     for r in range(out.shape[0]):
         for c in range(3):
@@ -63,13 +63,13 @@ def vectors(u, dofs, rows, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def dot(a, b):  # type: ignore[no-untyped-def]
+def dot(a, b):
     """Scalar product of two 3-vectors."""
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 
 
 @njit(cache=True)
-def foot_metric(away, w, m):  # type: ignore[no-untyped-def]
+def foot_metric(away, w, m):
     """M = M11, M22, M12 of half the squared distance at a foot with vectors w (6, 3) and x - X = away."""
     m[0] = dot(w[1], w[1]) - dot(away, w[3])
     m[1] = dot(w[2], w[2]) - dot(away, w[4])
@@ -77,7 +77,7 @@ def foot_metric(away, w, m):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def project(x, u, cells, stations, across, at, rows):  # type: ignore[no-untyped-def]  # noqa: PLR0913, PLR0917
+def project(x, u, cells, stations, across, at, rows):
     """Foot of x from a start at (2,), moved there; rows (6, 16) are those of the foot. Returns (cell,
     found).
     """
@@ -113,7 +113,7 @@ def project(x, u, cells, stations, across, at, rows):  # type: ignore[no-untyped
 
 
 @njit(cache=True)
-def pair_kernel(u, cells, stations, across, own, places, reach, near, partner, foot, rows):  # type: ignore[no-untyped-def]  # noqa: PLR0913, PLR0915, PLR0917, PLR0912
+def pair_kernel(u, cells, stations, across, own, places, reach, near, partner, foot, rows):
     """Pair every point (n, k) with its foot; partner (n, k) cell or -1, foot (n, k, 2), rows (n, k, 6, 16).
 
     own (n + k): stations and lines of the points; near: (mid-line, point) distances within which a foot

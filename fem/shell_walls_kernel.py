@@ -1,0 +1,131 @@
+"""Compiled loops of a shell against walls: gaps, what is held, energy with gradient and element tangents."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from fem.contact_kernel import penalty
+from fem.gap import wall_gap
+from fem.shell_face_kernel import (
+    LOCAL,
+    face_first,
+    face_second,
+    local_state,
+    rub,
+    spread_block,
+    spread_gradient,
+)
+
+
+@njit(cache=True)
+def gaps_kernel(places, table, half):
+    """Gaps (n, k, walls) of the faces."""
+    n, k = places.shape[:2]
+    out = np.empty((n, k, len(table)))
+    for p in range(n):
+        for line in range(k):
+            for w in range(len(table)):
+                out[p, line, w] = wall_gap(table[w], places[p, line, 0, 0], places[p, line, 0, 1])[0] - half
+    return out
+
+
+@njit(cache=True)
+def hold_kernel(u, cells, cell, shape, area, table, half, stiffness, onset, held):
+    """Renew held (n, k, walls, 4): normal force, wall normal, offset of the face along the shell's normal."""
+    n, k = area.shape
+    v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
+    for p in range(n):
+        for line in range(k):
+            local_state(u, cells[cell[p, line]], shape[p, line], v, normal, dual)
+            for w in range(len(table)):
+                gap, gx, gy, _ = wall_gap(table[w], v[0, 0], v[0, 1])
+                _, force, _ = penalty(gap - half, stiffness, onset)
+                held[p, line, w, 0] = force * area[p, line]
+                held[p, line, w, 1], held[p, line, w, 2] = gx, gy
+                held[p, line, w, 3] = -half * (gx * normal[0] + gy * normal[1])
+
+
+@njit(cache=True)
+def _slip_of(v, normal, before, held, turning, turn, s):
+    """Motion of the face since the last step along s (in the plane) and across."""
+    off = held[3]
+    bx, by, bz = (
+        before[0, 0] + off * before[1, 0],
+        before[0, 1] + off * before[1, 1],
+        before[0, 2] + off * before[1, 2],
+    )
+    if turning:
+        c, sn = np.cos(turn), np.sin(turn)
+        bx, by = c * bx + sn * by, -sn * bx + c * by
+    mx, my = v[0, 0] + off * normal[0] - bx, v[0, 1] + off * normal[1] - by
+    return mx * s[0] + my * s[1], v[0, 2] + off * normal[2] - bz
+
+
+@njit(cache=True)
+def wall_kernel(order, u, cells, cell, shape, area, table, held, slip, before, numbers, gradient, blocks):
+    """Energy; gradient and element blocks are added to, up to the order."""
+    n, k = area.shape
+    stiffness, onset, elastic, mu, half, turn, coupled = numbers
+    energy = 0.0
+    v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
+    g, H = np.zeros(LOCAL), np.zeros((LOCAL, LOCAL))
+    s, z, nu, f = np.zeros(3), np.array([0.0, 0.0, 1.0]), np.zeros(3), np.zeros(3)
+    row_s, row_z, row_n, law = np.zeros(LOCAL), np.zeros(LOCAL), np.zeros(LOCAL), np.zeros(5)
+    for p in range(n):
+        for line in range(k):
+            touched = False
+            for w in range(len(table)):
+                if not touched:
+                    local_state(u, cells[cell[p, line]], shape[p, line], v, normal, dual)
+                gap, nu[0], nu[1], curved = wall_gap(table[w], v[0, 0], v[0, 1])
+                value, force, stiff = penalty(gap - half, stiffness, onset)
+                force, stiff = force * area[p, line], stiff * area[p, line]
+                limit = mu * (force if coupled > 0.0 else held[p, line, w, 0])
+                if force <= 0.0 and limit <= 0.0:
+                    continue
+                if not touched:
+                    g[:] = 0.0
+                    H[:, :] = 0.0
+                touched = True
+                energy += value * area[p, line]
+                for i in range(2):
+                    g[i] -= force * nu[i]
+                for i in range(2):
+                    ti = -nu[1] if i == 0 else nu[0]
+                    for j in range(2):
+                        tj = -nu[1] if j == 0 else nu[0]
+                        H[i, j] += stiff * nu[i] * nu[j] - force * curved * ti * tj
+                if limit <= 0.0:
+                    continue
+                s[0], s[1] = -held[p, line, w, 2], held[p, line, w, 1]
+                t0, t1 = _slip_of(v, normal, before[p, line], held[p, line, w], table[w, 9] > 0.0, turn, s)
+                energy += rub(slip[p, line, w, 0] + t0, slip[p, line, w, 1] + t1, limit, elastic, law)
+                if order == 0:
+                    continue
+                off = held[p, line, w, 3]
+                face_first(s, off, normal, dual, row_s)
+                face_first(z, off, normal, dual, row_z)
+                for a in range(LOCAL):
+                    g[a] += law[0] * row_s[a] + law[1] * row_z[a]
+                if order == 1:
+                    continue
+                for a in range(LOCAL):
+                    for b in range(LOCAL):
+                        H[a, b] += row_s[a] * (law[2] * row_s[b] + law[4] * row_z[b]) + row_z[a] * (
+                            law[4] * row_s[b] + law[3] * row_z[b]
+                        )
+                for i in range(3):
+                    f[i] = law[0] * s[i] + law[1] * z[i]
+                face_second(f, off, normal, dual, H)
+                if coupled > 0.0:
+                    face_first(nu, off, normal, dual, row_n)
+                    for a in range(LOCAL):
+                        grown = (law[0] * row_s[a] + law[1] * row_z[a]) * stiff / force
+                        for j in range(2):
+                            H[a, j] -= grown * nu[j] + law[0] * curved * row_n[a] * s[j]
+            if touched and order > 0:
+                spread_gradient(g, cells[cell[p, line]], shape[p, line], gradient)
+                if order > 1:
+                    spread_block(H, shape[p, line], shape[p, line], 0, 0, blocks[cell[p, line]])
+    return energy

@@ -1,0 +1,253 @@
+"""Compiled loops of a shell against itself: what is held at a pair, distances, energy with gradient and
+tangents.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from fem.contact_kernel import penalty
+from fem.shell_face_kernel import (
+    LOCAL,
+    face_first,
+    face_second,
+    local_state,
+    rub,
+    spread_block,
+    spread_gradient,
+)
+from fem.shell_foot_kernel import dot, foot_metric, vectors
+
+KEEP_SIDE = 1.5
+"""Surfaces closer than this many thicknesses keep the side they were last seen on: a deep press is no
+crossing.
+"""
+
+
+@njit(cache=True)
+def hold_kernel(u, last, cells, cell, shape, partner, rows, thickness, sides, held):
+    """held: force (set by the caller), nu, direction along, offsets of both sides of the interface,
+    distance.
+    """
+    n, k = cell.shape
+    v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
+    w, other, dual2 = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
+    for p in range(n):
+        for line in range(k):
+            if partner[p, line] < 0:
+                held[p, line, :] = 0.0
+                continue
+            mine, theirs = cells[cell[p, line]], cells[partner[p, line]]
+            local_state(last, mine, shape[p, line], v, normal, dual)
+            local_state(last, theirs, rows[p, line], w, other, dual2)
+            away = dot(v[0] - w[0], other)
+            side = sides[p, line]
+            if abs(away) > KEEP_SIDE * thickness:
+                side = 1.0 if away > 0.0 else -1.0
+            local_state(u, mine, shape[p, line], v, normal, dual)
+            local_state(u, theirs, rows[p, line], w, other, dual2)
+            distance = side * dot(v[0] - w[0], other)
+            facing = side * dot(normal, other)
+            if abs(facing) < 0.2:
+                facing = 0.2 if facing > 0.0 else -0.2
+            size = np.sqrt(dot(w[1], w[1]))
+            for c in range(3):
+                held[p, line, 1 + c] = side * other[c]
+                held[p, line, 4 + c] = w[1, c] / size
+            # one interface for both, halfway: pressed wraps that turn together do not slip by their overlap
+            held[p, line, 7], held[p, line, 8] = -0.5 * distance / facing, 0.5 * max(distance, 1e-9) * side
+            held[p, line, 9] = distance
+
+
+@njit(cache=True)
+def apart_kernel(u, cells, cell, shape, partner, rows, held, own_frame):
+    """How far both sides of the interfaces are apart (n, k, 2), in the held frame or the one at u."""
+    n, k = cell.shape
+    out = np.zeros((n, k, 2))
+    v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
+    w, other = np.empty((3, 3)), np.empty(3)
+    for p in range(n):
+        for line in range(k):
+            if partner[p, line] < 0:
+                continue
+            local_state(u, cells[cell[p, line]], shape[p, line], v, normal, dual)
+            local_state(u, cells[partner[p, line]], rows[p, line], w, other, dual)
+            hold = held[p, line]
+            apart = v[0] + hold[7] * normal - w[0] - hold[8] * other
+            nu, along = hold[1:4].copy(), hold[4:7].copy()
+            if own_frame:
+                side = 1.0 if hold[8] >= 0.0 else -1.0
+                nu, along = side * other, w[1] / np.sqrt(dot(w[1], w[1]))
+            out[p, line, 0] = dot(apart, along)
+            out[p, line, 1] = dot(apart, np.cross(nu, along))
+    return out
+
+
+@njit(cache=True)
+def distance_kernel(u, cells, cell, shape, partner, rows, held):
+    """Distance (n, k) of paired mid-surfaces along the held normal; inf without a pair."""
+    n, k = cell.shape
+    out = np.full((n, k), np.inf)
+    v, w = np.empty((1, 3)), np.empty((1, 3))
+    for p in range(n):
+        for line in range(k):
+            if partner[p, line] < 0:
+                continue
+            vectors(u, cells[cell[p, line]], shape[p, line], v)
+            vectors(u, cells[partner[p, line]], rows[p, line], w)
+            out[p, line] = dot(v[0] - w[0], held[p, line, 1:4])
+    return out
+
+
+@njit(cache=True)
+def _foot_rows(w, nu, distance, along_only, t, turn, pull, H):
+    """Second variation of the distance times -pull into H (18, 18); turn (2, 18): nu . d(X_a) at the moving
+    foot.
+
+    t (2, 18) is work space: relative motion along the foot's two directions.
+    """
+    m, away = np.empty(3), distance * nu
+    foot_metric(away, w, m)
+    a11, a22, a12 = dot(w[1], w[1]), dot(w[2], w[2]), dot(w[1], w[2])
+    if along_only:
+        m[1], m[2], a22, a12 = 1e30, 0.0, 1e30, 0.0
+    det, area = m[0] * m[1] - m[2] ** 2, a11 * a22 - a12 * a12
+    if m[0] < 0.1 * a11 or det < 0.01 * area:
+        m[0], m[1], m[2], det = a11, a22, a12, area
+    t[:, :] = 0.0
+    turn[:, :] = 0.0
+    for a in range(2):
+        for c in range(3):
+            t[a, c], t[a, LOCAL + c] = w[1 + a, c], -w[1 + a, c]
+            turn[a, LOCAL + 3 + 3 * a + c] = nu[c]
+    for a in range(18):
+        ta, tb = t[0, a], t[1, a]
+        wa, wb = ta + distance * turn[0, a], tb + distance * turn[1, a]
+        for b in range(18):
+            sa, sb = t[0, b], t[1, b]
+            xa, xb = sa + distance * turn[0, b], sb + distance * turn[1, b]
+            value = (a22 * ta * sa - a12 * (ta * sb + tb * sa) + a11 * tb * sb) / area
+            value -= (m[1] * wa * xa - m[2] * (wa * xb + wb * xa) + m[0] * wb * xb) / det
+            H[a, b] -= pull * value / distance
+    b11, b22, b12 = dot(nu, w[3]), dot(nu, w[4]), dot(nu, w[5])
+    for b in range(18):
+        xa, xb = t[0, b] + distance * turn[0, b], t[1, b] + distance * turn[1, b]
+        ds, da = (m[1] * xa - m[2] * xb) / det, (m[0] * xb - m[2] * xa) / det
+        turn[0, b] += b11 * ds + b12 * da
+        turn[1, b] += b12 * ds + b22 * da
+
+
+@njit(cache=True)
+def wrap_kernel(
+    order,
+    u,
+    cells,
+    cell,
+    shape,
+    area,
+    partner,
+    rows,
+    foot,
+    edges,
+    held,
+    slip,
+    before,
+    numbers,
+    chosen,
+    which,
+    gradient,
+    blocks,
+):
+    """Energy of the chosen pairs; gradient and blocks (one per pair of elements) are added to."""
+    k = cell.shape[1]
+    stiffness, onset, elastic, mu, thickness, coupled = numbers
+    energy = 0.0
+    v, n, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
+    w, N, Dual, W = np.empty((3, 3)), np.empty(3), np.empty((2, 3)), np.empty((6, 3))
+    g, H, Hs = np.zeros(18), np.zeros((18, 18)), np.zeros((LOCAL, LOCAL))
+    r1, r2, rn, row = np.zeros(18), np.zeros(18), np.zeros(18), np.zeros(LOCAL)
+    t, turn, law, f = np.zeros((2, 18)), np.zeros((2, 18)), np.zeros(5), np.zeros(3)
+    for i in range(len(chosen)):
+        p, line = chosen[i] // k, chosen[i] % k
+        mine, theirs = cells[cell[p, line]], cells[partner[p, line]]
+        local_state(u, mine, shape[p, line], v, n, dual)
+        local_state(u, theirs, rows[p, line], w, N, Dual)
+        hold = held[p, line]
+        nu = hold[1:4]
+        distance = dot(v[0] - w[0], nu)
+        value, force, stiff = penalty(distance - thickness, stiffness, onset)
+        force, stiff = force * area[p, line], stiff * area[p, line]
+        limit = mu * (force if coupled > 0.0 else hold[0])
+        if force <= 0.0 and limit <= 0.0:
+            continue
+        energy += value * area[p, line]
+        g[:] = 0.0
+        H[:, :] = 0.0
+        for c in range(3):
+            g[c] -= force * nu[c]
+            g[LOCAL + c] += force * nu[c]
+            for d in range(3):
+                part = stiff * nu[c] * nu[d]
+                H[c, d] += part
+                H[LOCAL + c, LOCAL + d] += part
+                H[c, LOCAL + d] -= part
+                H[LOCAL + c, d] -= part
+        if coupled > 0.0 and order > 1 and force > 0.0:
+            vectors(u, theirs, rows[p, line], W)
+            at_edge = foot[p, line, 1] <= edges[0] or foot[p, line, 1] >= edges[1]
+            _foot_rows(W, nu, max(distance, 0.2 * thickness), at_edge, t, turn, force, H)
+        if limit > 0.0:
+            along, own, other = hold[4:7], hold[7], hold[8]
+            across = np.cross(nu, along)
+            m = v[0] + own * n - w[0] - other * N
+            s0 = slip[p, line, 0] + dot(m, along) - before[p, line, 0]
+            s1 = slip[p, line, 1] + dot(m, across) - before[p, line, 1]
+            energy += rub(s0, s1, limit, elastic, law)
+            if order > 0:
+                face_first(along, own, n, dual, row)
+                r1[:LOCAL] = row
+                face_first(along, other, N, Dual, row)
+                r1[LOCAL:] = -row
+                face_first(across, own, n, dual, row)
+                r2[:LOCAL] = row
+                face_first(across, other, N, Dual, row)
+                r2[LOCAL:] = -row
+                for a in range(18):
+                    g[a] += law[0] * r1[a] + law[1] * r2[a]
+            if order > 1:
+                for a in range(18):
+                    pa, pb = law[2] * r1[a] + law[4] * r2[a], law[4] * r1[a] + law[3] * r2[a]
+                    for b in range(18):
+                        H[a, b] += pa * r1[b] + pb * r2[b]
+                for c in range(3):
+                    f[c] = law[0] * along[c] + law[1] * across[c]
+                Hs[:, :] = 0.0
+                face_second(f, own, n, dual, Hs)
+                H[:LOCAL, :LOCAL] += Hs
+                Hs[:, :] = 0.0
+                face_second(-f, other, N, Dual, Hs)
+                H[LOCAL:, LOCAL:] += Hs
+                if coupled > 0.0:
+                    face_first(nu, own, n, dual, row)
+                    rn[:LOCAL] = row
+                    face_first(nu, other, N, Dual, row)
+                    rn[LOCAL:] = -row
+                    fa, fb = dot(f, Dual[0]), dot(f, Dual[1])
+                    for a in range(18):
+                        grown = (law[0] * r1[a] + law[1] * r2[a]) * stiff / force
+                        for c in range(3):
+                            H[a, c] -= grown * nu[c]
+                            H[a, LOCAL + c] += grown * nu[c]
+                        for b in range(18):
+                            H[a, b] += rn[a] * (fa * turn[0, b] + fb * turn[1, b])
+        if order > 0:
+            spread_gradient(g[:LOCAL], mine, shape[p, line], gradient)
+            spread_gradient(g[LOCAL:], theirs, rows[p, line], gradient)
+        if order > 1:
+            block = blocks[which[i]]
+            spread_block(H[:LOCAL, :LOCAL], shape[p, line], shape[p, line], 0, 0, block)
+            spread_block(H[:LOCAL, LOCAL:], shape[p, line], rows[p, line], 0, 48, block)
+            spread_block(H[LOCAL:, :LOCAL], rows[p, line], shape[p, line], 48, 0, block)
+            spread_block(H[LOCAL:, LOCAL:], rows[p, line], rows[p, line], 48, 48, block)
+    return energy

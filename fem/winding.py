@@ -1,0 +1,178 @@
+"""From a finished wind-in and push-out, of whichever model, to its result: jam, audit, warnings, snapshots.
+
+A model hands over its log with two ways of looking at a logged row: the facts from which a jam is named, and
+a picture.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from fem.case import Case
+from fem.cycle import DEPLOY, RETRACT, Cycle, CycleOutcome, Log
+from fem.equilibrium import Array
+from fem.failure import Facts, evidence, name_mode, place_of
+from fem.push import RetractDeploy
+from fem.result import Jam, Quantity, Result
+from fem.snapshot import Snapshot
+from fem.trip import Saved
+from fem.verdict import Course, passages, quantities, sentence, status
+
+AUDIT_WARNING = 0.02
+MOVED = 3.0
+Progress = Callable[[float, str], None]
+
+
+@dataclass(frozen=True)
+class Finished:
+    """A cycle that has run: its model's name, how it ended, log, own warnings, ways to look at a row.
+
+    seen(row): facts of a logged row; picture(row, label): snapshot of it; more: numbers that only this
+    model has.
+    """
+
+    model: str
+    case: Case
+    outcome: CycleOutcome
+    log: Log
+    cycle: Cycle | None
+    warnings: tuple[str, ...]
+    seen: Callable[[int], Facts]
+    picture: Callable[[int, str], Snapshot]
+    more: Mapping[str, Quantity] = field(default_factory=dict)
+
+
+def winding_result(done: Finished, tell: Progress, began: float, provenance: dict[str, object]) -> Result:
+    """Judge a finished cycle."""
+    case, log = done.case, done.log
+    course = Course(case, log, done.outcome)
+    jam = _jam(course, done.seen)
+    numbers = {**quantities(course, jam), **done.more}
+    wanted = isinstance(case.push, RetractDeploy) and case.push.safe_travel
+    if done.cycle is not None and jam is not None and wanted and done.outcome.retracted:
+        tell(0.0, "looking for the travel from which it still comes out")
+        safe = safe_travel(case, done.cycle, done.outcome)
+        note = "deepest retraction from which the strip still comes out"
+        numbers["safe_travel_mm"] = Quantity(safe, "mm", note)
+    audit = energy_audit(log)
+    word = status(course, jam)
+    pictures = tuple(done.picture(at, label) for label, at in course.moments(jam is not None))
+    return Result(
+        case_name=case.name, title=case.title, model=done.model, status=word,
+        sentence=sentence(word, course, jam, numbers), quantities=numbers, jam=jam, bends=passages(course),
+        energy_audit=audit, seconds=time.perf_counter() - began,
+        path={name: log.column(name) for name in log.rows[0]} if log.rows else {},
+        snapshots=pictures, warnings=(*done.warnings, *_warnings(course, audit)),
+        provenance=provenance, intended_path=intended_path(case),
+    )  # fmt: skip
+
+
+def intended_path(case: Case) -> Array:
+    """Rest mid-line in place (k, 2) [mm]."""
+    s = np.linspace(0.0, case.strip.length, 200)
+    return np.asarray(case.strip.path.position(s) + np.array([0.0, case.root_level]))
+
+
+def _jam(course: Course, seen: Callable[[int], Facts]) -> Jam | None:
+    """The jam of a push that did not come out or asked for more than the motor has."""
+    at = course.jam_row()
+    if at is None:
+        return None
+    row = course.log.rows[at]
+    over, moved, here = course.overloaded(at), course.moved_before(at) > MOVED, seen(at)
+    mode, station = name_mode(here, moved, over), None
+    if course.outcome.idle and not mode.name.endswith("slot"):
+        # what the strip does once it no longer moves says how it jams
+        after = seen(len(course.log.rows) - 1)
+        later = name_mode(after, moved, over)
+        if later.fold:
+            mode, station = later, after.sharpest
+    motor = course.case.motor
+    stall = motor.axle_stall_torque if motor else None
+    lines = evidence(here, row["torque_Nmm"], stall, course.idle_turn(at))
+    place = place_of(mode, here) if station is None else station
+    told = (*lines, mode.explanation)
+    return Jam(mode.name, place, row["travel_mm"], row["torque_Nmm"], told, mode.remedies)
+
+
+def safe_travel(case: Case, cycle: Cycle, outcome: CycleOutcome) -> float:
+    """Deepest retraction [mm] from which the strip still comes out within the motor's torque, by bisection of
+    saved states; 0 when not even the shallowest saved one does.
+    """
+    push = case.push
+    within = push.safe_travel_within if isinstance(push, RetractDeploy) else 2.0
+    limit = case.motor.axle_stall_torque if case.motor else math.inf
+    kept_log, saved = cycle.observer.log, outcome.wound
+    low, high = -1, len(saved)
+    try:
+        while high - low > 1:
+            if low >= 0 and high < len(saved) and saved[high][0] - saved[low][0] <= within:
+                break
+            middle = (low + high) // 2
+            if _comes_out(cycle, saved[middle][1], kept_log, limit):
+                low = middle
+            else:
+                high = middle
+    finally:
+        cycle.observer.log = kept_log
+    return saved[low][0] if low >= 0 else 0.0
+
+
+def _comes_out(cycle: Cycle, saved: Saved, kept: Log, limit: float) -> bool:
+    cycle.trip.restore(saved)
+    cycle.observer.log = Log([dict(kept.rows[0])], [])
+    cycle.observer.log.states.append(cycle.trip.u)
+    return cycle.deploy(limit) == ""
+
+
+def energy_audit(log: Log) -> dict[str, object]:
+    """Entries of the energy balance at the end of each phase, and what did not close in it.
+
+    The error is the largest departure of the balance within the phase over the larger of the work done in it
+    and the energy stored.
+    """
+    audit: dict[str, object] = {}
+    worst = 0.0
+    for name, phase in (("retract", RETRACT), ("deploy", DEPLOY)):
+        rows = [row for row in log.rows if row["phase"] == phase]
+        if not rows:
+            continue
+        first, last = rows[0], rows[-1]
+        work = max(abs(row["work_in_Nmm"] - first["work_in_Nmm"]) for row in rows)
+        scale = max(work, *(row["energy_strain_Nmm"] for row in rows), 1e-12)
+        closure = "audit_closure_Nmm"
+        error = max(abs(row[closure] - first[closure]) for row in rows) / scale
+        worst = max(worst, error)
+        audit[name] = {
+            "work_in_Nmm": last["work_in_Nmm"],
+            "stored_Nmm": last["energy_strain_Nmm"] + last["energy_contact_Nmm"],
+            "kinetic_Nmm": last["energy_kinetic_Nmm"], "friction_Nmm": last["loss_friction_Nmm"],
+            "damping_Nmm": last["loss_damping_Nmm"], "numerical_Nmm": last["loss_numerical_Nmm"],
+            "largest_error": error,
+        }  # fmt: skip
+    audit["closure_error"] = worst
+    return audit
+
+
+def _warnings(course: Course, audit: dict[str, object]) -> list[str]:
+    lines = []
+    error = float(audit.get("closure_error", 0.0))  # type: ignore[arg-type]
+    if error > AUDIT_WARNING:
+        lines.append(
+            f"the energy balance closes to {100 * error:.1f} % only (2 % expected): halve solver.turn"
+        )
+    share = max((row["strain_share"] for row in course.before_jam()), default=0.0)
+    if share > 1.0:
+        lines.append(
+            f"strain reaches {share:.1f} times a material's limit: the linear law is out of its range there"
+        )
+    gaps = (min(row["smallest_gap_mm"], row["smallest_wrap_gap_mm"]) for row in course.log.rows)
+    deepest = -min(gaps, default=0.0)
+    if deepest > 0.2 * course.case.strip.thickness:
+        lines.append(f"faces sink {deepest:.2f} mm into each other: raise solver.contact_stiffness")
+    return lines

@@ -1,0 +1,139 @@
+"""The shell wound in and pushed out: root, torque, half and whole width, a small cycle against the rod's."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from small_cases import small_case
+
+from fem.case import read_case
+from fem.cycle import RETRACT, run_cycle
+from fem.rod_fields import RodFields
+from fem.rod_model import build_rod_model
+from fem.shell_cycle import ShellGrip, root_section, run_shell_cycle
+from fem.shell_model import build_shell_model, symmetric_strip
+from fem.shell_motion import Whole, mirror_unknowns
+from fem.shell_run import run_shell_winding
+
+QUIET = lambda share, text: None  # noqa: E731 - no progress in tests
+
+
+@pytest.fixture(scope="module")
+def case(tmp_path_factory):
+    return small_case(tmp_path_factory.mktemp("case"))
+
+
+@pytest.fixture(scope="module")
+def model(case):
+    return build_shell_model(case)
+
+
+def test_the_root_opens_from_the_rest_section_to_flat(model):
+    grid = model.body.shell.grid
+    rest = model.body.shell.rest.reshape(grid.stations.size, -1, 4, 3)[0]
+    assert root_section(model, 0.0) == pytest.approx(rest, abs=1e-5)
+    flat = root_section(model, 1.0)
+    assert flat[:, 0] == pytest.approx(np.outer(grid.across, [0.0, 0.0, 1.0]), abs=1e-12)
+    assert flat[:, 1] == pytest.approx(np.tile([1.0, 0.0, 0.0], (len(flat), 1)))
+    half = root_section(model, 0.5)
+    assert np.linalg.norm(half[:, 2], axis=1) == pytest.approx(1.0)
+
+
+def test_torque_is_the_work_of_turning_the_root(model):
+    grip = ShellGrip(model)
+    u = model.start + 0.02 * np.random.default_rng(0).normal(size=model.start.size)
+    term, h = Whole(model.body.shell, model.body.copies), 1e-6
+
+    def energy(control):
+        return term.evaluate(grip.place(u, control), 0).energy
+
+    at = grip.place(u, 0.7)
+    torque = grip.force(at, term.evaluate(at, 1).gradient, 0.7)
+    assert torque == pytest.approx((energy(0.7 + h) - energy(0.7 - h)) / (2 * h), rel=1e-5)
+
+
+def small_text(folder):
+    small_case(folder)
+    return (folder / "small.toml").read_text()
+
+
+def test_half_the_width_is_chosen_where_it_is_enough(case, model, tmp_path):
+    assert symmetric_strip(case)
+    assert model.body.half
+    assert model.body.copies == 2
+    assert mirror_unknowns(model.body).size > 0
+    ply = (
+        "[materials.ply]\nyoung_1 = 900.0\nyoung_2 = 100.0\npoisson_12 = 0.3\nshear_12 = 60.0\n"
+        'density = 1.2e-9\nstrain_limit = 0.1\nsource = "made up for tests"\n'
+    )
+    file = tmp_path / "angled.toml"
+    text = (case_text := small_text(tmp_path)).replace(
+        "[axle]", '[[strip.layers]]\nmaterial = "ply"\nthickness = 0.2\nangle = 30.0\n[axle]'
+    )
+    assert text != case_text
+    file.write_text(text + ply)
+    assert not symmetric_strip(read_case(file))
+
+
+def test_half_and_whole_width_see_the_same_forces(case, model):
+    whole = build_shell_model(case, whole=True)
+    assert whole.body.copies == 1
+    assert whole.rise == pytest.approx(model.rise)
+    assert whole.walls.points.area.sum() == pytest.approx(model.walls.points.area.sum())
+    results = []
+    for one in (model, whole):
+        grid = one.body.shell.grid
+        u = one.start.reshape(grid.stations.size, grid.across.size, 4, 3).copy()
+        u[:, :, 0, 1] *= 0.97
+        one.walls.start(u.ravel())
+        ev = one.motion.total(u.ravel(), 1)
+        force = ev.gradient.reshape(u.shape)[:, :, 0].sum(axis=(0, 1))
+        results.append([ev.energy, force[0], force[1]])
+    assert results[0] == pytest.approx(results[1], rel=2e-3)
+
+
+def test_mass_is_that_of_the_whole_strip(model):
+    ones = np.zeros((model.body.shell.grid.nodes, 4, 3))
+    ones[:, 0, 0] = 1.0
+    total = float(ones.ravel() @ (model.motion.mass_matrix @ ones.ravel()))
+    flat = model.body.shell.laminate[..., 3, 3].max() * model.case.strip.width
+    line = 12.0 * flat / model.case.strip.length**4
+    assert total == pytest.approx(line * model.case.strip.length, rel=1e-2)
+
+
+@pytest.mark.slow
+def test_a_small_cycle_agrees_with_the_rod(case):
+    shell = build_shell_model(case)
+    outcome, log, _ = run_shell_cycle(shell, case.travel, True, QUIET)
+    assert outcome.retracted
+    assert outcome.deployed
+    assert outcome.trouble == ""
+    assert np.abs(log.column("audit_error")).max() < 0.02
+    assert log.column("smallest_wrap_gap_mm").min() > -0.1
+    rod = build_rod_model(case)
+    fields = RodFields.build(rod.rod, np.linspace(0.0, rod.rod.strip.length, 61), 3)
+    _, other, _ = run_cycle(rod, fields, case.travel, True, QUIET)
+
+    def work(rows):
+        phase = rows.column("phase") == RETRACT
+        return rows.column("work_in_Nmm")[phase][-1]
+
+    # frictionless: the work of winding in is the energy of the coil, which both models must agree upon
+    assert work(log) == pytest.approx(work(other), rel=0.1)
+
+
+@pytest.mark.slow
+def test_a_result_of_the_rods_shape(case):
+    result = run_shell_winding(case, QUIET, 0.0, {})
+    assert result.model == "shell"
+    assert result.status == "deployed"
+    assert result.snapshots[0].height.shape == (
+        result.snapshots[0].station.size,
+        result.snapshots[0].across.size,
+    )
+    assert result.snapshots[0].across[0] == -result.snapshots[0].across[-1]
+    assert {"retract", "deploy"} <= result.energy_audit.keys()
+    wound = next(s for s in result.snapshots if s.label == "wound in")
+    assert wound.contact.max() > 0.0
+    # at the root the strip lies flat on the axle
+    assert np.abs(wound.height[0]).max() < 1e-9
