@@ -17,8 +17,8 @@ from fem.case import Case
 from fem.equilibrium import Array
 from fem.push import Coil, Column, Press
 from fem.result import Quantity, Result
-from fem.rod_fields import FieldState, RodFields
 from fem.rigs import DriveGrip, Rig, build_rig
+from fem.rod_fields import FieldState, RodFields
 from fem.snapshot import Snapshot
 from fem.trip import StepSize, Trip
 
@@ -26,8 +26,9 @@ PUSH_PHASE = 3.0
 SNAP_DROP = 0.05
 STEPS = 60
 STEP_TIME = 200.0
-"""Seconds per full step: slow enough that the load holds no drag, and that a column has time to give way: its
-artificial inertia would else carry it far beyond its critical load (a flat pinned strip to twice Euler's at 2 s).
+"""Seconds per full step: slow enough that the load holds no drag, and that a column has time to give way:
+its artificial inertia would else carry it far beyond its critical load (a flat pinned strip to twice Euler's
+at 2 s).
 """
 LARGEST_TURN = 0.15
 """rad per step of a coil of many turns."""

@@ -28,6 +28,8 @@ stopped.
 """
 IDLE_TRAVEL = 0.5
 PUSH_SPAN = 3.0
+ABSURD_STRAIN = 3.0
+ABSURD = f"the strain went beyond {ABSURD_STRAIN:g}, where the model means nothing"
 ASSEMBLE, RETRACT, DEPLOY = 0.0, 1.0, 2.0
 Progress = Callable[[float, str], None]
 
@@ -300,7 +302,9 @@ class Cycle:
             self.progress(
                 min(1.0, share), f"{word}: {row['travel_mm']:.0f} mm in, {row['torque_Nmm']:.0f} N mm"
             )
-            if arrived(row):
+            if row["strain_peak"] > ABSURD_STRAIN:
+                end = ABSURD
+            elif arrived(row):
                 end = "arrived"
             elif row["slot_station_mm"] >= length - 1e-9:
                 end = "swallowed"

@@ -137,7 +137,7 @@ def _motion(
     line = MASS_SHARE * stiffness / strip.length**4 * 10
     half = 0.5 * strip.width
     # opening moves the edges by half^2/2 per unit, edge bending by half^2/6; warping moves them by itself
-    opening = [line * half**4 / 20, line * half**4 / 200, line * half**4 / 200][: rod.modes]
+    opening = [line * half**4 / (20 if mode == 0 else 200) for mode in range(rod.modes)]
     density = np.array([line, line, *opening, *[0.2 * line] * WARP_MODES])
     weights = np.asarray(rod.basis.dx).reshape(rod.stations.shape)
     fixed = np.zeros(rod.size, dtype=np.bool_)

@@ -1,7 +1,8 @@
 """The cross-section of the rod: its quadrature across the half width, its opening modes, its rest state.
 
 The angle of the section is phi = phi0 + sum_m b_m psi_m(q) with few amplitudes b_m(s): mode 1 opens the
-section evenly, mode 2 bends the edges; a further one takes what of the rest shape these two cannot flatten, and in a thin strip another one
+section evenly, mode 2 bends the edges; a further one takes what of the rest shape these two cannot
+flatten, and in a thin strip another one
 relaxes the edges, where a fold bends the section over a length of about sqrt(R t) only.
 Heights and lateral places are integrals from the mid-line, int_0^q sin phi and int_0^q cos phi, done by
 matrices that take the values at Gauss points to the integral of the polynomial through them. Everything is
@@ -26,7 +27,8 @@ WIDTH_POINTS = 5
 ZONE_POINTS = 3
 MODE_RESIDUAL = 0.02
 EDGE_LAYER = 0.2
-"""Edge layer over half width below which the edges get a mode of their own. Without it a fold of the steel lamp strip
+"""Edge layer over half width below which the edges get a mode of their own. Without it a fold of the steel
+lamp strip
 (share .10) carries 6 % too much; with it .4 % against the section model, at a third more time."""
 STEEPEST_EDGE = 8
 """Largest power of the edge mode that the quadrature across still sees."""
@@ -172,8 +174,10 @@ def bending_toward_axle(abd: Array) -> Array:
 def opening_modes(strip: RestStrip, q: Array, count: int) -> tuple[Array, Array]:
     """Section angle modes (..., count) and q-derivatives at places q >= 0, unit amplitude = 1/mm at the edge.
 
-    Mode 1 opens evenly (uniform curvature across), mode 2 bends the edges (curvature growing from the mid-line). Then come,
-    where `mode_count` asks for them, what of the rest shape these two cannot flatten, so that a clamp can press any
+    Mode 1 opens evenly (uniform curvature across), mode 2 bends the edges (curvature growing from the
+    mid-line). Then come,
+    where `mode_count` asks for them, what of the rest shape these two cannot flatten, so that a clamp can
+    press any
     section flat, and the edge layer of a thin strip, curvature (2 q / w)^(p - 1).
     """
     half = 0.5 * strip.width
@@ -193,15 +197,18 @@ def opening_modes(strip: RestStrip, q: Array, count: int) -> tuple[Array, Array]
 
 
 def mode_count(strip: RestStrip) -> int:
-    """2, one more when the rest section is not spanned by even opening and edge bending (2 % of its angle), one more
-    when the strip is so thin that its edges relax by themselves (EDGE_LAYER)."""
+    """2, one more when the rest section is not spanned by even opening and edge bending (2 % of its angle),
+    one more when the strip is so thin that its edges relax by themselves (EDGE_LAYER).
+    """
     shape, _ = _shape_residual(strip)
     return 2 + int(np.abs(shape).max() > 0) + int(_edge_power(strip) > 0)
 
 
 def _edge_power(strip: RestStrip) -> float:
-    """Power p of the edge mode, 0 for none: the layer sqrt(R t) / (3 (1 - nu^2))^(1/4) of a cylinder's free edge
-    (Timoshenko & Woinowsky-Krieger 1959, art. 115, from memory; nu = .3) decays like the power half width / layer.
+    """Power p of the edge mode, 0 for none: the layer sqrt(R t) / (3 (1 - nu^2))^(1/4) of a cylinder's
+    free edge
+    (Timoshenko & Woinowsky-Krieger 1959, art. 115, from memory; nu = .3) decays like the power half width
+    / layer.
 
     R is the radius of the section, to which a fold bends the strip (Calladine 1983, ch. 12, from memory).
     """

@@ -29,6 +29,7 @@ from fem.snapshot import Snapshot
 
 STEPS = 40
 LARGEST_TURN = 0.15  # rad per step of a coil of many turns
+FIRST_PARTS = 5
 COIL_ELEMENT = 0.4  # largest element of a coil, as a share of its radius
 TOO_SOFT = 0.5  # move over the length to the station at which a pressed strip no longer holds anything
 PUSH_PHASE = 3
@@ -133,7 +134,7 @@ def _mesh(case: Case, push: Push) -> StripMesh:
 
 def _push(model: StripShell, push: Push, settings: TrialSettings, start: Array, tell: Progress) -> _Course:
     control_name, load_name = NAMES[type(push)]
-    share = np.linspace(0.0, 1.0, STEPS + 1)[1:]
+    share = _shares(STEPS)
     if isinstance(push, Bend):
         told = replace(settings, sections=push.grip, told=_teller(tell, push.angle, "turned {:.3f} rad"))
         trial = bend(model, push.angle * share, told, push.station, start)
@@ -143,12 +144,13 @@ def _push(model: StripShell, push: Push, settings: TrialSettings, start: Array, 
         angle = push.turn(length, float(model.strip.path.heading(length)))
         count = max(STEPS, int(np.ceil(abs(angle) / LARGEST_TURN)))
         told = replace(settings, told=_teller(tell, angle, "wound {:.3f} rad"))
-        trial = coil(model, angle * np.linspace(0.0, 1.0, count + 1)[1:], told)
+        trial = coil(model, angle * _shares(count), told)
         control, load = trial.drive, trial.moment
     elif isinstance(push, Column):
         told = replace(settings, told=_teller(tell, push.shortening, "shortened {:.3f} mm"))
-        # a stiff column gives way after a small part of its shortening: close levels first
-        trial = column(model, push.shortening * share**2, told, push.ends, start)
+        trial = column(
+            model, push.shortening * np.linspace(0.0, 1.0, STEPS + 1)[1:] ** 2, told, push.ends, start
+        )
         control, load = trial.drive, trial.force @ chord(model, start)
     else:
         told = replace(settings, told=_teller(tell, push.force, "pressed with {:.3f} N"))
@@ -159,6 +161,15 @@ def _push(model: StripShell, push: Push, settings: TrialSettings, start: Array, 
         control = np.array([(model.shell.position(x, at)[0] - origin) @ way for x in trial.states])
         load = trial.drive
     return _Course(model, trial, _trouble(trial), control, load, control_name, load_name)
+
+
+def _shares(count: int) -> Array:
+    """Levels from 0 to 1, the first step in FIRST_PARTS: a strip is stiffest, and may give way, right there.
+
+    A column has its levels closer still.
+    """
+    first = np.linspace(0.0, 1.0 / count, FIRST_PARTS + 1)[1:-1]
+    return np.concatenate([first, np.linspace(0.0, 1.0, count + 1)[1:]])
 
 
 def _trouble(trial: Trial) -> str:

@@ -1,6 +1,7 @@
 """How edges of a shell are held: lists of unknowns to hold, and rigid bodies that carry an edge.
 
-Each function returns numbers of unknowns; `hold` joins them into `Ends`. Components are named by axis 0, 1, 2.
+Each function returns numbers of unknowns; `hold` joins them into `Ends`. Components are named by axis 0,
+1, 2.
 """
 
 from __future__ import annotations

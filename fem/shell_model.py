@@ -105,9 +105,11 @@ def symmetric_strip(case: Case) -> bool:
     return bool(even and odd and not twisted)
 
 
-def build_shell_model(case: Case, refine: float = 1.0) -> ShellModel:
-    """The shell of a case in its surroundings; `refine` > 1 divides all element sizes and contact
-    spacings.
+def build_shell_model(case: Case, refine: float = 1.0, whole: bool = False) -> ShellModel:
+    """The shell of a case in its surroundings.
+
+    `refine` > 1 divides all element sizes and contact spacings; `whole`: the whole width even where half of
+    it is enough.
     """
     st, strip = case.settings, case.strip
     half = not whole and symmetric_strip(case)

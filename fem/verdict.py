@@ -124,11 +124,11 @@ class Course:
 def status(course: Course, jam: Jam | None) -> str:
     """The outcome in one or two lower-case words."""
     out = course.outcome
-    if out.trouble:
+    if out.trouble and course.overload(RETRACT) is None and course.overload(DEPLOY) is None:
         return "not converged"
     if course.overload(RETRACT) is not None or (not out.retracted and out.idle):
         return "stalled on retract"
-    if out.swallowed:
+    if out.swallowed and course.overload(DEPLOY) is None:
         return "tip swallowed"
     if isinstance(course.case.push, Retract):
         return "retracted"
@@ -224,7 +224,7 @@ def sentence(word: str, course: Course, jam: Jam | None, numbers: dict[str, Quan
         )
     if word == "tip swallowed":
         return (
-            "The tip slips through the slot into the casing while winding in; "
+            "The tip slips through the slot into the casing; "
             "leave more outside (push.left_out) or add a stop."
         )
     if word == "retracted":
@@ -241,7 +241,7 @@ def sentence(word: str, course: Course, jam: Jam | None, numbers: dict[str, Quan
     text += f"at travel {jam.travel_mm:.1f} mm and {jam.torque_Nmm:.1f} N mm{have}"
     if word == "jammed" and out.deployed:
         need = numbers["deploy_torque_peak_Nmm"].value
-        text += f"; with {need:.0f} N mm or more it would come out"
+        text += f"; with about {need:.0f} N mm it might come out"
     safe = numbers.get("safe_travel_mm")
     if safe is not None:
         text += f"; from {safe.value:.0f} mm of travel it still comes out"

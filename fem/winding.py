@@ -53,8 +53,9 @@ def winding_result(done: Finished, tell: Progress, began: float, provenance: dic
     course = Course(case, log, done.outcome)
     jam = _jam(course, done.seen)
     numbers = {**quantities(course, jam), **done.more}
-    wanted = isinstance(case.push, RetractDeploy) and case.push.safe_travel
-    if done.cycle is not None and jam is not None and wanted and done.outcome.retracted:
+    # the search pushes out again several times: seconds with the rod, many minutes with the shell
+    wanted = isinstance(case.push, RetractDeploy) and case.push.safe_travel and done.model == "rod"
+    if done.cycle is not None and jam is not None and wanted and course.pushing(jam):
         tell(0.0, "looking for the travel from which it still comes out")
         safe = safe_travel(case, done.cycle, done.outcome)
         note = "deepest retraction from which the strip still comes out"
@@ -86,12 +87,12 @@ def _jam(course: Course, seen: Callable[[int], Facts]) -> Jam | None:
     row = course.log.rows[at]
     over, moved, here = course.overloaded(at), course.moved_before(at) > MOVED, seen(at)
     mode, station = name_mode(here, moved, over), None
-    if course.outcome.idle and not mode.name.endswith("slot"):
-        # what the strip does once it no longer moves says how it jams
+    if not course.outcome.deployed and not mode.name.endswith("slot"):
+        # what the strip does when it is pushed on says how it jams
         after = seen(len(course.log.rows) - 1)
-        later = name_mode(after, moved, over)
-        if later.fold:
-            mode, station = later, after.sharpest
+        later = name_mode(after, moved, over and moved)
+        if later.fold or not mode.fold:
+            mode, station = later, after.sharpest if later.fold else place_of(later, after)
     motor = course.case.motor
     stall = motor.axle_stall_torque if motor else None
     lines = evidence(here, row["torque_Nmm"], stall, course.idle_turn(at))

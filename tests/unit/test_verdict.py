@@ -109,7 +109,7 @@ def test_more_than_the_motor_has_jams_there_even_if_it_would_come_out(case: Case
     assert not course.overloaded(3)
     word, text = said(course, JAM)
     assert word == "jammed"
-    assert "; the motor has 30.0 N mm; with 50 N mm or more it would come out" in text
+    assert "; the motor has 30.0 N mm; with about 50 N mm it might come out" in text
 
 
 def test_the_safe_travel_is_told(case: Case) -> None:
