@@ -1,9 +1,8 @@
 """Banded Cholesky for potentials whose unknowns sit on a line that may touch itself.
 
 Unknowns come in groups (the nodes of a rod). The groups are renumbered so that wraps which touch lie close
-together
-(reverse Cuthill-McKee), the blocks are summed into LAPACK's band storage, and the factorisation itself tells
-whether the matrix is positive definite.
+together (reverse Cuthill-McKee), the blocks are summed into LAPACK's band storage, and the factorisation
+itself tells whether the matrix is positive definite.
 """
 
 from __future__ import annotations
@@ -13,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
-from scipy.linalg.lapack import dgbsv, dpbtrf, dpbtrs
+from scipy.linalg.lapack import dgbtrf, dgbtrs, dpbtrf, dpbtrs
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import reverse_cuthill_mckee
 
@@ -37,6 +36,26 @@ class Factor:
         permuted = np.empty_like(right)
         permuted[self.place] = np.where(self.fixed, 0.0, right)
         x, info = dpbtrs(self.lower, permuted, lower=1)
+        if info != 0:
+            raise ArithmeticError(f"banded solve failed with LAPACK code {info}")
+        return np.asarray(x[self.place])
+
+
+@dataclass(frozen=True)
+class GeneralFactor:
+    """LU factor of a band matrix that need not be symmetric, `width` diagonals on both sides."""
+
+    factor: Array
+    pivots: Index
+    width: int
+    place: Index
+    fixed: Marks
+
+    def solve(self, right: Array) -> Array:
+        """Solution for a right-hand side (n,); prescribed unknowns come out as zero."""
+        permuted = np.empty_like(right)
+        permuted[self.place] = np.where(self.fixed, 0.0, right)
+        x, info = dgbtrs(self.factor, self.width, self.width, permuted, self.pivots)
         if info != 0:
             raise ArithmeticError(f"banded solve failed with LAPACK code {info}")
         return np.asarray(x[self.place])
@@ -74,18 +93,21 @@ class BandMatrix:
         lower, info = dpbtrf(band, lower=1)
         return Factor(lower, self._place, self.fixed) if info == 0 else None
 
-    def solve_general(self, blocks: list[Blocks], right: Array) -> Array | None:
-        """Solution with blocks that are not symmetric (band LU); None when the matrix is singular."""
+    def factor_general(self, blocks: list[Blocks]) -> GeneralFactor | None:
+        """LU factor of the sum of blocks that are not symmetric; None when the matrix is singular."""
         self._number(blocks)
         k = self._width
         band = np.zeros((3 * k + 1, self.size), order="F")
         for block in blocks:
             _add_general(block.dofs, block.values, self._place, self.fixed, k, band)
         band[2 * k, self._place[self.fixed]] = 1.0
-        permuted = np.empty_like(right)
-        permuted[self._place] = np.where(self.fixed, 0.0, right)
-        _, _, x, info = dgbsv(k, k, band, permuted, overwrite_ab=1)
-        return np.asarray(x[self._place]) if info == 0 else None
+        factor, pivots, info = dgbtrf(band, k, k, overwrite_ab=1)
+        return GeneralFactor(factor, pivots, k, self._place, self.fixed) if info == 0 else None
+
+    def solve_general(self, blocks: list[Blocks], right: Array) -> Array | None:
+        """Solution with blocks that are not symmetric; None when the matrix is singular."""
+        factor = self.factor_general(blocks)
+        return None if factor is None else factor.solve(right)
 
     def diagonal(self) -> Array:
         """Diagonal (n,) in the order of the unknowns."""

@@ -1,20 +1,15 @@
 """Contact and Coulomb friction between the rod and thick curves, as one term of the potential.
 
 Contact points sit at stations finer than the quadrature and on lines across the half width (mid-line, edge
-and between). A
-point is p = r + h n, the height h following the opening of the section. The pressure grows linearly with
-penetration after a
-quadratic onset, so its energy is smooth.
+and between). A point is p = r + h n, the height h following the opening of the section. The pressure grows
+linearly with penetration after a quadratic onset, so its energy is smooth.
 
-Friction is incremental: while one step is solved, the normal force N and the direction of sliding are held
-at their last values
-(they are renewed between solves), and the friction energy is mu N psi(slip), with psi quadratic up to the
-elastic slip and linear beyond; its derivative is the return mapping of an elastic-perfectly-sliding law.
-Slip is
-that of the strip's face, half a thickness from the mid-surface, against the surface of the wall, which may
-turn.
-Energy, gradient and tangent are exact derivatives of one another, which the tests check by finite
-differences.
+Friction is incremental: while one step is solved, the normal force N and the direction of sliding are held at
+their last values (they are renewed between solves), and the friction energy is mu N psi(slip), with psi
+quadratic up to the elastic slip and linear beyond; its derivative is the return mapping of an
+elastic-perfectly-sliding law. Slip is that of the strip's face, half a thickness from the mid-surface,
+against the surface of the wall, which may turn. Energy, gradient and tangent are exact derivatives of one
+another, which the tests check by finite differences.
 """
 
 from __future__ import annotations
@@ -23,22 +18,24 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from fem.contact_kernel import contact_kernel, places_kernel, state_kernel
+from fem.contact_kernel import Law, PointTables
 from fem.equilibrium import Array, Blocks, Evaluation, Index
 from fem.obstacle import Wall, wall_table
 from fem.rod import Rod, SectionTables, hermite, section_tables
+from fem.wall_kernel import WallMemory, wall_energy, wall_gaps, wall_hold, wall_places, wall_room, wall_slide
 
 LINES = 4
+"""Lines of contact points across the half width, mid-line and edge included."""
 SAFE_DEPTH = 0.4
+"""Part of the way to a wall's core (or to the next wrap) that a move may sink in beyond the gap."""
 
 
 @dataclass(frozen=True)
 class ContactPoints:
     """Stations and lines where the rod can touch.
 
-    stations (n,), element (n,), shape (n, 2, 4) value and slope functions, length (n,) of strip per
-    station; line weights
-    (k,) of the whole width; tables: section tables with rule.to (n, k, m) up to the lines.
+    stations (n,) [mm], element (n,), shape (n, 2, 4) value and slope functions, area (n, k) [mm^2] of the
+    whole width per point; tables: section tables with rule.to (n, k, m) up to the lines.
     """
 
     stations: Array
@@ -46,6 +43,15 @@ class ContactPoints:
     shape: Array
     area: Array
     tables: SectionTables
+
+    def kernel_tables(self, rod: Rod) -> PointTables:
+        """The same for the compiled loops."""
+        first = np.searchsorted(self.element, np.arange(len(rod.dofs) + 1)).astype(np.int64)
+        tab = self.tables
+        dofs = np.ascontiguousarray(rod.dofs[:, : 4 * (2 + rod.modes)])
+        arrays = (self.stations, self.shape, self.area, tab.angle, tab.angle_s, tab.mode, tab.rule.to)
+        dense = (np.ascontiguousarray(array) for array in arrays)
+        return PointTables(rod.nodes, dofs, first, self.element, *dense)
 
     @property
     def lengths(self) -> Array:
@@ -82,8 +88,8 @@ def lobatto(count: int) -> tuple[Array, Array]:
 
 @dataclass(frozen=True)
 class ContactSettings:
-    """stiffness [N/mm^3], onset of the penalty [mm], elastic slip [mm]; friction coefficient of the strip
-    on walls.
+    """stiffness [N/mm^3], onset of the penalty [mm], elastic slip [mm]; friction coefficient of the strip on
+    walls.
     """
 
     stiffness: float
@@ -91,12 +97,33 @@ class ContactSettings:
     slip: float
     friction: float
 
+    def law(self, rod: Rod, turn: float, frictional: bool, coupled: bool) -> Law:
+        """The same for the compiled loops, with the strip's size and the state of the step."""
+        strip = rod.strip
+        friction = self.friction if frictional else 0.0
+        return Law(
+            self.stiffness,
+            self.onset,
+            self.slip,
+            friction,
+            strip.thickness,
+            strip.width,
+            turn,
+            float(coupled),
+        )
+
 
 @dataclass
 class WallContact:
     """Contact and friction of the rod with walls.
 
-    Call `hold(u)` to renew the held normal forces and directions, `accept(u)` once a step is taken.
+    Call `hold(u)` to renew the held normal forces and directions, `accept(u)` once a step is taken. turn
+    [rad]: how far turning walls go in this step; friction_on: whether friction counts; coupled: whether its
+    limit follows the present normal force (its tangent is then not symmetric) instead of the held one.
+
+    held (n, k, walls, 4): normal force [N], sliding direction, offset of the face [mm]; slip (n, k, walls)
+    [mm]: elastic slip at the last accepted step; before (n, k, 5): places then; remembered: what was held
+    then, and the friction forces.
     """
 
     rod: Rod
@@ -108,15 +135,14 @@ class WallContact:
     slip: Array = field(init=False)
     before: Array = field(init=False)
     remembered: tuple[Array, Array] = field(init=False)
-    dofs: Index = field(init=False)
     turn: float = 0.0
     friction_on: bool = True
     coupled: bool = False
 
     def __post_init__(self) -> None:
         self.table = wall_table(self.walls)
+        self._tables = self.points.kernel_tables(self.rod)
         n, k = self.points.area.shape
-        self.dofs = np.ascontiguousarray(self.rod.dofs[:, : 4 * (2 + self.rod.modes)])
         self.held = np.zeros((n, k, len(self.walls), 4))
         self.slip = np.zeros((n, k, len(self.walls)))
         self.before = np.zeros((n, k, 5))
@@ -130,173 +156,92 @@ class WallContact:
         """Forget all friction; the present place is where slip is counted from."""
         self.slip[:] = 0.0
         self.hold(u)
-        self.before = self._places(u)
+        self.before = wall_places(u, self._tables)
         self.remembered = (self.held.copy(), np.zeros_like(self.slip))
 
     def hold(self, u: Array) -> float:
         """Renew held normal force, sliding direction and face offset; returns the relative change of the
         forces.
         """
-        old = self.held[..., 0].copy()
-        state = self._state(u)
-        gap, nx, ny = state[..., 0], state[..., 1], state[..., 2]
-        st = self.settings
-        force = self.points.area[:, :, None] * pressure(gap, st.stiffness, st.onset)
-        self.held[..., 0], self.held[..., 1], self.held[..., 2] = force, -ny, nx
-        self.held[..., 3] = -0.5 * self.rod.strip.thickness * state[..., 3]
-        scale = np.abs(force).sum()
-        return float(np.abs(force - old).sum() / scale) if scale > 0 else 0.0
+        scale, change = wall_hold(u, self._tables, self.table, self._law(), self.held)
+        return float(change / scale) if scale > 0 else 0.0
 
     def accept(self, u: Array) -> float:
-        """Take the step: store the elastic slip, renew what is held. Returns the friction work of the step
-        [N mm].
+        """Take the step: store the elastic slip, renew what is held. Returns the friction work of the step [N
+        mm].
         """
-        st = self.settings
+        limit = self.settings.slip
         slide, force = self.friction(u)
         before_held, before_force = self.remembered
         work = 0.5 * float((force * slide).sum() + (before_force * self._slide(u, before_held)).sum())
-        self.slip = np.where(self.held[..., 0] > 0, np.clip(self.slip + slide, -st.slip, st.slip), 0.0)
-        self.before = self._places(u)
+        self.slip = np.where(self.held[..., 0] > 0, np.clip(self.slip + slide, -limit, limit), 0.0)
+        self.before = wall_places(u, self._tables)
         self.hold(u)
         self.remembered = (self.held.copy(), force)
         return work
 
     def friction(self, u: Array) -> tuple[Array, Array]:
-        """Slip increment of this step and friction force (n, k, walls)."""
+        """Slip increment of this step [mm] and friction force [N], both (n, k, walls)."""
         st = self.settings
         slide = self._slide(u, self.held)
-        force = st.friction * self.held[..., 0] * np.clip((self.slip + slide) / st.slip, -1, 1)
-        return slide, force if self.friction_on else 0 * force
-
-    def _slide(self, u: Array, held: Array) -> Array:
-        """Motion of the faces along the held directions since the last step (n, k, walls); zero without
-        force.
-        """
-        places, off = self._places(u), held[..., 3]
-        now = places[:, :, None, :2] + (places[:, :, None, 4:5] + off[..., None]) * places[:, :, None, 2:4]
-        was = (
-            self.before[:, :, None, :2]
-            + (self.before[:, :, None, 4:5] + off[..., None]) * self.before[:, :, None, 2:4]
-        )
-        carried = _turned(was, self.table, self.turn)
-        slide = (now[..., 0] - carried[..., 0]) * held[..., 1] + (now[..., 1] - carried[..., 1]) * held[
-            ..., 2
-        ]
-        return np.where(held[..., 0] > 0, slide, 0.0)
+        if not self.friction_on:
+            return slide, np.zeros_like(slide)
+        return slide, st.friction * self.held[..., 0] * np.clip((self.slip + slide) / st.slip, -1, 1)
 
     def axle_moment(self, u: Array) -> float:
-        """Moment [N mm] of the friction force on turning walls about the origin, resisting clockwise
-        turning.
-        """
+        """Moment [N mm] of the friction force on turning walls about the origin against clockwise turning."""
         _, force = self.friction(u)
-        off = self.held[..., 3]
-        was = (
-            self.before[:, :, None, :2]
-            + (self.before[:, :, None, 4:5] + off[..., None]) * self.before[:, :, None, 2:4]
-        )
-        carried = _turned(was, self.table, self.turn)
-        # d(carried)/d(turn) for clockwise turning is (y, -x); friction pulls the wall with -force * direction
-        rate = carried[..., 1] * self.held[..., 1] - carried[..., 0] * self.held[..., 2]
-        turning = self.table[:, 9] > 0
-        return float(-(force * rate * turning).sum())
+        at = np.nonzero(force * (self.table[:, 9] > 0))
+        held, before = self.held[at], self.before[at[:2]]
+        H = before[:, 4] + held[:, 3]
+        x, y = before[:, 0] + H * before[:, 2], before[:, 1] + H * before[:, 3]
+        c, s = np.cos(self.turn), np.sin(self.turn)
+        # the place (c x + s y, c y - s x) moves by (c y - s x, -c x - s y); the wall is pulled with -force
+        rate = (c * y - s * x) * held[:, 1] - (c * x + s * y) * held[:, 2]
+        return float(-(force[at] * rate).sum())
 
     def safe_fraction(self, u: Array, move: Array) -> float:
         """Largest part of a move that lets no point jump through a wall.
 
-        A point may go as far as its gap plus SAFE_DEPTH of the way to the wall's core, where the side
-        would change.
+        A point may go as far as its gap plus SAFE_DEPTH of the way to the wall's core, where the side would
+        change.
         """
-        here, there = self._places(u), self._places(u + move)
-        step = (
-            there[..., :2]
-            + there[..., 4:5] * there[..., 2:4]
-            - here[..., :2]
-            - here[..., 4:5] * here[..., 2:4]
-        )
-        length = np.hypot(step[..., 0], step[..., 1])[:, :, None]
-        half = 0.5 * self.rod.strip.thickness
-        gap = state_kernel(here, self.table, half)[..., 0]
-        room = np.maximum(gap, 0.0) + SAFE_DEPTH * (np.maximum(self.table[:, 3], 0.0) + half)
-        return float(min(1.0, (room / np.maximum(length, 1e-12)).min()))
+        return float(wall_room(u, u + move, self._tables, self.table, self._law(), SAFE_DEPTH))
 
     def forces(self, u: Array) -> Array:
         """Normal contact force (n, k, walls) [N] over the whole width."""
         st = self.settings
-        return np.asarray(
-            self.points.area[:, :, None] * pressure(self._state(u)[..., 0], st.stiffness, st.onset)
-        )
+        return np.asarray(self.points.area[:, :, None] * pressure(self.gaps(u), st.stiffness, st.onset))
 
     def gaps(self, u: Array) -> Array:
-        """Gap (n, k, walls) [mm] between the strip's face and each wall."""
-        return np.asarray(self._state(u)[..., 0])
+        """Gaps (n, k, walls) [mm]."""
+        return np.asarray(wall_gaps(u, self._tables, self.table, self.rod.strip.thickness))
 
     def evaluate(self, u: Array, order: int) -> Evaluation:
-        """Contact and held-friction energy, gradient and element blocks."""
-        rod, pt, st = self.rod, self.points, self.settings
-        width, dofs = self.dofs.shape[1], self.dofs
-        gradient = np.zeros(rod.size)
-        blocks = np.zeros((len(dofs) if order > 1 else 0, width, width))
-        numbers = np.array(
-            [
-                st.stiffness,
-                st.onset,
-                st.slip,
-                st.friction if self.friction_on else 0.0,
-                0.5 * rod.strip.thickness,
-                self.turn,
-                rod.strip.width,
-                float(self.coupled),
-            ]
-        )
-        tab = pt.tables
-        energy = contact_kernel(
-            order,
-            u,
-            dofs,
-            pt.element,
-            pt.shape,
-            pt.area,
-            rod.modes,
-            tab.angle,
-            tab.mode,
-            tab.rule.to,
-            self.table,
-            self.held,
-            self.slip,
-            self.before,
-            numbers,
-            gradient,
-            blocks,
-        )
+        """Energy [N mm], gradient (n,) and element blocks of contact and friction."""
+        dofs = self._tables.dofs
+        count, width = dofs.shape
+        gradient = np.zeros(self.rod.size)
+        blocks = np.zeros((count if order > 1 else 0, width, width))
+        walls = (self.table, self._law(), WallMemory(self.held, self.slip, self.before))
+        energy = wall_energy(order, u, self._tables, walls, gradient, blocks)
         return Evaluation(energy, gradient, (Blocks(dofs, blocks),) if order > 1 else ())
 
     def mid_line(self, u: Array) -> Array:
         """Places (n, 2) [mm] of the mid-line at the contact stations."""
-        return np.asarray(self._places(u)[:, 0, :2])
+        return np.asarray(wall_places(u, self._tables)[:, 0, :2])
 
-    def _places(self, u: Array) -> Array:
-        """(n, k, 5): mid-line x, y, normal nx, ny and height h of every contact point."""
-        pt, tab = self.points, self.points.tables
-        return np.asarray(
-            places_kernel(
-                u, self.rod.dofs, pt.element, pt.shape, self.rod.modes, tab.angle, tab.mode, tab.rule.to
-            )
-        )
+    def _law(self) -> Law:
+        return self.settings.law(self.rod, self.turn, self.friction_on, self.coupled)
 
-    def _state(self, u: Array) -> Array:
-        """(n, k, walls, 4): gap, wall normal, cosine between wall normal and strip normal."""
-        return np.asarray(state_kernel(self._places(u), self.table, 0.5 * self.rod.strip.thickness))
+    def _slide(self, u: Array, held: Array) -> Array:
+        """Motion (n, k, walls) [mm] of the faces along the held directions since the last step; zero without
+        force.
+        """
+        return np.asarray(wall_slide(u, self._tables, self.table, self.turn, held, self.before))
 
 
 def pressure(gap: Array, stiffness: float, onset: float) -> Array:
-    """Contact pressure [MPa] of a penalty with quadratic onset."""
+    """Contact pressure [MPa] of a penalty [N/mm^3] with quadratic onset [mm]."""
     depth = np.maximum(-gap, 0.0)
     return np.where(depth < onset, stiffness * depth**2 / (2 * onset), stiffness * (depth - 0.5 * onset))
-
-
-def _turned(place: Array, table: Array, turn: float) -> Array:
-    """Points carried by walls that turn clockwise about the origin by `turn`."""
-    c, s = np.cos(turn), np.sin(turn)
-    x, y = place[..., 0], place[..., 1]
-    turning = table[:, 9] > 0
-    return np.stack([np.where(turning, c * x + s * y, x), np.where(turning, -s * x + c * y, y)], axis=-1)

@@ -5,16 +5,14 @@ One time step minimises, over the unknowns u,
     Pi(u) = sum of terms(u) + |u - (u_n + dt v_n)|_M^2 / (2 dt^2) + c |u - u_n|_M^2 / (2 dt)
 
 (backward Euler; M an artificially large but small-in-effect mass, c the damping rate). Terms with friction
-hold their normal
-forces and directions during one minimisation and renew them between minimisations until they no longer
-change. Since what is
-minimised is an energy, indefinite tangents on the way are met by a shift along the mass and a line search
-on the
-energy; a step counts only when the tangent at its end is positive definite without any shift.
+hold their normal forces and directions during one minimisation and renew them between minimisations. Since
+what is minimised is an energy, indefinite tangents on the way are met by a shift along the mass and a line
+search on the energy. Between minimisations Newton tries the full balance, with friction that follows the
+present normal force; a step counts only when that settles and the tangent at its end is positive definite
+without any shift.
 
 (Variational form of the implicit step: Radovitzky & Ortiz 1999, Comput. Methods Appl. Mech. Eng. 172:203;
-lagged friction:
-common in implicit contact dynamics, no single source.)
+lagged friction: common in implicit contact dynamics, no single source.)
 """
 
 from __future__ import annotations
@@ -33,6 +31,7 @@ Frame = tuple[Array, Array, float]
 ARMIJO = 1e-4
 LARGEST_SHIFT = 1e12
 EASY = 8
+"""Iterations up to which a step counts as easy: the next one starts from the balance of forces at once."""
 
 
 class HeldTerm(Protocol):
@@ -56,9 +55,12 @@ class PlainTerm(Protocol):
 class MotionSettings:
     """Numbers that steer the minimisation.
 
-    damping [1/s]; energy [N mm]: the scale against which the Newton decrement is judged; move [mm]:
-    largest change of a place
-    per iteration.
+    damping [1/s]; energy [N mm]: the scale against which the Newton decrement is judged; decrement and
+    early_decrement: shares of it at which a minimisation ends, in full and cut short; newton, early, polish:
+    iterations of a full and a shortened minimisation and of the balance; outer: rounds of both; patience:
+    iterations of the balance without halving its move; settled [mm]: move at which it ends; move [mm]:
+    largest change of a place per iteration; small_move [mm]: moves below are not asked whether they jump
+    through anything.
     """
 
     damping: float = 5.0
@@ -77,9 +79,10 @@ class MotionSettings:
 
 @dataclass(frozen=True)
 class StepOutcome:
-    """Result of one attempted step: u, whether it counts, why not, iterations spent, and whether the
-    static tangent at its end is
-    positive definite too (it need not be on the way through a snap).
+    """Result of one attempted step: u, whether it counts, why not, iterations spent.
+
+    stable: whether the static tangent at its end is positive definite too (it need not be on the way through
+    a snap).
     """
 
     u: Array
@@ -139,9 +142,8 @@ class Motion:
         """Minimise the potential of one step from `start` (prescribed unknowns already in place).
 
         The first one holds the forces of the last accepted state, which are nearer the truth than those of
-        the
-        extrapolated start. Early minimisations are cut short: while the held forces are far off, their
-        exact minimum is of no use.
+        the extrapolated start. Minimisations are cut short: while the held forces are far off, their exact
+        minimum is of no use.
         """
         st = self.settings
         frame = (u_old, v_old, dt)
@@ -189,34 +191,63 @@ class Motion:
         The tangent is not symmetric. Pairs and directions are renewed before each iteration. Returns (u,
         iterations, settled).
         """
-        st = self.settings
-        inertia = self._inertia_blocks(frame[2])
-        best, worse = np.inf, 0
         try:
             for term in self.heldterms:
                 term.coupled = True
-            for iteration in range(1, st.polish + 1):
-                for term in self.heldterms:
-                    term.hold(u)
-                ev = self._with_inertia(u, 2, frame)
-                move = self.matrix.solve_general([*ev.blocks, inertia], -ev.gradient)
-                if move is None or not np.all(np.isfinite(move)):
-                    return u, iteration, False
-                size = float(np.abs(move[self.places]).max())
-                if size < st.settled:
-                    u = u + move
-                    for term in self.heldterms:
-                        term.hold(u)
-                    return u, iteration, True
-                worse = 0 if size < 0.5 * best else worse + 1
-                if worse > st.patience or size > 50 * st.move:
-                    return u, iteration, False
-                best = min(best, size)
-                u = u + (self.safe_fraction(u, move) if size > st.small_move else 1.0) * move
-            return u, st.polish, False
+            return self._newton(u, frame)
         finally:
             for term in self.heldterms:
                 term.coupled = False
+
+    def _newton(self, u: Array, frame: Frame) -> tuple[Array, int, bool]:
+        """Iterations of `_polish`.
+
+        A move is halved once when the correction it leaves, by the same factors, is longer than the move
+        itself (the natural monotonicity test: Deuflhard 2004, Newton Methods for Nonlinear Problems, ch. 3):
+        contact points that open and close by turns would make it jump to and fro. A correction small enough
+        ends it.
+        """
+        st = self.settings
+        inertia = self._inertia_blocks(frame[2])
+        best, worse = np.inf, 0
+        ev = self._renewed(u, frame)
+        for iteration in range(1, st.polish + 1):
+            factor = self.matrix.factor_general([*ev.blocks, inertia])
+            if factor is None:
+                return u, iteration, False
+            move = factor.solve(-ev.gradient)
+            size = self._size(move)
+            if size < st.settled:
+                return self._hold(u + move), iteration, True
+            worse = 0 if size < 0.5 * best else worse + 1
+            if not np.isfinite(size) or worse > st.patience or size > 50 * st.move:
+                return u, iteration, False
+            best = min(best, size)
+            part = self.safe_fraction(u, move) if size > st.small_move else 1.0
+            trial = u + part * move
+            ev = self._renewed(trial, frame)
+            rest = factor.solve(-ev.gradient)
+            if part == 1.0 and self._size(rest) < st.settled:
+                return self._hold(trial + rest), iteration, True
+            if np.linalg.norm(rest[self.places]) > np.linalg.norm(move[self.places]):
+                trial = u + 0.5 * part * move
+                ev = self._renewed(trial, frame)
+            u = trial
+        return u, st.polish, False
+
+    def _size(self, move: Array) -> float:
+        """Largest change of a place."""
+        return float(np.abs(move[self.places]).max())
+
+    def _hold(self, u: Array) -> Array:
+        """The same u, with everything held renewed there."""
+        for term in self.heldterms:
+            term.hold(u)
+        return u
+
+    def _renewed(self, u: Array, frame: Frame) -> Evaluation:
+        """Balance of forces at u with everything held renewed there."""
+        return self._with_inertia(self._hold(u), 2, frame)
 
     def _inertia_blocks(self, dt: float) -> Blocks:
         return Blocks(self.mass.dofs, self.mass.values * (1 / dt**2 + self.settings.damping / dt))

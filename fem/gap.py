@@ -7,12 +7,31 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from fem.equilibrium import Array
 
-@njit(cache=True)
-def wall_gap(wall, x, y):
-    """Distance of (x, y) to the wall's surface, unit normal and curvature of the distance: (gap, nx, ny,
-    k).
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def least_gap(table: Array, w: int, x: float, y: float) -> float:
+    """A bound below the distance of (x, y) to the surface of wall w that costs little: as if arcs were full
+    circles and segments were lines.
     """
+    kind = table[w, 0]
+    dx, dy = x - table[w, 1], y - table[w, 2]
+    if kind == 3.0:
+        across = dx * table[w, 4] + dy * table[w, 5]
+    elif kind == 1.0:
+        ex, ey = table[w, 4] - table[w, 1], table[w, 5] - table[w, 2]
+        across = abs(dx * ey - dy * ex) / np.sqrt(ex * ex + ey * ey)
+    else:
+        across = np.sqrt(dx * dx + dy * dy)
+        if kind == 2.0:
+            across = abs(across - table[w, 6])
+    return float(across - table[w, 3])
+
+
+@njit(cache=True, error_model="numpy")
+def wall_gap(wall: Array, x: float, y: float) -> tuple[float, float, float, float]:
+    """Distance of (x, y) to the wall's surface, unit normal, curvature of the distance: (gap, nx, ny, k)."""
     kind = wall[0]
     dx, dy = x - wall[1], y - wall[2]
     if kind == 3.0:
@@ -32,18 +51,17 @@ def wall_gap(wall, x, y):
             dx, dy = x - wall[4], y - wall[5]
     elif kind == 2.0:
         rho = np.sqrt(dx * dx + dy * dy)
-        # beside both ends: within the arc, told by cross products (no angle is needed)
-        after = wall[10] * dy - wall[11] * dx >= 0.0
-        before = dx * wall[13] - dy * wall[12] >= 0.0
-        within = (after and before) if wall[8] <= np.pi else (after or before)
-        if within and rho > 1e-12:
+        turn = np.arctan2(dy, dx) - wall[7]
+        turn -= 2.0 * np.pi * np.floor(turn / (2.0 * np.pi))
+        if turn <= wall[8] and rho > 1e-12:
             nx, ny = dx / rho, dy / rho
             if rho < wall[6]:
                 return wall[6] - rho - wall[3], -nx, -ny, -1.0 / rho
             return rho - wall[6] - wall[3], nx, ny, 1.0 / rho
         # nearer end of the arc
-        ax, ay = wall[1] + wall[6] * wall[10], wall[2] + wall[6] * wall[11]
-        bx, by = wall[1] + wall[6] * wall[12], wall[2] + wall[6] * wall[13]
+        end = wall[7] + wall[8]
+        ax, ay = wall[1] + wall[6] * np.cos(wall[7]), wall[2] + wall[6] * np.sin(wall[7])
+        bx, by = wall[1] + wall[6] * np.cos(end), wall[2] + wall[6] * np.sin(end)
         if (x - ax) ** 2 + (y - ay) ** 2 < (x - bx) ** 2 + (y - by) ** 2:
             dx, dy = x - ax, y - ay
         else:

@@ -1,313 +1,291 @@
-"""Compiled loops of self-contact: pairing, held directions, slip.
+"""Compiled loops over the pairs of self-contact: who faces whom, what is held, slip, room to move.
 
-A pair is a station of the strip and a foot point further out; each side has the local unknowns of
-`fem.contact_kernel`. Formulas
-are those of `fem.wraps`; arguments are flat because that is what numba compiles.
+A pair is a station of the strip and a foot point further out. Along the held direction nu the gap of a line
+across the half width is nu . (p - c) - t; slip is measured at one interface halfway between both
+mid-surfaces. Formulas are those of `fem.wraps`, faces and laws those of `fem.contact_kernel`.
 """
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit
 
+from fem.contact_kernel import (
+    Face,
+    Frame,
+    Law,
+    Pair,
+    PointTables,
+    frame_at,
+    mid_point,
+    new_face,
+    penalty,
+    read_face,
+)
+from fem.equilibrium import Array, Index
+
 KEEP_SIDE = 1.5
 """Mid-lines closer than this many thicknesses keep the side they were last seen on: a deep press is no
-crossing."""
+crossing.
+"""
+FACING = 0.2
+"""Least cosine between the normals of a pair that offsets are divided by."""
+SAMPLES, FOOT_STEPS = 2, 30
+NUMBERS = 6
+"""Held numbers of a line: normal force, nu (2), own offset, partner's offset, gap."""
 
 
-@njit(cache=True)
-def hermite_row(t, size, out):
+class Pairs(NamedTuple):
+    """partner (n,): element of the foot point, -1 without; place (n,) in [0, 1] on it; held (n, k, NUMBERS);
+    before, before_partner (n, k, 2): places of both faces at the last accepted step.
+    """
+
+    partner: Index
+    place: Array
+    held: Array
+    before: Array
+    before_partner: Array
+
+
+class Sides(NamedTuple):
+    """Faces of a pair; row (2, 4): value and slope functions at the foot."""
+
+    own: Face
+    foot: Face
+    row: Array
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def new_sides(pt: PointTables) -> Sides:
+    """Work space for `read_pair`."""
+    return Sides(new_face(pt), new_face(pt), np.zeros((2, 4)))
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def hermite_row(t: float, size: float, out: Array) -> None:
     """Value and slope functions of one element at t, out (2, 4)."""
     t2, t3 = t * t, t * t * t
-    out[0, 0], out[0, 1], out[0, 2], out[0, 3] = (
-        1 - 3 * t2 + 2 * t3,
-        (t - 2 * t2 + t3) * size,
-        3 * t2 - 2 * t3,
-        (t3 - t2) * size,
-    )
+    out[0, 0], out[0, 1] = 1 - 3 * t2 + 2 * t3, (t - 2 * t2 + t3) * size
+    out[0, 2], out[0, 3] = 3 * t2 - 2 * t3, (t3 - t2) * size
     out[1, 0], out[1, 1] = (-6 * t + 6 * t2) / size, 1 - 4 * t + 3 * t2
     out[1, 2], out[1, 3] = (6 * t - 6 * t2) / size, -2 * t + 3 * t2
 
 
-@njit(cache=True)
-def mid(u, dofs, shape):
-    """Place and slope of the mid-line of one element."""
-    x, y, dx, dy = 0.0, 0.0, 0.0, 0.0
-    for i in range(4):
-        x += shape[0, i] * u[dofs[i]]
-        y += shape[0, i] * u[dofs[4 + i]]
-        dx += shape[1, i] * u[dofs[i]]
-        dy += shape[1, i] * u[dofs[4 + i]]
-    return x, y, dx, dy
+@njit(cache=True, forceinline=True, error_model="numpy")
+def foot_section(pt: PointTables, e: int, t: float) -> tuple[int, float]:
+    """Contact station of element e nearest to t, and how far the foot lies beyond it: its tables stand for
+    the partner's.
+    """
+    count = pt.first[e + 1] - pt.first[e]
+    q = pt.first[e] + min(max(int(t * count), 0), count - 1)
+    return q, pt.nodes[e] + t * (pt.nodes[e + 1] - pt.nodes[e]) - pt.stations[q]
 
 
-@njit(cache=True)
-def pair_kernel(u, dofs, nodes, stations, element, shape, reach, reachable, partner, place):
-    """Nearest place further out for each station; -1 where none is within `reachable`."""
-    n, elements = len(stations), len(nodes) - 1
-    samples = 2
-    px, py = np.empty(elements * samples), np.empty(elements * samples)
+@njit(cache=True, forceinline=True, error_model="numpy")
+def read_pair(u: Array, pt: PointTables, pairs: Pairs, p: int, sides: Sides) -> tuple[Frame, Frame]:
+    """Frames and heights of both sides of the pair of station p."""
+    e, f, t = pt.element[p], pairs.partner[p], pairs.place[p]
+    hermite_row(t, pt.nodes[f + 1] - pt.nodes[f], sides.row)
+    read_face(u, pt.dofs[e], pt.shape[p], pt, (p, 0.0), sides.own)
+    read_face(u, pt.dofs[f], sides.row, pt, foot_section(pt, f, t), sides.foot)
+    return frame_at(u, pt.dofs[e], pt.shape[p]), frame_at(u, pt.dofs[f], sides.row)
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def apart(at: Frame, foot: Frame, height: float, foot_height: float) -> Pair:
+    """From the partner's point to the own point, each at a height above its mid-line."""
+    return (
+        at[0] - height * at[3] - foot[0] + foot_height * foot[3],
+        at[1] + height * at[2] - foot[1] - foot_height * foot[2],
+    )
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _foot(
+    u: Array, pt: PointTables, start: tuple[int, float], x: float, y: float, row: Array
+) -> tuple[int, float]:
+    """Foot point (element, place) of (x, y) on the mid-line near `start`; element -1 when there is none."""
+    e, t = start
+    last = pt.nodes.shape[0] - 2
+    close = 1e-10
+    for _ in range(FOOT_STEPS):
+        size = pt.nodes[e + 1] - pt.nodes[e]
+        hermite_row(t, size, row)
+        cx, cy, tx, ty, length = frame_at(u, pt.dofs[e], row)
+        step = ((x - cx) * tx + (y - cy) * ty) / length
+        t += step / size
+        if t < 0.0:
+            if e == 0:
+                return -1, t
+            e -= 1
+            t = 1.0 + t * size / (pt.nodes[e + 1] - pt.nodes[e])
+            t = 0.5 if t < 0.0 else t
+        elif t > 1.0:
+            if e == last:
+                return -1, t
+            e += 1
+            t = (t - 1.0) * size / (pt.nodes[e + 1] - pt.nodes[e])
+            t = 0.5 if t > 1.0 else t
+        if abs(step) < close:
+            return e, t
+    return -1, t
+
+
+@njit(cache=True, error_model="numpy")
+def find_pairs(u: Array, pt: PointTables, reach: float, reachable: float, pairs: Pairs) -> None:
+    """Nearest place at least `reach` [mm] further out for each station, -1 where none is within `reachable`
+    [mm].
+    """
+    count = pt.nodes.shape[0] - 1
+    px, py, ps = np.empty(count * SAMPLES), np.empty(count * SAMPLES), np.empty(count * SAMPLES)
     row = np.zeros((2, 4))
-    for e in range(elements):
-        size = nodes[e + 1] - nodes[e]
-        for i in range(samples):
-            hermite_row((i + 0.5) / samples, size, row)
-            px[e * samples + i], py[e * samples + i], _, _ = mid(u, dofs[e], row)
-    for p in range(n):
-        x, y, _, _ = mid(u, dofs[element[p]], shape[p])
-        best, best_d = -1, 1e30
-        for i in range(elements * samples):
-            e = i // samples
-            s = nodes[e] + ((i % samples) + 0.5) / samples * (nodes[e + 1] - nodes[e])
-            if s - stations[p] < reach:
-                continue
-            d = (px[i] - x) ** 2 + (py[i] - y) ** 2
-            if d < best_d:
-                best, best_d = i, d
-        partner[p] = -1
-        if best < 0 or best_d > (reachable + nodes[1]) ** 2 * 4:
-            continue
-        e, t = best // samples, ((best % samples) + 0.5) / samples
-        ok = False
-        for _ in range(30):
-            size = nodes[e + 1] - nodes[e]
+    for e in range(count):
+        size = pt.nodes[e + 1] - pt.nodes[e]
+        for j in range(SAMPLES):
+            t, i = (j + 0.5) / SAMPLES, e * SAMPLES + j
             hermite_row(t, size, row)
-            cx, cy, dx, dy = mid(u, dofs[e], row)
-            step = ((x - cx) * dx + (y - cy) * dy) / (dx * dx + dy * dy)
-            t += step / size
-            if t < 0.0:
-                if e == 0:
-                    break
-                e -= 1
-                t = 1.0 + t * size / (nodes[e + 1] - nodes[e])
-                if t < 0.0:
-                    t = 0.5
-            elif t > 1.0:
-                if e == elements - 1:
-                    break
-                e += 1
-                t = (t - 1.0) * size / (nodes[e + 1] - nodes[e])
-                if t > 1.0:
-                    t = 0.5
-            if abs(step) < 1e-12 * (1.0 + abs(x) + abs(y)) or abs(step) < 1e-10:
-                ok = True
-                break
-        if not ok:
+            px[i], py[i] = mid_point(u, pt.dofs[e], row)
+            ps[i] = pt.nodes[e] + t * size
+    farthest = 4.0 * (reachable + pt.nodes[1]) ** 2
+    for p in range(pt.stations.shape[0]):
+        pairs.partner[p] = -1
+        x, y = mid_point(u, pt.dofs[pt.element[p]], pt.shape[p])
+        best, least = -1, 1e30
+        for i in range(np.searchsorted(ps, pt.stations[p] + reach), count * SAMPLES):
+            d = (px[i] - x) ** 2 + (py[i] - y) ** 2
+            if d < least:
+                best, least = i, d
+        if best < 0 or least > farthest:
             continue
-        size = nodes[e + 1] - nodes[e]
-        if nodes[e] + t * size - stations[p] < 0.9 * reach:
+        e, t = _foot(u, pt, (best // SAMPLES, (best % SAMPLES + 0.5) / SAMPLES), x, y, row)
+        if e < 0:
+            continue
+        size = pt.nodes[e + 1] - pt.nodes[e]
+        if pt.nodes[e] + t * size - pt.stations[p] < 0.9 * reach:
             continue
         hermite_row(t, size, row)
-        cx, cy, _, _ = mid(u, dofs[e], row)
+        cx, cy = mid_point(u, pt.dofs[e], row)
         if (cx - x) ** 2 + (cy - y) ** 2 < reachable**2:
-            partner[p] = e
-            place[p] = t
+            pairs.partner[p], pairs.place[p] = e, t
 
 
-@njit(cache=True)
-def section_at(u, dofs, shape, M, angle, mode, to, height, hm, hmn):
-    """Heights (k,) on the lines and their derivatives with respect to the opening amplitudes."""
-    k, m = to.shape
-    height[:] = 0.0
-    hm[:, :] = 0.0
-    hmn[:, :, :] = 0.0
-    for j in range(m):
-        phi = angle[j]
-        for a in range(M):
-            amp = 0.0
-            for i in range(4):
-                amp += shape[0, i] * u[dofs[8 + 4 * a + i]]
-            phi += amp * mode[j, a]
-        s, c = np.sin(phi), np.cos(phi)
-        for line in range(k):
-            wt = to[line, j]
-            height[line] += wt * s
-            for a in range(M):
-                hm[line, a] += wt * c * mode[j, a]
-                for b in range(M):
-                    hmn[line, a, b] -= wt * s * mode[j, a] * mode[j, b]
-
-
-@njit(cache=True)
-def nearest_station(first, e, t):
-    """Contact station of element e nearest to t: its section tables stand for the partner's."""
-    count = first[e + 1] - first[e]
-    i = int(t * count)
-    return first[e] + min(max(i, 0), count - 1)
-
-
-@njit(cache=True)
-def first_stations(element, elements):
-    """First contact station of every element, and their number last."""
-    first = np.zeros(elements + 1, np.int64)
-    for p in range(len(element)):
-        first[element[p] + 1] += 1
-    for e in range(elements):
-        first[e + 1] += first[e]
-    return first
-
-
-@njit(cache=True)
-def side_of(last, own, other, shape, row, near, kept):
-    """Side of the partner on which the point lay at the last accepted state; the kept one when it was too
-    near to tell.
-    """
-    x, y, _, _ = mid(last, own, shape)
-    X, Y, DX, DY = mid(last, other, row)
-    away = (-(x - X) * DY + (y - Y) * DX) / np.sqrt(DX * DX + DY * DY)
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _side(at: Frame, foot: Frame, near: float, kept: float) -> float:
+    """Side of the partner on which the point lay; the kept one when it was too near to tell."""
+    away = (at[1] - foot[1]) * foot[2] - (at[0] - foot[0]) * foot[3]
     if abs(away) > near:
         return 1.0 if away > 0.0 else -1.0
     return kept
 
 
-@njit(cache=True)
-def hold_kernel(
-    u,
-    last,
-    dofs,
-    nodes,
-    element,
-    shape,
-    M,
-    angle,
-    foot_angle,
-    mode,
-    to,
-    partner,
-    place,
-    thickness,
-    sides,
-    held,
-    before,
-    before_partner,
-):
-    """held: force (set by caller), nu (2), own offset, partner's offset, gap; before: places of both faces
-    at the last step.
+@njit(cache=True, error_model="numpy")
+def hold_pairs(
+    u: Array, last: Array, pt: PointTables, pairs: Pairs, law: Law, memory: tuple[Array, float]
+) -> tuple[float, float]:
+    """Renew what is held, with a share of the change of the normal force; returns the sums of forces and
+    changes.
+
+    memory: side (n,) of the partner at the last accepted state `last`, and that share (1 takes the present
+    force).
     """
-    n, k, _ = to.shape
-    first = first_stations(element, len(nodes) - 1)
-    row = np.zeros((2, 4))
-    ha, hb = np.zeros(k), np.zeros(k)
-    hm, hmn = np.zeros((k, M)), np.zeros((k, M, M))
-    for p in range(n):
-        if partner[p] < 0:
-            held[p, :, :] = 0.0
+    kept, share = memory
+    sides = new_sides(pt)
+    total, change = 0.0, 0.0
+    for p in range(pt.stations.shape[0]):
+        held = pairs.held[p]
+        if pairs.partner[p] < 0:
+            for line in range(held.shape[0]):
+                change += held[line, 0]
+            held[:, :] = 0.0
             continue
-        e, f = element[p], partner[p]
-        q = nearest_station(first, f, place[p])
-        hermite_row(place[p], nodes[f + 1] - nodes[f], row)
-        x, y, dx, dy = mid(u, dofs[e], shape[p])
-        X, Y, DX, DY = mid(u, dofs[f], row)
-        l, L = np.sqrt(dx * dx + dy * dy), np.sqrt(DX * DX + DY * DY)
-        nx, ny, Nx, Ny = -dy / l, dx / l, -DY / L, DX / L
-        side = side_of(last, dofs[e], dofs[f], shape[p], row, KEEP_SIDE * thickness, sides[p])
-        vx, vy = side * Nx, side * Ny
-        facing = vx * nx + vy * ny
-        facing = facing if abs(facing) > 0.2 else (0.2 if facing > 0.0 else -0.2)
-        section_at(u, dofs[e], shape[p], M, angle[p], mode[p], to[p], ha, hm, hmn)
-        section_at(u, dofs[f], row, M, foot_angle[p], mode[q], to[q], hb, hm, hmn)
-        for line in range(k):
-            held[p, line, 1], held[p, line, 2] = vx, vy
-            gx = x + ha[line] * nx - X - hb[line] * Nx
-            gy = y + ha[line] * ny - Y - hb[line] * Ny
+        at, foot = read_pair(u, pt, pairs, p, sides)
+        was = frame_at(last, pt.dofs[pt.element[p]], pt.shape[p])
+        was_foot = frame_at(last, pt.dofs[pairs.partner[p]], sides.row)
+        side = _side(was, was_foot, KEEP_SIDE * law.thickness, kept[p])
+        vx, vy = -side * foot[3], side * foot[2]
+        facing = vy * at[2] - vx * at[3]
+        facing = facing if abs(facing) > FACING else (FACING if facing > 0.0 else -FACING)
+        for line in range(held.shape[0]):
+            gx, gy = apart(at, foot, sides.own.height[line], sides.foot.height[line])
             distance = gx * vx + gy * vy
-            # one interface for both, halfway, so that pressed wraps that turn together do not slip by
-            # their overlap
-            held[p, line, 3], held[p, line, 4] = -0.5 * distance / facing, 0.5 * distance * side
-            held[p, line, 5] = distance - thickness
-        # where both faces were at the last accepted step
-        x, y, dx, dy = mid(last, dofs[e], shape[p])
-        X, Y, DX, DY = mid(last, dofs[f], row)
-        l, L = np.sqrt(dx * dx + dy * dy), np.sqrt(DX * DX + DY * DY)
-        section_at(last, dofs[e], shape[p], M, angle[p], mode[p], to[p], ha, hm, hmn)
-        section_at(last, dofs[f], row, M, foot_angle[p], mode[q], to[q], hb, hm, hmn)
-        for line in range(k):
-            own, other = held[p, line, 3], held[p, line, 4]
-            before[p, line, 0], before[p, line, 1] = (
-                x - (ha[line] + own) * dy / l,
-                y + (ha[line] + own) * dx / l,
-            )
-            before_partner[p, line, 0] = X - (hb[line] + other) * DY / L
-            before_partner[p, line, 1] = Y + (hb[line] + other) * DX / L
+            # one interface halfway: pressed wraps that turn together do not slip by their overlap
+            held[line, 1], held[line, 2], held[line, 3] = vx, vy, -0.5 * distance / facing
+            held[line, 4], held[line, 5] = 0.5 * distance * side, distance - law.thickness
+            _, force, _ = penalty(distance - law.thickness, law.stiffness, law.onset)
+            force *= pt.area[p, line]
+            total += force
+            change += abs(force - held[line, 0])
+            held[line, 0] += share * (force - held[line, 0])
+        at, foot = read_pair(last, pt, pairs, p, sides)
+        for line in range(held.shape[0]):
+            H, F = sides.own.height[line] + held[line, 3], sides.foot.height[line] + held[line, 4]
+            pairs.before[p, line, 0], pairs.before[p, line, 1] = at[0] - H * at[3], at[1] + H * at[2]
+            pairs.before_partner[p, line, 0] = foot[0] - F * foot[3]
+            pairs.before_partner[p, line, 1] = foot[1] + F * foot[2]
+    return total, change
 
 
-@njit(cache=True)
-def distance_kernel(u, dofs, nodes, element, shape, M, angle, foot_angle, mode, to, partner, place, held):
-    """Distance of the paired mid-surfaces along the held direction (n, k); inf without a partner."""
-    n, k, _ = to.shape
-    first = first_stations(element, len(nodes) - 1)
-    row = np.zeros((2, 4))
-    ha, hb = np.zeros(k), np.zeros(k)
-    hm, hmn = np.zeros((k, M)), np.zeros((k, M, M))
-    out = np.full((n, k), np.inf)
-    for p in range(n):
-        if partner[p] < 0:
-            continue
-        e, f = element[p], partner[p]
-        q = nearest_station(first, f, place[p])
-        hermite_row(place[p], nodes[f + 1] - nodes[f], row)
-        x, y, dx, dy = mid(u, dofs[e], shape[p])
-        X, Y, DX, DY = mid(u, dofs[f], row)
-        l, L = np.sqrt(dx * dx + dy * dy), np.sqrt(DX * DX + DY * DY)
-        section_at(u, dofs[e], shape[p], M, angle[p], mode[p], to[p], ha, hm, hmn)
-        section_at(u, dofs[f], row, M, foot_angle[p], mode[q], to[q], hb, hm, hmn)
-        for line in range(k):
-            gx = x - ha[line] * dy / l - X + hb[line] * DY / L
-            gy = y + ha[line] * dx / l - Y - hb[line] * DX / L
-            out[p, line] = gx * held[p, line, 1] + gy * held[p, line, 2]
-    return out
+@njit(cache=True, forceinline=True, error_model="numpy")
+def moved_apart(pairs: Pairs, p: int, line: int, at: Frame, foot: Frame, heights: Pair) -> Pair:
+    """Motion of the own face against the partner's since the last step; heights of both mid-surfaces."""
+    held = pairs.held[p, line]
+    gx, gy = apart(at, foot, heights[0] + held[3], heights[1] + held[4])
+    return (
+        gx - pairs.before[p, line, 0] + pairs.before_partner[p, line, 0],
+        gy - pairs.before[p, line, 1] + pairs.before_partner[p, line, 1],
+    )
 
 
-@njit(cache=True)
-def slide_kernel(
-    u,
-    dofs,
-    nodes,
-    element,
-    shape,
-    M,
-    angle,
-    foot_angle,
-    mode,
-    to,
-    partner,
-    place,
-    held,
-    before,
-    before_partner,
-):
-    """Motion of both faces along the held direction since the last step (n, k)."""
-    n, k, _ = to.shape
-    first = first_stations(element, len(nodes) - 1)
-    row = np.zeros((2, 4))
-    ha, hb = np.zeros(k), np.zeros(k)
-    hm, hmn = np.zeros((k, M)), np.zeros((k, M, M))
+@njit(cache=True, forceinline=True, error_model="numpy")
+def is_held(held: Array) -> bool:
+    """Whether any line of a pair holds a normal force; held (k, NUMBERS)."""
+    most = 0.0
+    for line in range(held.shape[0]):
+        most = max(most, held[line, 0])
+    return most > 0.0
+
+
+@njit(cache=True, error_model="numpy")
+def slide_pairs(u: Array, pt: PointTables, pairs: Pairs) -> Array:
+    """(n, k): motion of the faces along the held directions since the last step; zero without force."""
+    n, k = pt.area.shape
+    sides = new_sides(pt)
     out = np.zeros((n, k))
     for p in range(n):
-        if partner[p] < 0:
+        held = pairs.held[p]
+        if pairs.partner[p] < 0 or not is_held(held):
             continue
-        e, f = element[p], partner[p]
-        q = nearest_station(first, f, place[p])
-        hermite_row(place[p], nodes[f + 1] - nodes[f], row)
-        x, y, dx, dy = mid(u, dofs[e], shape[p])
-        X, Y, DX, DY = mid(u, dofs[f], row)
-        l, L = np.sqrt(dx * dx + dy * dy), np.sqrt(DX * DX + DY * DY)
-        section_at(u, dofs[e], shape[p], M, angle[p], mode[p], to[p], ha, hm, hmn)
-        section_at(u, dofs[f], row, M, foot_angle[p], mode[q], to[q], hb, hm, hmn)
+        at, foot = read_pair(u, pt, pairs, p, sides)
         for line in range(k):
-            own, other = held[p, line, 3], held[p, line, 4]
-            mx = (
-                x
-                - (ha[line] + own) * dy / l
-                - before[p, line, 0]
-                - (X - (hb[line] + other) * DY / L - before_partner[p, line, 0])
-            )
-            my = (
-                y
-                + (ha[line] + own) * dx / l
-                - before[p, line, 1]
-                - (Y + (hb[line] + other) * DX / L - before_partner[p, line, 1])
-            )
-            if held[p, line, 0] > 0.0:
-                out[p, line] = -mx * held[p, line, 2] + my * held[p, line, 1]
+            if held[line, 0] > 0.0:
+                mx, my = moved_apart(
+                    pairs, p, line, at, foot, (sides.own.height[line], sides.foot.height[line])
+                )
+                out[p, line] = -mx * held[line, 2] + my * held[line, 1]
     return out
+
+
+@njit(cache=True, error_model="numpy")
+def pair_room(u: Array, there: Array, pt: PointTables, pairs: Pairs, thickness: float, depth: float) -> float:
+    """Largest part of the way from u to `there` on which no pair comes closer than its gap and `depth` of the
+    thickness.
+    """
+    sides, sides_there = new_sides(pt), new_sides(pt)
+    part = 1.0
+    for p in range(pt.stations.shape[0]):
+        if pairs.partner[p] < 0:
+            continue
+        at, foot = read_pair(u, pt, pairs, p, sides)
+        at_there, foot_there = read_pair(there, pt, pairs, p, sides_there)
+        for line in range(pt.area.shape[1]):
+            vx, vy = pairs.held[p, line, 1], pairs.held[p, line, 2]
+            gx, gy = apart(at, foot, sides.own.height[line], sides.foot.height[line])
+            hx, hy = apart(at_there, foot_there, sides_there.own.height[line], sides_there.foot.height[line])
+            distance = gx * vx + gy * vy
+            closer = distance - hx * vx - hy * vy
+            room = max(distance - thickness, 0.0) + depth * thickness
+            if part * closer > room:
+                part = room / closer
+    return part

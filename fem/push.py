@@ -66,7 +66,7 @@ class Bend:
 
     angle [rad]: end rotation; positive curls the strip the way the coil turns. station [mm from the root]:
     where the turning grip sits; None: the tip. The grip may slide along, so no axial force arises. grip:
-    "rigid" keeps the shape the section has where it is gripped, "free" holds its middle and lets it open.
+    "rigid" keeps the shape the section has where it is gripped, "free" keeps it plane but lets it flatten.
     """
 
     kind: ClassVar[str] = "bend"

@@ -18,7 +18,7 @@ from fem.drives import PushDrive, TurnDrive
 from fem.dynamics import Motion
 from fem.equilibrium import Array, Index
 from fem.push import Bend, Coil, Column, Press
-from fem.rod import WARP_MODES, Rod, flat_amplitudes
+from fem.rod import Rod, flat_amplitudes
 from fem.rod_loads import point_load
 from fem.rod_model import RodModel, build_rod_model, flat_stiffness
 from fem.trip import Trip
@@ -27,6 +27,8 @@ DRIVE_STIFFNESS = 5000.0
 """Drive springs are this much stiffer than the flat strip, so that a load may fall after a snap."""
 IMPERFECTION = 1e-4
 """Load across the middle of a column, as a share of Euler's load of the flat strip."""
+COIL_ELEMENT = 0.4
+"""Largest element of a coil, as a share of its radius."""
 CLOSING = 8
 SETTLING, SETTLING_TIME = 3, 200.0
 
@@ -74,13 +76,13 @@ def part_of(case: Case, length: float | None) -> Case:
 def section_unknowns(rod: Rod, node: int) -> list[int]:
     """Opening amplitudes, their slopes and the warping of a node: what a grip on the whole section holds."""
     opening = [rod.index(node, 2 + mode, slope) for mode in range(rod.modes) for slope in (0, 1)]
-    return opening + [rod.index(node, 2 + rod.modes + k) for k in range(WARP_MODES)]
+    return opening + [rod.index(node, 2 + rod.modes + k) for k in range(rod.warps)]
 
 
 def plane_unknowns(rod: Rod, node: int) -> list[int]:
     """What a section that stays plane and square to the strip holds: slopes of the opening, warping."""
     opening = [rod.index(node, 2 + mode, 1) for mode in range(rod.modes)]
-    return opening + [rod.index(node, 2 + rod.modes + k) for k in range(WARP_MODES)]
+    return opening + [rod.index(node, 2 + rod.modes + k) for k in range(rod.warps)]
 
 
 def line_unknowns(rod: Rod, node: int) -> list[int]:
@@ -160,14 +162,15 @@ def bend_rig(case: Case, push: Bend) -> Rig:
     trip = assemble(model, root)
     if not isinstance(trip, str):
         node = int(np.argmin(np.abs(rod.nodes - station)))
-        held = section_unknowns(rod, node) if push.grip == "rigid" else []
-        trip = _turned_at(model, root, node, held, trip.u)
+        held = section_unknowns if push.grip == "rigid" else plane_unknowns
+        trip = _turned_at(model, root, node, held(rod, node), trip.u)
     return Rig(model, trip, push.angle, "turn_rad", "moment_Nmm")
 
 
 def coil_rig(case: Case, push: Coil) -> Rig:
     """Both ends plane, square to the strip and free to flatten; the root stays, the other end turns."""
-    model = build_rod_model(part_of(case, push.station), surrounded=False)
+    refine = max(1.0, case.settings.element / (COIL_ELEMENT * push.radius))
+    model = build_rod_model(part_of(case, push.station), surrounded=False, refine=refine)
     rod, last = model.rod, len(model.rod.nodes) - 1
     root = [rod.index(0, 0), rod.index(0, 1), rod.index(0, 1, 1), *plane_unknowns(rod, 0)]
     model.motion.fixed[:] = False

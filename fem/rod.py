@@ -36,10 +36,10 @@ from skfem.refdom import RefLine
 
 from fem.equilibrium import Array, Blocks, Evaluation, Index
 from fem.rod_kernel import Tables, rod_energy
-from fem.rod_section import WARP_MODES, RestStrip, SectionTables, mode_count, section_tables
+from fem.rod_section import RestStrip, SectionTables, mode_count, section_tables, warp_count
 
 __all__ = [
-    "WARP_MODES", "HermiteLine", "RestStrip", "Rod", "RodEnergy", "SectionTables", "build_rod",
+    "HermiteLine", "RestStrip", "Rod", "RodEnergy", "SectionTables", "build_rod",
     "element_dofs",
     "flat_amplitudes", "hermite", "length_weights", "mode_count", "rest_state", "section_tables",
 ]  # fmt: skip
@@ -82,12 +82,14 @@ class Rod:
     """A rod on a line mesh: numbering, shape tables and section tables at the quadrature stations.
 
     nodes (N+1,) stations; dofs (N, 4F) with F fields, element unknowns ordered field by field as
-    (value, slope at the left node; value, slope at the right node); stations (N, G); shape (N, G, 3, 4).
+    (value, slope at the left node; value, slope at the right node); modes, warps: numbers of opening and
+    warping amplitudes; stations (N, G); shape (N, G, 3, 4).
     """
 
     strip: RestStrip
     nodes: Array
     modes: int
+    warps: int
     dofs: Index
     basis: Basis
     stations: Array
@@ -97,7 +99,7 @@ class Rod:
     @property
     def fields(self) -> int:
         """x, y, opening modes, warping modes."""
-        return 2 + self.modes + WARP_MODES
+        return 2 + self.modes + self.warps
 
     @property
     def size(self) -> int:
@@ -128,7 +130,8 @@ def build_rod(strip: RestStrip, nodes: Array) -> Rod:
     basis = Basis(mesh, HermiteLine(), intorder=GAUSS_ORDER)
     count = mode_count(strip)
     elements = len(nodes) - 1
-    fields = 2 + count + WARP_MODES
+    warps = warp_count(strip)
+    fields = 2 + count + warps
     points = basis.X.shape[-1]
     shape = np.empty((elements, points, 3, 4))
     for i in range(4):
@@ -139,7 +142,7 @@ def build_rod(strip: RestStrip, nodes: Array) -> Rod:
     stations = np.asarray(basis.global_coordinates())[0]
     tables = section_tables(strip, stations.ravel(), np.zeros((stations.size, 0)), count)
     numbers = element_dofs(elements, fields)
-    return Rod(strip, np.asarray(nodes, dtype=float), count, numbers, basis, stations, shape, tables)
+    return Rod(strip, np.asarray(nodes, dtype=float), count, warps, numbers, basis, stations, shape, tables)
 
 
 def element_dofs(elements: int, fields: int) -> Index:

@@ -17,7 +17,7 @@ from fem.dynamics import Motion, MotionSettings, PlainTerm, mass_blocks
 from fem.equilibrium import Array
 from fem.mesh import SizeField, Zone, line_mesh
 from fem.obstacle import Pod, Wall, axle_walls
-from fem.rod import WARP_MODES, Rod, RodEnergy, build_rod, flat_amplitudes, rest_state
+from fem.rod import Rod, RodEnergy, build_rod, flat_amplitudes, rest_state
 from fem.rod_loads import weight
 from fem.wraps import WrapContact
 
@@ -138,14 +138,14 @@ def _motion(
     half = 0.5 * strip.width
     # opening moves the edges by half^2/2 per unit, edge bending by half^2/6; warping moves them by itself
     opening = [line * half**4 / (20 if mode == 0 else 200) for mode in range(rod.modes)]
-    density = np.array([line, line, *opening, *[0.2 * line] * WARP_MODES])
+    density = np.array([line, line, *opening, *[0.2 * line] * rod.warps])
     weights = np.asarray(rod.basis.dx).reshape(rod.stations.shape)
     fixed = np.zeros(rod.size, dtype=np.bool_)
     places = np.zeros((len(rod.nodes), rod.fields, 2), dtype=np.bool_)
     places[:, :2, 0] = True
     scale = 0.05 * stiffness / case.axle.radius**2 * strip.length
     settings = MotionSettings(
-        damping=st.damping, energy=scale, settled=2e-3 * strip.thickness, small_move=0.1 * strip.thickness
+        damping=st.damping, energy=scale, settled=5e-4 * strip.thickness, small_move=0.1 * strip.thickness
     )
     held = [term for term in (walls, wraps) if term is not None]
     plain: list[PlainTerm] = [energy]

@@ -22,7 +22,6 @@ from fem.equilibrium import Array
 from fem.layup import Stack
 from fem.material import rod_reduced
 
-WARP_MODES = 1
 WIDTH_POINTS = 5
 ZONE_POINTS = 3
 MODE_RESIDUAL = 0.02
@@ -135,7 +134,7 @@ def tables_at(
     abd = bending_toward_axle(0.5 * (right.abd + mirror(left.abd)))
     mode, mode_q = opening_modes(strip, q, modes)
     eta = 2 * q / strip.width
-    power = 2 * np.arange(1, WARP_MODES + 1)
+    power = 2 * np.arange(1, warp_count(strip) + 1)
     inside_right, inside_left = strip.rest_arrays(stations, rule.q), strip.rest_arrays(stations, -rule.q)
     inside = 0.5 * (inside_right.phi - inside_left.phi), 0.5 * (inside_right.phi_s - inside_left.phi_s)
     return SectionTables(
@@ -202,6 +201,15 @@ def mode_count(strip: RestStrip) -> int:
     """
     shape, _ = _shape_residual(strip)
     return 2 + int(np.abs(shape).max() > 0) + int(_edge_power(strip) > 0)
+
+
+def warp_count(strip: RestStrip) -> int:
+    """1 for (2 q / w)^2; 2, with (2 q / w)^4, in a strip so thin that its edges have a layer of their own.
+
+    There a flattened root opens over a length of many widths and warps far: with one function its transition
+    stores 11.6 N mm in the steel lamp strip, with two 7.0; the shell says 6.8.
+    """
+    return 2 if _edge_power(strip) > 0 else 1
 
 
 def _edge_power(strip: RestStrip) -> float:

@@ -301,7 +301,10 @@ def _sentence(word: str, numbers: Mapping[str, Quantity], course: _Course) -> st
     if end is None:
         return "Nothing was recorded."
     if word == "too soft":
-        return f"Moves {course.control[-1]:.3g} mm under {end.value:.3g} {end.unit}: it gives way smoothly instead of holding."
+        return (
+            f"Moves {course.control[-1]:.3g} mm under {end.value:.3g} {end.unit}: it gives way smoothly "
+            "instead of holding."
+        )
     return f"{'Buckles and carries' if word == 'buckled' else 'Holds'} {end.value:.3g} {end.unit} {end.note}."
 
 

@@ -64,9 +64,9 @@ class Trial:
 class TrialSettings:
     """`move`: longest damped step in a snap [mm], None: a tenth of the width; `correction` [mm] at which
     Newton stops, None: a hundredth of the thickness; `halvings` before a level counts as a snap; `steps`:
-    most damped steps of a snap; `sections` in the grips "rigid" (as they are at the start) or "free" (only
-    the middle is held); `mirrored`: the root is the middle of a strip twice as long; `told` hears each level
-    reached.
+    most damped steps of a snap; `sections` in the grips "rigid" (as they are at the start) or "free" (a
+    turned one stays plane and deforms, any other is held by its middle); `mirrored`: the root is the middle
+    of a strip twice as long; `told` hears each level reached.
     """
 
     move: float | None = None

@@ -87,14 +87,22 @@ def rigid_nodes(
 
 def plane_edge(shell: Shell, edge: str, frame: Array, **how: Any) -> PlaneEnd:
     """An edge that stays in a plane, square to it, and deforms in it; frame (3, 3) as in PlaneEnd."""
-    nodes = shell.grid.edge(edge)
+    return plane_nodes(shell, shell.grid.edge(edge), ALONG[edge], frame, **how)
+
+
+def plane_nodes(
+    shell: Shell, nodes: Index, along: int, frame: Array, at: Array | None = None, **how: Any
+) -> PlaneEnd:
+    """A line of nodes that stays in a plane, as `plane_edge`, from a state `at` on (None: at rest).
+
+    along: kind of the derivative along the line. Keywords are those of PlaneEnd.
+    """
     kinds = np.arange(4)
     dofs = unknowns(nodes, (0, 1, 2, 3)).reshape(-1, 3)
-    vectors = shell.rest.ravel()[dofs]
+    vectors = (shell.rest.ravel() if at is None else at)[dofs]
     points = np.tile(kinds == 0, nodes.size)
-    along = np.tile(kinds == ALONG[edge], nodes.size)
     how.setdefault("centre", tuple(vectors[points].mean(axis=0)))
-    return PlaneEnd(dofs, vectors, points, along, frame=frame, **how)
+    return PlaneEnd(dofs, vectors, points, np.tile(kinds == along, nodes.size), frame=frame, **how)
 
 
 def clamped_edge(shell: Shell, edge: str, mirrored: tuple[bool, bool] = (False, False)) -> SlidingClamp:

@@ -11,10 +11,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fem.ends import ABOUT_AXIS, ANY, DRIVEN, HELD
+from fem.carriers import PlaneEnd
+from fem.ends import ABOUT_AXIS, ANY, DRIVEN, HELD, Carrier
 from fem.equilibrium import Array
-from fem.shell_drive import FLAT_AXIS, Rig, Trial, TrialSettings, drive, flattened, grip, middle_line
-from fem.shell_ends import plane_edge
+from fem.shell_drive import (
+    FLAT_AXIS,
+    Rig,
+    Trial,
+    TrialSettings,
+    drive,
+    flattened,
+    grip,
+    line_nodes,
+    middle_line,
+)
+from fem.shell_ends import plane_nodes
 from fem.shell_loads import point_load
 from fem.shell_strip import StripShell
 
@@ -31,14 +42,18 @@ def bend(
     """Turn one station (None: the tip) by angles [rad] against the held root; no force arises, only a moment.
 
     Positive angles curl the strip the way the coil turns. settings.sections "rigid": the grip keeps the shape
-    of its section; "free": it holds the middle of the section only. With settings.mirrored the root is the
-    middle of a strip twice as long, turned at both ends by these angles.
+    of its section; "free": the section stays plane and square to the strip but deforms in its plane. With
+    settings.mirrored the root is the middle of a strip twice as long, turned at both ends by these angles.
     """
     x = model.shell.rest.ravel() if start is None else start
     index = -1 if station is None else model.station(station)
     across = HELD if settings.mirrored else ANY  # a mirrored strip has to be kept from rising as a whole
     shift = (ANY, across, HELD)
-    turned = grip(model, index, settings.sections, x, shift=shift, spin=DRIVEN, axis=FLAT_AXIS, angle=1.0)
+    turned: Carrier
+    if settings.sections == "rigid":
+        turned = grip(model, index, "rigid", x, shift=shift, spin=DRIVEN, axis=FLAT_AXIS, angle=1.0)
+    else:
+        turned = _plane(model, index % model.shell.grid.stations.size, x, pinned=settings.mirrored)
     if settings.mirrored:
         return drive(model, Rig((turned,), x, 0), np.asarray(angles, float), settings)
     root = grip(model, 0, "rigid", x)
@@ -103,22 +118,32 @@ def coil(model: StripShell, angles: Sequence[float] | Array, settings: TrialSett
 
     It is a stretch of an endless uniform coil; length / angle is its radius.
     """
-    shell, strip = model.shell, model.strip
-    frames = []
-    for s in (0.0, strip.length):
-        heading = float(strip.path.heading(s))
-        t, n = (
-            np.array([np.cos(heading), np.sin(heading), 0.0]),
-            np.array([-np.sin(heading), np.cos(heading), 0.0]),
-        )
-        frames.append(np.stack([t, n, np.array([0.0, 0.0, 1.0])], axis=1))
-    # the root plane is fixed but for its shape, its middle pinned; the other turns and shifts along its
-    # normal; the middle of neither rolls about the strip
-    middle = 4 * middle_line(model)
-    level = 3 * (middle + 2) + 1
-    mirror = (3 * middle + 2, level, 3 * (middle + 3)) if model.half else (level,)
-    pinned = (3 * middle + 1,) if model.half else (3 * middle + 1, 3 * middle + 2)
-    root = plane_edge(shell, "start", frames[0], free_shift=(False, False, False), kept=(*mirror, *pinned))
-    turned = plane_edge(shell, "end", frames[1], angle=1.0, kept=mirror)
-    rig = Rig((root, turned), shell.rest.ravel(), 1)
-    return drive(model, rig, np.asarray(angles, float), settings)
+    x = model.shell.rest.ravel()
+    root = _plane(model, 0, x, pinned=True, angle=0.0, free_shift=(False, False, False))
+    turned = _plane(model, model.shell.grid.stations.size - 1, x)
+    return drive(model, Rig((root, turned), x, 1), np.asarray(angles, float), settings)
+
+
+def _plane(
+    model: StripShell,
+    index: int,
+    x: Array,
+    pinned: bool = False,
+    angle: float = 1.0,
+    free_shift: tuple[bool, bool, bool] = (True, False, False),
+) -> PlaneEnd:
+    """A line of nodes in the state x that stays plane, turned by angle times the level; its middle stays on
+    the plane of symmetry and does not roll about the strip; `pinned`: nor does it rise.
+    """
+    middle = middle_line(model)
+    slope = x.reshape(-1, 3)[4 * int(model.shell.grid.node(index, middle)) + 1]
+    t = slope / np.linalg.norm(slope)
+    frame = np.stack([t, np.array([-t[1], t[0], 0.0]), np.array([0.0, 0.0, 1.0])], axis=1)
+    first = 4 * middle  # vectors of the middle: position, slope along, across, mixed
+    kept = [3 * first + 2, 3 * (first + 2) + 1]
+    if model.half:
+        kept.append(3 * (first + 3))
+    if pinned:
+        kept.append(3 * first + 1)
+    nodes, how = line_nodes(model, index), {"angle": angle, "free_shift": free_shift}
+    return plane_nodes(model.shell, nodes, 2, frame, x, kept=tuple(kept), **how)

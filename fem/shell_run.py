@@ -21,11 +21,13 @@ from fem.shell_contact import ShellWalls
 from fem.shell_cycle import run_shell_cycle
 from fem.shell_model import ShellFields, ShellModel, build_shell_model
 from fem.shell_points import SurfacePoints, surface_points
+from fem.shell_symmetry import twisting
 from fem.snapshot import Snapshot
 from fem.winding import Finished, winding_result
 from fem.wraps import WrapContact
 
 GAP_ALONG, GAP_ACROSS, GAP_STATES = 0.2, 0.5, 24
+LOOKS = 12
 Progress = Callable[[float, str], None]
 
 
@@ -36,6 +38,7 @@ def run_shell_winding(
     model = build_shell_model(case, refine)
     deploy = not isinstance(case.push, Retract)
     outcome, log, cycle = run_shell_cycle(model, case.travel, deploy, tell)
+    warnings = (*model.warnings, *_symmetry(model, log, refine))
     width = "half the width, mirrored" if model.body.half else "the whole width"
     done = Finished(
         "shell",
@@ -43,13 +46,28 @@ def run_shell_winding(
         outcome,
         log,
         cycle,
-        model.warnings,
+        warnings,
         lambda at: _seen(model, log, at),
         lambda at, label: _picture(model, log, at, label),
         _closest_wraps(model, log),
     )
     told = {**provenance, "shell": f"{width}, {model.body.shell.size} unknowns"}
     return winding_result(done, tell, began, told)
+
+
+def _symmetry(model: ShellModel, log: Log, refine: float) -> tuple[str, ...]:
+    """A warning if the whole width would have left the symmetric path."""
+    if not model.body.half or not log.states:
+        return ()
+    rows = np.unique(np.linspace(0, len(log.states) - 1, LOOKS).astype(int)).tolist()
+    found = twisting(model, build_shell_model(model.case, refine, whole=True), log.states, rows)
+    if found.modes == 0:
+        return ()
+    travel = log.rows[found.row]["travel_mm"]
+    return (
+        f"half the width was computed, but at {travel:.0f} mm of travel the whole has {found.modes} unstable "
+        "modes more (twist or sideways, friction left out): the strip may leave the symmetric path there",
+    )
 
 
 def true_gap(model: ShellModel, u: Array) -> float:

@@ -1,206 +1,267 @@
-"""Compiled loops of self-contact: energy of touching wraps with gradient and tangent.
+"""Compiled energy of self-contact with gradient and tangent; formulas are those of `fem.wraps`.
 
-A pair is a station of the strip and a foot point further out; each side has the local unknowns of
-`fem.contact_kernel`. Formulas are those of `fem.wraps`; arguments are flat because that is what numba
-compiles.
+Both sides of a pair have the local unknowns of `fem.contact_kernel`; a row of the pair is (own, -partner's),
+2 (4 + M) long.
 """
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit
 
-from fem.contact_kernel import local_place, penalty, point_first, point_second, sliding
-from fem.pairs_kernel import first_stations, hermite_row, mid, nearest_station, section_at
+from fem.contact_kernel import (
+    Frame,
+    Law,
+    Pair,
+    PointTables,
+    add_square,
+    face_rates,
+    local_place,
+    penalty,
+    point_first,
+    point_second,
+    sliding,
+)
+from fem.equilibrium import Array, Index
+from fem.pairs_kernel import Pairs, Sides, apart, foot_section, is_held, moved_apart, new_sides, read_pair
+
+LEAST_STRETCH = 0.2
+"""Where the partner is curved so sharply that the foot point runs away, its motion is bounded by this."""
 
 
-@njit(cache=True)
-def curvature(u, dofs, t, size, dx, dy):
+class _Scratch(NamedTuple):
+    """Work space of one pair: local gradient and hessian, rows of motion along the force, the normal and the
+    partner.
+    """
+
+    sides: Sides
+    gradient: Array
+    hessian: Array
+    row: Array
+    across: Array
+    along: Array
+    turn: Array
+
+
+class _Force(NamedTuple):
+    """A force of the pair: friction or normal, size and stiffness, direction, heights it acts at on both
+    sides.
+    """
+
+    friction: bool
+    size: float
+    stiff: float
+    direction: Pair
+    heights: Pair
+
+
+class _Geometry(NamedTuple):
+    """The pair: both frames, side and distance along the held direction, curvature of the partner."""
+
+    at: Frame
+    foot: Frame
+    side: float
+    distance: float
+    curve: float
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _pair_row(direction: Pair, heights: Pair, g: _Geometry, line: int, sides: Sides, out: Array) -> None:
+    """Motion of the own point against the partner's along a direction, as a row."""
+    half = out.shape[0] // 2
+    point_first(direction, heights[0], g.at, sides.own.first[line], out[:half])
+    point_first(direction, heights[1], g.foot, sides.foot.first[line], out[half:])
+    for a in range(half, 2 * half):
+        out[a] = -out[a]
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _foot_curvature(u: Array, dofs: Index, t: float, size: float, foot: Frame) -> float:
     """Curvature of the mid-line at place t of an element."""
     second = ((-6 + 12 * t) / size**2, (-4 + 6 * t) / size, (6 - 12 * t) / size**2, (-2 + 6 * t) / size)
     ddx, ddy = 0.0, 0.0
     for i in range(4):
         ddx += second[i] * u[dofs[i]]
         ddy += second[i] * u[dofs[4 + i]]
-    return (dx * ddy - dy * ddx) / (dx * dx + dy * dy) ** 1.5
+    return (foot[2] * ddy - foot[3] * ddx) / (foot[4] * foot[4])
 
 
-@njit(cache=True)
-def turning(kind, force, side, curve, distance, row_t, row_turn, across, Hl):
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _turning(f: _Force, g: _Geometry, k: _Scratch) -> None:
     """Tangent of a pair's direction, which turns with the partner's tangent at the moving foot point.
 
     With tau the relative motion along the partner and Theta its turning, the foot moves by
-    (tau + d Theta)/(1 - kappa d) and the distance has the second variation -(kappa tau^2 + 2 tau Theta + d
-    Theta^2)/(1 - kappa d).
+    (tau + d Theta)/(1 - kappa d) and the distance has the second variation
+    -(kappa tau^2 + 2 tau Theta + d Theta^2)/(1 - kappa d).
     """
-    n = len(row_t)
-    d = side * distance
-    stretch = 1.0 - curve * d
-    if abs(stretch) < 0.2:
-        stretch = 0.2 if stretch > 0 else -0.2
-    if kind == 0:
-        scale = -force * side / stretch
-        for a in range(n):
-            for b in range(n):
-                Hl[a, b] += scale * (
-                    curve * row_t[a] * row_t[b]
-                    + row_t[a] * row_turn[b]
-                    + row_turn[a] * row_t[b]
-                    + d * row_turn[a] * row_turn[b]
-                )
+    d = g.side * g.distance
+    stretch = 1.0 - g.curve * d
+    if abs(stretch) < LEAST_STRETCH:
+        stretch = LEAST_STRETCH if stretch > 0 else -LEAST_STRETCH
+    if f.friction:
+        for b in range(k.row.shape[0]):
+            turn = k.turn[b] + g.curve * (k.along[b] + d * k.turn[b]) / stretch
+            for a in range(k.row.shape[0]):
+                k.hessian[a, b] -= f.size * k.across[a] * turn
         return
-    for b in range(n):
-        turn = row_turn[b] + curve * (row_t[b] + d * row_turn[b]) / stretch
-        for a in range(n):
-            Hl[a, b] -= force * across[a] * turn
+    scale = -f.size * g.side / stretch
+    add_square(scale * g.curve, k.along, k.along, k.hessian)
+    add_square(scale, k.along, k.turn, k.hessian)
+    add_square(scale, k.turn, k.along, k.hessian)
+    add_square(scale * d, k.turn, k.turn, k.hessian)
 
 
-@njit(cache=True)
-def wrap_kernel(
-    order,
-    u,
-    dofs,
-    nodes,
-    element,
-    shape,
-    area,
-    M,
-    angle,
-    foot_angle,
-    mode,
-    to,
-    partner,
-    place,
-    held,
-    slip,
-    before,
-    before_partner,
-    numbers,
-    chosen,
-    which,
-    gradient,
-    blocks,
-):
-    """Energy of self-contact and friction; adds to gradient (n,) and one block per pair of elements."""
-    k = to.shape[1]
-    L = 4 + M
-    stiffness, onset, elastic, mu, thickness, coupled = numbers
-    first = first_stations(element, len(nodes) - 1)
-    row = np.zeros((2, 4))
-    ha, hb = np.zeros(k), np.zeros(k)
-    hma, hmna, hmb, hmnb = np.zeros((k, M)), np.zeros((k, M, M)), np.zeros((k, M)), np.zeros((k, M, M))
-    gl, Hl = np.zeros(2 * L), np.zeros((2 * L, 2 * L))
-    Haa, Hbb = np.zeros((L, L)), np.zeros((L, L))
-    ra, rb, r2, across = np.zeros(L), np.zeros(L), np.zeros(2 * L), np.zeros(2 * L)
-    row_t, row_turn = np.zeros(2 * L), np.zeros(2 * L)
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _add(order: int, coupled: bool, f: _Force, g: _Geometry, line: int, k: _Scratch) -> None:
+    """Add the gradient of a force and its tangent: with held direction, and what turns with the pair where
+    coupled.
+    """
+    half = k.row.shape[0] // 2
+    own, foot = k.sides.own, k.sides.foot
+    _pair_row(f.direction, f.heights, g, line, k.sides, k.row)
+    for a in range(2 * half):
+        k.gradient[a] += f.size * k.row[a]
+    if not f.friction:
+        k.across[:] = k.row
+    if order < 2:
+        return
+    if coupled:
+        _pair_row((g.foot[2], g.foot[3]), f.heights, g, line, k.sides, k.along)
+        k.turn[half + 2], k.turn[half + 3] = -g.foot[3] / g.foot[4], g.foot[2] / g.foot[4]
+        _turning(f, g, k)
+    add_square(f.stiff, k.row, k.row, k.hessian)
+    wx, wy = f.direction
+    x, y = f.size * wx, f.size * wy
+    H, F = f.heights
+    point_second((x, y), H, g.at, own.first[line], own.second[line], k.hessian[:half, :half])
+    point_second((-x, -y), F, g.foot, foot.first[line], foot.second[line], k.hessian[half:, half:])
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _pair(
+    order: int, pt: PointTables, pairs: Pairs, slip: Array, law: Law, p: int, g: _Geometry, k: _Scratch
+) -> float:
+    """Energy of the pair of station p with k.gradient and k.hessian of it."""
+    coupled = law.coupled > 0.0
     energy = 0.0
-    for c in range(len(chosen)):
-        p = chosen[c]
-        e, f = element[p], partner[p]
-        q = nearest_station(first, f, place[p])
-        hermite_row(place[p], nodes[f + 1] - nodes[f], row)
-        x, y, dx, dy = mid(u, dofs[e], shape[p])
-        X, Y, DX, DY = mid(u, dofs[f], row)
-        l, LL = np.sqrt(dx * dx + dy * dy), np.sqrt(DX * DX + DY * DY)
-        tx, ty, Tx, Ty = dx / l, dy / l, DX / LL, DY / LL
-        section_at(u, dofs[e], shape[p], M, angle[p], mode[p], to[p], ha, hma, hmna)
-        section_at(u, dofs[f], row, M, foot_angle[p], mode[q], to[q], hb, hmb, hmnb)
-        gl[:] = 0.0
-        Hl[:, :] = 0.0
-        Haa[:, :] = 0.0
-        Hbb[:, :] = 0.0
-        touched = False
-        curve = curvature(u, dofs[f], place[p], nodes[f + 1] - nodes[f], DX, DY) if coupled > 0.0 else 0.0
-        for line in range(k):
-            vx, vy, own, other = held[p, line, 1], held[p, line, 2], held[p, line, 3], held[p, line, 4]
-            gx = x - ha[line] * ty - X + hb[line] * Ty
-            gy = y + ha[line] * tx - Y - hb[line] * Tx
-            gap = gx * vx + gy * vy - thickness
-            normal, normal_stiff = 0.0, 0.0
-            for kind in range(2):
-                if kind == 0:
-                    if gap >= 0.0:
-                        continue
-                    value, force, stiff = penalty(gap, stiffness, onset)
-                    value, force, stiff = value * area[p, line], -force * area[p, line], stiff * area[p, line]
-                    wx, wy, Ha, Hb = vx, vy, ha[line], hb[line]
-                    normal, normal_stiff = -force, stiff
-                else:
-                    limit = mu * (normal if coupled > 0.0 else held[p, line, 0])
-                    if limit <= 0.0:
-                        continue
-                    wx, wy, Ha, Hb = -vy, vx, ha[line] + own, hb[line] + other
-                    mx = x - Ha * ty - before[p, line, 0] - (X - Hb * Ty - before_partner[p, line, 0])
-                    my = y + Ha * tx - before[p, line, 1] - (Y + Hb * Tx - before_partner[p, line, 1])
-                    value, force, stiff = sliding(slip[p, line] + mx * wx + my * wy, limit, elastic)
-                touched = True
-                energy += value
-                if order == 0:
-                    continue
-                point_first(wx, wy, Ha, tx, ty, -ty, tx, l, hma[line], M, ra)
-                point_first(wx, wy, Hb, Tx, Ty, -Ty, Tx, LL, hmb[line], M, rb)
-                for a in range(L):
-                    r2[a], r2[L + a] = ra[a], -rb[a]
-                for a in range(2 * L):
-                    gl[a] += force * r2[a]
-                if kind == 0:
-                    across[:] = r2
-                if order > 1 and coupled > 0.0:
-                    point_first(Tx, Ty, Ha, tx, ty, -ty, tx, l, hma[line], M, ra)
-                    point_first(Tx, Ty, Hb, Tx, Ty, -Ty, Tx, LL, hmb[line], M, rb)
-                    for a in range(L):
-                        row_t[a], row_t[L + a] = ra[a], -rb[a]
-                    row_turn[L + 2], row_turn[L + 3] = -Ty / LL, Tx / LL
-                if order > 1:
-                    if coupled > 0.0:
-                        turning(
-                            kind,
-                            force,
-                            -vx * Ty + vy * Tx,
-                            curve,
-                            gap + thickness,
-                            row_t,
-                            row_turn,
-                            across,
-                            Hl,
-                        )
-                    if kind == 1 and coupled > 0.0:
-                        part = force / normal * normal_stiff
-                        for a in range(2 * L):
-                            for b in range(2 * L):
-                                Hl[a, b] -= part * r2[a] * across[b]
-                    for a in range(2 * L):
-                        for b in range(2 * L):
-                            Hl[a, b] += stiff * r2[a] * r2[b]
-                    point_second(
-                        force * wx, force * wy, Ha, tx, ty, -ty, tx, l, hma[line], hmna[line], M, Haa
-                    )
-                    point_second(
-                        -force * wx, -force * wy, Hb, Tx, Ty, -Ty, Tx, LL, hmb[line], hmnb[line], M, Hbb
-                    )
-        if not touched or order == 0:
+    for line in range(pt.area.shape[1]):
+        held = pairs.held[p, line]
+        vx, vy, area = held[1], held[2], pt.area[p, line]
+        heights = (k.sides.own.height[line], k.sides.foot.height[line])
+        gx, gy = apart(g.at, g.foot, heights[0], heights[1])
+        distance = gx * vx + gy * vy
+        gap = distance - law.thickness
+        here = _Geometry(g.at, g.foot, vy * g.foot[2] - vx * g.foot[3], distance, g.curve)
+        normal, stiff = 0.0, 0.0
+        if gap < 0.0:
+            value, normal, stiff = penalty(gap, law.stiffness, law.onset)
+            normal, stiff = normal * area, stiff * area
+            energy += value * area
+            if order > 0:
+                _add(order, coupled, _Force(False, -normal, stiff, (vx, vy), heights), here, line, k)
+        limit = law.friction * (normal if coupled else held[0])
+        if limit <= 0.0:
             continue
-        for a in range(L):
-            for b in range(L):
-                Hl[a, b] += Haa[a, b]
-                Hl[L + a, L + b] += Hbb[a, b]
-        width = 4 * (2 + M)
-        block = which[c]
-        for a in range(2 * L):
-            fa, da = local_place(a % L)
-            for i in range(4):
-                sa = shape[p, da, i] if a < L else row[da, i]
-                ea = e if a < L else f
-                gradient[dofs[ea, 4 * fa + i]] += gl[a] * sa
-                if order > 1:
-                    ia = 4 * fa + i if a < L else width + 4 * fa + i
-                    for b in range(2 * L):
-                        value = Hl[a, b] * sa
-                        if value == 0.0:
-                            continue
-                        fb, db = local_place(b % L)
-                        for j in range(4):
-                            sb = shape[p, db, j] if b < L else row[db, j]
-                            ib = 4 * fb + j if b < L else width + 4 * fb + j
-                            blocks[block, ia, ib] += value * sb
+        mx, my = moved_apart(pairs, p, line, g.at, g.foot, heights)
+        value, force, sticking = sliding(slip[p, line] - mx * vy + my * vx, limit, law.slip)
+        energy += value
+        if order > 0:
+            faces = (heights[0] + held[3], heights[1] + held[4])
+            _add(order, coupled, _Force(True, force, sticking, (-vy, vx), faces), here, line, k)
+            if coupled and order > 1:
+                add_square(-force / normal * stiff, k.row, k.across, k.hessian)
+    return energy
+
+
+@njit(cache=True, error_model="numpy")
+def pairs_touching(u: Array, pt: PointTables, pairs: Pairs, law: Law) -> Index:
+    """Stations whose pair has any force, held or present."""
+    sides = new_sides(pt)
+    found = np.empty(pt.stations.shape[0], np.int64)
+    count = 0
+    for p in range(pt.stations.shape[0]):
+        if pairs.partner[p] < 0:
+            continue
+        touching = law.coupled == 0.0 and is_held(pairs.held[p])
+        if not touching:
+            at, foot = read_pair(u, pt, pairs, p, sides)
+            for line in range(pt.area.shape[1]):
+                gx, gy = apart(at, foot, sides.own.height[line], sides.foot.height[line])
+                distance = gx * pairs.held[p, line, 1] + gy * pairs.held[p, line, 2]
+                touching = touching or distance < law.thickness
+        if touching:
+            found[count] = p
+            count += 1
+    return found[:count]
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _spread(k: _Scratch, pt: PointTables, p: int, f: int, gradient: Array, block: Array) -> None:
+    """Add gradient and second derivative of a pair to the unknowns of both elements."""
+    half, width = k.row.shape[0] // 2, pt.dofs.shape[1]
+    e = pt.element[p]
+    for a in range(2 * half):
+        fa, da = local_place(a % half)
+        for i in range(4):
+            sa = pt.shape[p, da, i] if a < half else k.sides.row[da, i]
+            gradient[pt.dofs[e if a < half else f, 4 * fa + i]] += k.gradient[a] * sa
+            if block.shape[0] == 0:
+                continue
+            ia = 4 * fa + i if a < half else width + 4 * fa + i
+            for b in range(2 * half):
+                value = k.hessian[a, b] * sa
+                if value == 0.0:
+                    continue
+                fb, db = local_place(b % half)
+                ib = 4 * fb if b < half else width + 4 * fb
+                for j in range(4):
+                    sb = pt.shape[p, db, j] if b < half else k.sides.row[db, j]
+                    block[ia, ib + j] += value * sb
+
+
+@njit(cache=True, error_model="numpy")
+def wrap_energy(
+    order: int,
+    u: Array,
+    pt: PointTables,
+    state: tuple[Pairs, Array, Law],
+    chosen: tuple[Index, Index],
+    out: tuple[Array, Array],
+) -> float:
+    """Energy of self-contact and friction; adds to gradient (n,) and one block (2w, 2w) per pair of elements.
+
+    state: pairs, slip (n, k), law; chosen: stations and the block of each; out: gradient and blocks.
+    """
+    pairs, slip, law = state
+    gradient, blocks = out
+    size = 2 * (4 + pt.mode.shape[2])
+    k = _Scratch(
+        new_sides(pt),
+        np.zeros(size),
+        np.zeros((size, size)),
+        np.zeros(size),
+        np.zeros(size),
+        np.zeros(size),
+        np.zeros(size),
+    )
+    nothing = np.zeros((0, 0))
+    energy = 0.0
+    for c in range(chosen[0].shape[0]):
+        p = chosen[0][c]
+        f, t = pairs.partner[p], pairs.place[p]
+        at, foot = read_pair(u, pt, pairs, p, k.sides)
+        curve = 0.0
+        if order > 0:
+            face_rates(pt, p, order, k.sides.own)
+            face_rates(pt, foot_section(pt, f, t)[0], order, k.sides.foot)
+            k.gradient[:] = 0.0
+        if order > 1:
+            k.hessian[:, :] = 0.0
+            if law.coupled > 0.0:
+                curve = _foot_curvature(u, pt.dofs[f], t, pt.nodes[f + 1] - pt.nodes[f], foot)
+        energy += _pair(order, pt, pairs, slip, law, p, _Geometry(at, foot, 0.0, 0.0, curve), k)
+        if order > 0:
+            _spread(k, pt, p, f, gradient, blocks[chosen[1][c]] if order > 1 else nothing)
     return energy

@@ -10,9 +10,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from fem.bench import run_bench
 from fem.case import read_case
 from fem.errors import InputError
-from fem.push import Bend, Column, Press, Retract
+from fem.fold import moment_curve
+from fem.push import Bend, Coil, Column, Press, Retract
+from fem.reference_folds import section_of
 from fem.shell_bench import run_shell_bench
 from fem.shell_drive import TrialSettings, flattened
 from fem.shell_state import strip_state
@@ -72,13 +75,13 @@ def _run(case, push):
 def test_bend_reports_moment_energy_closure_and_snapshots(case) -> None:
     result = _run(case, Bend(-0.6))
     assert (result.model, result.status) == ("shell", "held")
-    assert result.rows == 40
+    assert result.rows == 44
     assert result.path["turn_rad"][-1] == pytest.approx(-0.6)
     assert result.quantities["moment_end_Nmm"].value == pytest.approx(result.path["moment_Nmm"][-1])
     assert result.quantities["moment_end_Nmm"].value < 0.0
     assert result.energy_audit["closure_error"] < 1e-3
     assert [shot.label for shot in result.snapshots] == ["start", "end"]
-    assert any("no contact yet" in warning for warning in result.warnings)
+    assert any("left out" in warning for warning in result.warnings)
 
 
 def test_pinned_column_buckles_and_press_moves_along_its_force(case) -> None:
@@ -89,18 +92,56 @@ def test_pinned_column_buckles_and_press_moves_along_its_force(case) -> None:
     assert pressed.path["tip_y_mm"][-1] < pressed.path["tip_y_mm"][0]
 
 
-def test_a_push_that_needs_contact_is_refused_with_advice(case) -> None:
-    with pytest.raises(InputError, match=r"no contact yet.*use --model rod"):
+def test_a_push_by_the_axle_is_refused(case) -> None:
+    with pytest.raises(InputError, match=r"does not turn the axle.*'retract'"):
         run_shell_bench(replace(case, push=Retract()), lambda _share, _text: None, 0.0, {})
 
 
-def test_part_of_a_column_is_not_computed_and_says_why(case) -> None:
-    result = run_shell_bench(
-        replace(case, push=Column(free_length=30.0, ends="pinned")), lambda _share, _text: None, 0.0, {}
-    )
-    assert result.status == "not converged"
-    assert "whole strip only" in result.sentence
-    assert result.rows == 0
+def test_a_load_that_moves_the_strip_too_far_is_too_soft(case) -> None:
+    result = _run(case, Press(force=1.0))
+    assert result.status == "too soft"
+    assert "gives way smoothly" in result.sentence
+
+
+def test_a_column_is_cut_at_its_free_length(case) -> None:
+    # pinned, bowed by nothing but its section: near Euler's load of the part, not of the strip
+    result = _run(case, Column(free_length=30.0, shortening=1.0, ends="pinned"))
+    assert result.status in ("buckled", "held")
+    assert result.snapshots[0].station[-1] == pytest.approx(30.0)
+    whole = _run(case, Column(shortening=1.0, ends="pinned"))
+    assert result.path["force_N"].max() > 3.0 * whole.path["force_N"].max()
+
+
+def test_a_coil_has_the_moment_and_energy_of_the_section_model(case) -> None:
+    # straight part of the strip wound to 4.5 mm: energy and moment of the uniform section there
+    result = _run(case, Coil(radius=4.5, station=30.0))
+    assert result.path["turn_rad"][-1] == pytest.approx(30.0 / 4.5)
+    branch = moment_curve(section_of(case.strip.up_to(30.0)), np.linspace(0.0, 1.0 / 4.5, 41)).loading
+    assert result.quantities["moment_end_Nmm"].value == pytest.approx(float(branch.moment[-1]), rel=0.02)
+    assert result.quantities["energy_end_Nmm"].value == pytest.approx(30.0 * branch.energy[-1], rel=0.02)
+
+
+@pytest.mark.parametrize(
+    "push",
+    [
+        Bend(0.8),
+        Bend(-0.8),
+        pytest.param(Bend(-0.8, grip="free"), marks=pytest.mark.slow),
+        pytest.param(Bend(-0.8, station=45.0), marks=pytest.mark.slow),
+        Column(shortening=2.0),
+        pytest.param(Column(shortening=2.0, ends="pinned"), marks=pytest.mark.slow),
+        pytest.param(Column(free_length=40.0, shortening=1.0), marks=pytest.mark.slow),
+        pytest.param(Coil(radius=6.0), marks=pytest.mark.slow),
+    ],
+    ids=lambda push: f"{push.kind}-{getattr(push, 'angle', '')}{getattr(push, 'ends', '')}",
+)
+def test_rod_and_shell_agree(case, push) -> None:
+    # two models of one strip: the rod's section has two opening modes, the shell's bends as it likes
+    shell = _run(case, push)
+    rod = run_bench(replace(case, push=push), lambda _share, _text: None, time.perf_counter(), {})
+    for name in ("moment_end_Nmm", "force_end_N", "energy_end_Nmm"):
+        if name in shell.quantities:
+            assert rod.quantities[name].value == pytest.approx(shell.quantities[name].value, rel=0.035), name
 
 
 @pytest.mark.parametrize("half", [True, False])

@@ -10,7 +10,7 @@ from fem.case import read_case
 from fem.cycle import RETRACT, run_cycle
 from fem.rod_fields import RodFields
 from fem.rod_model import build_rod_model
-from fem.shell_cycle import ShellGrip, root_section, run_shell_cycle
+from fem.shell_cycle import ShellGrip, root_section
 from fem.shell_model import build_shell_model, symmetric_strip
 from fem.shell_motion import Whole, mirror_unknowns
 from fem.shell_run import run_shell_winding
@@ -102,38 +102,24 @@ def test_mass_is_that_of_the_whole_strip(model):
 
 
 @pytest.mark.slow
-def test_a_small_cycle_agrees_with_the_rod(case):
-    shell = build_shell_model(case)
-    outcome, log, _ = run_shell_cycle(shell, case.travel, True, QUIET)
-    assert outcome.retracted
-    assert outcome.deployed
-    assert outcome.trouble == ""
-    assert np.abs(log.column("audit_error")).max() < 0.02
-    assert log.column("smallest_wrap_gap_mm").min() > -0.1
+def test_a_small_cycle_agrees_with_the_rod_and_has_its_shape(tmp_path):
+    case = small_case(tmp_path, friction=0.1)
+    result = run_shell_winding(case, QUIET, 0.0, {})
+    assert result.model == "shell"
+    assert result.status == "deployed"
+    assert result.energy_audit["closure_error"] < 0.02
+    assert result.path["smallest_wrap_gap_mm"].min() > -0.1
     rod = build_rod_model(case)
     fields = RodFields.build(rod.rod, np.linspace(0.0, rod.rod.strip.length, 61), 3)
     _, other, _ = run_cycle(rod, fields, case.travel, True, QUIET)
 
-    def work(rows):
-        phase = rows.column("phase") == RETRACT
-        return rows.column("work_in_Nmm")[phase][-1]
+    def work(phase, energy):
+        return energy[phase == RETRACT][-1]
 
-    # frictionless: the work of winding in is the energy of the coil, which both models must agree upon
-    assert work(log) == pytest.approx(work(other), rel=0.1)
-
-
-@pytest.mark.slow
-def test_a_result_of_the_rods_shape(case):
-    result = run_shell_winding(case, QUIET, 0.0, {})
-    assert result.model == "shell"
-    assert result.status == "deployed"
-    assert result.snapshots[0].height.shape == (
-        result.snapshots[0].station.size,
-        result.snapshots[0].across.size,
-    )
-    assert result.snapshots[0].across[0] == -result.snapshots[0].across[-1]
-    assert {"retract", "deploy"} <= result.energy_audit.keys()
-    wound = next(s for s in result.snapshots if s.label == "wound in")
+    mine = work(result.path["phase"], result.path["work_in_Nmm"])
+    assert mine == pytest.approx(work(other.column("phase"), other.column("work_in_Nmm")), rel=0.1)
+    first, wound = result.snapshots[0], next(s for s in result.snapshots if s.label == "wound in")
+    assert first.height.shape == (first.station.size, first.across.size)
+    assert first.across[0] == -first.across[-1]
     assert wound.contact.max() > 0.0
-    # at the root the strip lies flat on the axle
-    assert np.abs(wound.height[0]).max() < 1e-9
+    assert np.abs(wound.height[0]).max() < 1e-9  # at the root the strip lies flat on the axle

@@ -1,0 +1,392 @@
+"""Compiled loops of the strip's contact with walls: what is held, slip, room to move, energy and derivatives.
+
+Most stations touch nothing: a wall is left out at a station whose mid-line is farther from it than half a
+width and half a thickness, since no point of the section reaches it there.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from fem.contact_kernel import (
+    Face,
+    Frame,
+    Law,
+    Pair,
+    PointTables,
+    add_square,
+    carried,
+    face_rates,
+    frame_at,
+    highest_point,
+    local_place,
+    mid_point,
+    new_face,
+    penalty,
+    point_first,
+    point_second,
+    read_face,
+    sliding,
+)  # fmt: skip
+from fem.equilibrium import Array
+from fem.gap import least_gap, wall_gap
+
+Marks = NDArray[np.bool_]
+Near = tuple[float, float, float, float]
+"""Gap to a wall, its normal and the curvature of the distance."""
+Press = tuple[float, float, float]
+"""Energy, force and stiffness of the penalty at a point."""
+
+
+class WallMemory(NamedTuple):
+    """held (n, k, walls, 4): normal force, sliding direction, face offset; slip (n, k, walls); before (n, k,
+    5): places.
+    """
+
+    held: Array
+    slip: Array
+    before: Array
+
+
+@njit(cache=True, error_model="numpy")
+def wall_places(u: Array, pt: PointTables) -> Array:
+    """(n, k, 5): mid-line x, y, normal nx, ny and height h of every contact point."""
+    n, k = pt.area.shape
+    out = np.empty((n, k, 5))
+    face = new_face(pt)
+    for p in range(n):
+        dofs = pt.dofs[pt.element[p]]
+        x, y, tx, ty, _ = frame_at(u, dofs, pt.shape[p])
+        read_face(u, dofs, pt.shape[p], pt, (p, 0.0), face)
+        for line in range(k):
+            out[p, line, 0], out[p, line, 1], out[p, line, 2], out[p, line, 3] = x, y, -ty, tx
+            out[p, line, 4] = face.height[line]
+    return out
+
+
+@njit(cache=True, error_model="numpy")
+def wall_gaps(u: Array, pt: PointTables, table: Array, thickness: float) -> Array:
+    """(n, k, walls): gap between the strip's face and every wall."""
+    places = wall_places(u, pt)
+    n, k, walls = places.shape[0], places.shape[1], table.shape[0]
+    out = np.empty((n, k, walls))
+    for p in range(n):
+        for line in range(k):
+            x, y, nx, ny, h = places[p, line]
+            for w in range(walls):
+                out[p, line, w] = wall_gap(table[w], x + h * nx, y + h * ny)[0] - 0.5 * thickness
+    return out
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _reachable(x: float, y: float, table: Array, margin: float, near: Marks) -> bool:
+    """Mark the walls that may be closer than `margin` to the mid-line; whether there is any."""
+    some = False
+    for w in range(table.shape[0]):
+        near[w] = least_gap(table, w, x, y) < margin
+        some = some or near[w]
+    return some
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _narrow(x: float, y: float, table: Array, margin: float, near: Marks) -> bool:
+    """Unmark the walls that are not closer than `margin` to the mid-line; whether any is left."""
+    some = False
+    for w in range(table.shape[0]):
+        if near[w]:
+            near[w] = wall_gap(table[w], x, y)[0] < margin
+            some = some or near[w]
+    return some
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _is_held(held: Array, p: int) -> bool:
+    """Whether any normal force is held at station p."""
+    for line in range(held.shape[1]):
+        for w in range(held.shape[2]):
+            if held[p, line, w, 0] > 0.0:
+                return True
+    return False
+
+
+@njit(cache=True, error_model="numpy")
+def wall_hold(u: Array, pt: PointTables, table: Array, law: Law, held: Array) -> Pair:
+    """Renew what is held; returns the sum of the normal forces and of their changes."""
+    n, k = pt.area.shape
+    walls = table.shape[0]
+    half = 0.5 * law.thickness
+    face, marked = new_face(pt), np.zeros(walls, np.bool_)
+    total, change = 0.0, 0.0
+    for p in range(n):
+        dofs = pt.dofs[pt.element[p]]
+        x, y = mid_point(u, dofs, pt.shape[p])
+        tx, ty = 1.0, 0.0
+        near = _reachable(x, y, table, half + 0.5 * law.width, marked)
+        if near:
+            _, _, tx, ty, _ = frame_at(u, dofs, pt.shape[p])
+            read_face(u, dofs, pt.shape[p], pt, (p, 0.0), face)
+            near = _narrow(x, y, table, half + highest_point(face), marked)
+        for line in range(k):
+            for w in range(walls):
+                force = 0.0
+                if near and marked[w]:
+                    h = face.height[line]
+                    gap, gx, gy, _ = wall_gap(table[w], x - h * ty, y + h * tx)
+                    _, force, _ = penalty(gap - half, law.stiffness, law.onset)
+                    force *= pt.area[p, line]
+                    held[p, line, w, 1], held[p, line, w, 2] = -gy, gx
+                    held[p, line, w, 3] = -half * (gy * tx - gx * ty)
+                total += force
+                change += abs(force - held[p, line, w, 0])
+                held[p, line, w, 0] = force
+    return total, change
+
+
+@njit(cache=True, error_model="numpy")
+def wall_slide(u: Array, pt: PointTables, table: Array, turn: float, held: Array, before: Array) -> Array:
+    """(n, k, walls): motion of the faces along the held directions since `before`; zero without force."""
+    n, k = pt.area.shape
+    walls = table.shape[0]
+    out = np.zeros((n, k, walls))
+    face = new_face(pt)
+    for p in range(n):
+        ready = False
+        x, y, tx, ty = 0.0, 0.0, 0.0, 0.0
+        for line in range(k):
+            for w in range(walls):
+                if held[p, line, w, 0] <= 0.0:
+                    continue
+                if not ready:
+                    dofs = pt.dofs[pt.element[p]]
+                    x, y, tx, ty, _ = frame_at(u, dofs, pt.shape[p])
+                    read_face(u, dofs, pt.shape[p], pt, (p, 0.0), face)
+                    ready = True
+                off = held[p, line, w, 3]
+                bx, by = carried(before[p, line], off, table[w, 9] * turn)
+                H = face.height[line] + off
+                out[p, line, w] = (x - H * ty - bx) * held[p, line, w, 1] + (y + H * tx - by) * held[
+                    p, line, w, 2
+                ]
+    return out
+
+
+@njit(cache=True, error_model="numpy")
+def wall_room(u: Array, there: Array, pt: PointTables, table: Array, law: Law, depth: float) -> float:
+    """Largest part of the way from u to `there` on which no point goes farther than its gap and `depth` of
+    the way to a core.
+    """
+    half = 0.5 * law.thickness
+    marked = np.zeros(table.shape[0], np.bool_)
+    here_face, there_face = new_face(pt), new_face(pt)
+    part = 1.0
+    for p in range(pt.area.shape[0]):
+        dofs, shape = pt.dofs[pt.element[p]], pt.shape[p]
+        x, y, tx, ty, _ = frame_at(u, dofs, shape)
+        X, Y, Tx, Ty, _ = frame_at(there, dofs, shape)
+        # no point moves farther than the mid-line and a width, and none is nearer to a wall than half a width
+        margin = half + 1.5 * law.width + np.sqrt((X - x) ** 2 + (Y - y) ** 2)
+        if not _reachable(x, y, table, margin, marked):
+            continue
+        read_face(u, dofs, shape, pt, (p, 0.0), here_face)
+        read_face(there, dofs, shape, pt, (p, 0.0), there_face)
+        for line in range(pt.area.shape[1]):
+            h, H = here_face.height[line], there_face.height[line]
+            length = np.sqrt((X - H * Ty - x + h * ty) ** 2 + (Y + H * Tx - y - h * tx) ** 2)
+            for w in range(table.shape[0]):
+                core = depth * (max(table[w, 3], 0.0) + half)
+                if not marked[w] or part * length <= core:
+                    continue
+                gap = wall_gap(table[w], x - h * ty, y + h * tx)[0] - half
+                part = min(part, (max(gap, 0.0) + core) / length)
+    return part
+
+
+class _Scratch(NamedTuple):
+    """Work space of one station: gradient (4 + M,) and hessian of its energy, rows of a point's motion; near
+    (walls,).
+    """
+
+    face: Face
+    gradient: Array
+    hessian: Array
+    row: Array
+    across: Array
+    along: Array
+    near: Marks
+
+
+class _Rub(NamedTuple):
+    """Friction at a point: sliding direction, height of the face and its offset from the point, total slip,
+    strength.
+    """
+
+    direction: Pair
+    height: float
+    offset: float
+    slip: float
+    limit: float
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _press(order: int, law: Law, area: float, near: Near, at: Frame, line: int, k: _Scratch) -> Press:
+    """Penalty at a point of negative gap: adds gradient and tangent; its row stays in k.across."""
+    gap, gx, gy, curved = near
+    energy, force, stiff = penalty(gap, law.stiffness, law.onset)
+    energy, force, stiff = energy * area, force * area, stiff * area
+    if order == 0:
+        return energy, force, stiff
+    h, first = k.face.height[line], k.face.first[line]
+    point_first((gx, gy), h, at, first, k.across)
+    for a in range(k.row.shape[0]):
+        k.gradient[a] -= force * k.across[a]
+    if order > 1:
+        add_square(stiff, k.across, k.across, k.hessian)
+        point_second((-force * gx, -force * gy), h, at, first, k.face.second[line], k.hessian)
+        if curved != 0.0:
+            point_first((-gy, gx), h, at, first, k.row)
+            add_square(-force * curved, k.row, k.row, k.hessian)
+    return energy, force, stiff
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _rub(
+    order: int, law: Law, rub: _Rub, press: Press, curved: float, at: Frame, line: int, k: _Scratch
+) -> float:
+    """Friction at a point: adds gradient and tangent, with the change of the normal force where it is
+    coupled.
+    """
+    energy, force, stiff = sliding(rub.slip, rub.limit, law.slip)
+    if order == 0:
+        return energy
+    sx, sy = rub.direction
+    first = k.face.first[line]
+    point_first(rub.direction, rub.height, at, first, k.row)
+    for a in range(k.row.shape[0]):
+        k.gradient[a] += force * k.row[a]
+    if order > 1:
+        add_square(stiff, k.row, k.row, k.hessian)
+        if law.coupled > 0.0:
+            add_square(-force / press[1] * press[2], k.row, k.across, k.hessian)
+            # the direction turns as the point itself goes round the wall, not its face
+            point_first(rub.direction, rub.height - rub.offset, at, first, k.along)
+            add_square(-force * curved, k.across, k.along, k.hessian)
+        point_second((force * sx, force * sy), rub.height, at, first, k.face.second[line], k.hessian)
+    return energy
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _spread(k: _Scratch, pt: PointTables, p: int, gradient: Array, blocks: Array) -> None:
+    """Add gradient and second derivative of station p to the unknowns of its element."""
+    e, shape = pt.element[p], pt.shape[p]
+    for a in range(k.row.shape[0]):
+        fa, da = local_place(a)
+        for i in range(4):
+            gradient[pt.dofs[e, 4 * fa + i]] += k.gradient[a] * shape[da, i]
+        if blocks.shape[0] == 0:
+            continue
+        for b in range(k.row.shape[0]):
+            fb, db = local_place(b)
+            value = k.hessian[a, b]
+            if value == 0.0:
+                continue
+            for i in range(4):
+                left = value * shape[da, i]
+                for j in range(4):
+                    blocks[e, 4 * fa + i, 4 * fb + j] += left * shape[db, j]
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _station(
+    order: int, pt: PointTables, p: int, table: Array, law: Law, memory: WallMemory, at: Frame, k: _Scratch
+) -> tuple[float, bool]:
+    """Energy of one station with k.gradient and k.hessian of it; whether it touches anything."""
+    x, y, tx, ty, _ = at
+    energy, ready = 0.0, False
+    # arrays taken out of their tuples once: each time counts references
+    near, height, all_held, slip, before, area = (
+        k.near,
+        k.face.height,
+        memory.held,
+        memory.slip,
+        memory.before,
+        pt.area,
+    )
+    for line in range(height.shape[0]):
+        h = height[line]
+        for w in range(table.shape[0]):
+            if not near[w] and all_held[p, line, w, 0] <= 0.0:
+                continue
+            held = all_held[p, line, w]
+            gap, gx, gy, curved = wall_gap(table[w], x - h * ty, y + h * tx)
+            gap -= 0.5 * law.thickness
+            limit = 0.0 if law.coupled > 0.0 else law.friction * held[0]
+            if gap >= 0.0 and limit <= 0.0:
+                continue
+            if not ready:
+                ready = True
+                k.gradient[:] = 0.0
+                k.hessian[:, :] = 0.0
+                if order > 0:
+                    face_rates(pt, p, order, k.face)
+            press = (0.0, 0.0, 0.0)
+            if gap < 0.0:
+                press = _press(order, law, area[p, line], (gap, gx, gy, curved), at, line, k)
+                energy += press[0]
+            if law.coupled > 0.0:
+                limit = law.friction * press[1]
+            if limit <= 0.0:
+                continue
+            H = h + held[3]
+            bx, by = carried(before[p, line], held[3], table[w, 9] * law.turn)
+            slide = (x - H * ty - bx) * held[1] + (y + H * tx - by) * held[2]
+            rub = _Rub((held[1], held[2]), H, held[3], slip[p, line, w] + slide, limit)
+            energy += _rub(order, law, rub, press, curved, at, line, k)
+    return energy, ready
+
+
+@njit(cache=True, error_model="numpy")
+def wall_energy(
+    order: int,
+    u: Array,
+    pt: PointTables,
+    walls: tuple[Array, Law, WallMemory],
+    gradient: Array,
+    blocks: Array,
+) -> float:
+    """Energy of contact and friction with walls (table, law, memory); adds to gradient (n,) and blocks (N, w,
+    w).
+    """
+    table, law, memory = walls
+    size = 4 + pt.mode.shape[2]
+    face, near, held = new_face(pt), np.zeros(table.shape[0], np.bool_), memory.held
+    elements, shapes, tables = pt.element, pt.shape, pt.dofs
+    k = _Scratch(
+        face,
+        np.zeros(size),
+        np.zeros((size, size)),
+        np.zeros(size),
+        np.zeros(size),
+        np.zeros(size),
+        near,
+    )
+    half = 0.5 * law.thickness
+    energy = 0.0
+    for p in range(pt.area.shape[0]):
+        dofs = tables[elements[p]]
+        shape = shapes[p]
+        x, y = mid_point(u, dofs, shape)
+        some = _reachable(x, y, table, half + 0.5 * law.width, near)
+        if not some and not _is_held(held, p):
+            continue
+        read_face(u, dofs, shape, pt, (p, 0.0), face)
+        if not _narrow(x, y, table, half + highest_point(face), near) and not _is_held(held, p):
+            continue
+        value, touched = _station(order, pt, p, table, law, memory, frame_at(u, dofs, shape), k)
+        energy += value
+        if touched and order > 0:
+            _spread(k, pt, p, gradient, blocks)
+    return energy
