@@ -104,3 +104,12 @@ def test_an_unknown_twice_in_a_block_is_summed(fixed):
     matrix.assemble(blocks)
     x = np.random.default_rng(7).normal(size=SIZE)
     assert matrix.multiply(x) == pytest.approx(dense(blocks, fixed, matrix.diagonal()[0]) @ x)
+
+
+def test_one_general_factor_solves_for_several_right_hand_sides(fixed):
+    rng = np.random.default_rng(8)
+    blocks = chain(rng, symmetric=False)
+    factor, full = BandMatrix(SIZE, GROUP, fixed).factor_general(blocks), dense(blocks, fixed, 1.0)
+    for right in rng.normal(size=(3, SIZE)):
+        expected = np.linalg.solve(full, np.where(fixed, 0.0, right))
+        assert factor.solve(right) == pytest.approx(expected, rel=1e-8, abs=1e-11)

@@ -180,3 +180,19 @@ def test_walls_can_be_moved_back(rod, points):
     contact.move_walls(Plane(0.0, -0.4, 0.5 * np.pi).walls(0.2))
     assert contact.gaps(u)[:, 0, 0] == pytest.approx(0.1)
     assert contact.evaluate(u, 0).energy == 0.0
+
+
+def test_walls_out_of_reach_change_nothing(rod, points):
+    # every point of the section lies within half a width of the mid-line: what is left out cannot touch
+    u = at_rest(rod)
+    near = Cylinder(20.0, -2.0, 1.7).walls(0.0)
+    far = tuple(Cylinder(20.0, y, 2.0).walls(0.0)[0] for y in (-60.0, 80.0))
+    alone, crowd = (WallContact(rod, points, walls, SETTINGS) for walls in (near, near + far))
+    for contact in (alone, crowd):
+        contact.start(u)
+    one, all_of_them = alone.evaluate(u, 2), crowd.evaluate(u, 2)
+    assert one.energy > 0.0
+    assert all_of_them.energy == one.energy
+    assert np.array_equal(all_of_them.gradient, one.gradient)
+    assert np.array_equal(all_of_them.blocks[0].values, one.blocks[0].values)
+    assert crowd.forces(u)[:, :, 1:].max() == 0.0

@@ -177,3 +177,69 @@ def test_an_unloaded_dead_load_changes_nothing():
     got = DeadLoad(force).evaluate(np.array([3.0, 5.0]), 1)
     assert got.energy == pytest.approx(7.0)
     assert np.array_equal(got.gradient, -force)
+
+
+def test_a_step_from_an_indefinite_start_finds_the_minimum_and_says_it_is_stable():
+    # -x^2/2 + x^4/4 with hardly any inertia: from the ridge's side into the well at 1, where the tangent is 2
+    drive = motion(Well(-1.0, 1.0), mass=1e-6, damping=0.0)
+    out = drive.step(np.array([0.05, 0.0]), np.zeros(2), 1.0, np.array([0.05, 0.0]))
+    assert out.accepted
+    assert out.stable
+    assert out.u[0] == pytest.approx(1.0, abs=1e-5)
+
+
+def test_a_state_that_only_inertia_holds_counts_and_is_flagged():
+    # k = -1, m / h^2 = 4: the tangent of the step is 3, that of the statics -1
+    drive = motion(Well(-1.0), mass=4.0, damping=0.0)
+    out = drive.step(np.array([0.3, 0.0]), np.zeros(2), 1.0, np.array([0.3, 0.0]))
+    assert out.accepted
+    assert not out.stable
+    assert out.u[0] == pytest.approx(0.3 * 4.0 / 3.0)
+
+
+@dataclass
+class Rest:
+    """A held term without force: it makes a step balance forces instead of only minimising."""
+
+    coupled: bool = False
+    holds: int = 0
+
+    def evaluate(self, *_):
+        return Evaluation(0.0, np.zeros(2), ())
+
+    def hold(self, *_):
+        self.holds += 1
+        return 0.0
+
+    def safe_fraction(self, *_):
+        return 1.0
+
+
+def on_a_ridge():
+    drive = motion(Well(-1.0, 1.0), mass=1e-6, damping=0.0)
+    drive.heldterms.append(Rest())
+    return drive, np.array([1e-9, 0.0])
+
+
+def test_a_balance_on_a_ridge_is_left_for_the_well():
+    drive, ridge = on_a_ridge()
+    drive.easy = True  # the balance is tried before anything is minimised, and found on the ridge
+    frame = (ridge, np.zeros(2), 1.0)
+    u, _, settled = drive._polish(ridge, frame)
+    assert settled
+    assert abs(u[0]) < 1e-8
+    assert drive._definite(u, frame) == (False, False)
+    assert not drive.heldterms[0].coupled
+    out = drive.step(ridge, np.zeros(2), 1.0, ridge)
+    assert out.accepted
+    assert out.stable
+    assert abs(out.u[0]) == pytest.approx(1.0, abs=1e-4)
+
+
+def test_a_state_that_is_not_stable_is_refused_in_words(monkeypatch):
+    drive, ridge = on_a_ridge()
+    monkeypatch.setattr(drive, "_minimise", lambda u, frame, limit, early: (ridge, 1, ""))
+    out = drive.step(ridge, np.zeros(2), 1.0, ridge)
+    assert not out.accepted
+    assert not out.stable
+    assert out.reason == "the state is not stable"

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from fem.gap import wall_gap
+from fem.gap import least_gap, wall_gap
 from fem.obstacle import (
     ARC,
     LINE,
@@ -155,3 +155,19 @@ def test_a_point_on_the_core_has_a_normal():
     assert value == pytest.approx(-0.7)
     assert np.hypot(nx, ny) == pytest.approx(1.0)
     assert np.isfinite(curvature)
+
+
+def test_the_cheap_bound_never_exceeds_the_gap():
+    walls = (
+        Wall("disc", POINT, 1.0, -2.0, 0.7),
+        Wall("bar", SEGMENT, -3.0, 1.0, 0.4, x2=2.0, y2=4.0),
+        Wall("arc", ARC, 0.5, 0.0, 0.3, core=6.0, start=2.0, sweep=4.5),
+        Wall("plane", LINE, 0.0, -7.0, 0.0, x2=0.6, y2=0.8),
+    )
+    table, rng = wall_table(walls), np.random.default_rng(3)
+    for x, y in rng.uniform(-12.0, 12.0, (300, 2)):
+        for w, row in enumerate(table):
+            gap = wall_gap(row, x, y)[0]
+            bound = least_gap(table, w, x, y)
+            assert bound <= gap + 1e-12
+            assert bound == pytest.approx(gap, abs=1e-12) or w in (1, 2)

@@ -16,10 +16,11 @@ from fem.errors import InputError
 from fem.fold import moment_curve
 from fem.push import Bend, Coil, Column, Press, Retract
 from fem.reference_folds import section_of
-from fem.shell_bench import run_shell_bench
+from fem.shell_bench import _mesh, run_shell_bench
 from fem.shell_drive import TrialSettings, flattened
 from fem.shell_state import strip_state
 from fem.shell_strip import StripMesh, strip_shell
+from fem.surroundings import Weight
 
 CASE = """
 title = "Short boom"
@@ -142,6 +143,30 @@ def test_rod_and_shell_agree(case, push) -> None:
     for name in ("moment_end_Nmm", "force_end_N", "energy_end_Nmm"):
         if name in shell.quantities:
             assert rod.quantities[name].value == pytest.approx(shell.quantities[name].value, rel=0.035), name
+
+
+def test_weight_bends_the_strip_before_it_is_pressed_as_in_the_rod(case) -> None:
+    heavy = replace(case, weight=Weight(acts=True))
+    pushed = Press(force=0.02)
+    shell = _run(heavy, pushed)
+    sunk = _run(case, pushed).path["tip_y_mm"] - shell.path["tip_y_mm"]
+    # w = q L^4 / 8 EI of a cantilever, EI from its tip stiffness 3 EI / L^3: q L / k * 3 / 8
+    load = 9806.65e0 * 1.21e-9 * 12.0 * 75.7
+    stiffness = shell.path["force_N"][0] / shell.path["pressed_mm"][0]
+    assert sunk[0] == pytest.approx(0.375 * load / stiffness, rel=0.15)
+
+
+def test_finer_elements_are_taken_up(case) -> None:
+    fine = replace(case, settings=replace(case.settings, element=0.75))
+    usual, finer = (_mesh(made, Bend()).along for made in (case, fine))
+    assert (usual, finer) == (pytest.approx(2.4), pytest.approx(1.2))
+
+
+def test_a_fold_too_sharp_for_the_mesh_is_told(case) -> None:
+    coarse = replace(case, settings=replace(case.settings, element=9.0))
+    result = _run(coarse, Bend(-2.5))
+    assert any("one element turns by" in text and "set solver.element to" in text for text in result.warnings)
+    assert not any("one element turns" in text for text in _run(case, Bend(-0.3)).warnings)
 
 
 @pytest.mark.parametrize("half", [True, False])

@@ -160,3 +160,34 @@ def test_no_move_may_bring_wraps_through_each_other(rod, points):
     tight = coiled(rod, 0.2, 3.5, -1 / 9.0)
     assert contact.safe_fraction(u, tight - u) < 0.9
     assert contact.safe_fraction(u, 0.05 * (tight - u)) == 1.0
+
+
+def test_a_press_deeper_than_the_strip_is_still_seen_from_the_side_it_came_from(rod, points):
+    contact = WrapContact(rod, points, SETTINGS, 9.0)
+    u = coiled(rod, 1.3, 3.5, -1 / 9.0)
+    contact.start(u)
+    contact.accept(u)
+    sides, inner = contact.sides.copy(), points.stations < 50.0
+    assert contact.gaps()[inner].min() > 0.0
+    contact.coupled = True
+    for pitch in (1.0, 0.7, 0.4):
+        contact.hold(coiled(rod, pitch, 3.5, -1 / 9.0))
+        direction = contact.held[inner, 0, 4] / (contact.gaps()[inner, 0] + rod.strip.thickness)
+        assert direction == pytest.approx(0.5 * sides[inner])
+    assert contact.gaps()[inner].min() < -0.5 * rod.strip.thickness
+    # attempts that are not accepted leave no memory
+    assert np.array_equal(contact.sides, sides)
+    contact.hold(u)
+    assert contact.held[..., 0].max() == 0.0
+
+
+def test_only_pairs_that_touch_make_blocks(rod, points):
+    contact = WrapContact(rod, points, SETTINGS, 9.0)
+    u = coiled(rod, 1.3, 3.5, -1 / 9.0)
+    contact.start(u)
+    assert np.count_nonzero(contact.partner >= 0) > 50
+    assert contact.evaluate(u, 2).blocks[0].values.shape[0] == 0
+    contact, u = touching(rod, points)
+    pressed = (contact.held[..., 0] > 0).any(axis=1)
+    pairs = {(e, f) for e, f in zip(points.element[pressed], contact.partner[pressed], strict=True)}
+    assert contact.evaluate(u, 2).blocks[0].values.shape[0] == len(pairs)
