@@ -181,7 +181,7 @@ def _softened(log: BenchLog) -> bool:
     """Whether the load has all but stopped growing with the control, as that of a buckled column does."""
     loads = np.abs([row[log.load] for row in log.rows])
     ways = np.abs([row[log.control] for row in log.rows])
-    return len(loads) > 4 and loads[-1] / ways[-1] < 0.5 * loads[1] / max(ways[1], 1e-12)
+    return len(loads) > 4 and loads[-1] / ways[-1] < 0.5 * (loads[1] - loads[0]) / max(ways[1], 1e-12)
 
 
 def _sentence(word: str, numbers: dict[str, Quantity], log: BenchLog, trouble: str) -> str:

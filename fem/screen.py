@@ -160,6 +160,7 @@ def print_checks(console: Console, checks: Sequence[Mapping[str, Any]]) -> None:
         )
         verdict = "ok     " if check["ok"] else "DIFFERS"
         numbers = f"computed {computed}, published {published}, error {error} (allowed {allowed})"
+        numbers += f", {check['seconds']:.2g} s"
         for text, style in (
             (f"{verdict} {check['model']}: {check['name']}: {numbers}", ""),
             (check["source"], "dim"),

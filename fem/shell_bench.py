@@ -21,7 +21,9 @@ from fem.errors import InputError
 from fem.mesh import Zone
 from fem.push import Bend, Coil, Column, Press
 from fem.result import Quantity, Result
+from fem.settings import Settings
 from fem.shell_drive import Trial, TrialSettings, flattened
+from fem.shell_loads import weight
 from fem.shell_pushes import PressAt, bend, chord, coil, column, press
 from fem.shell_state import StripState, strip_state
 from fem.shell_strip import StripMesh, StripShell, strip_shell
@@ -30,6 +32,7 @@ from fem.snapshot import Snapshot
 STEPS = 40
 LARGEST_TURN = 0.15  # rad per step of a coil of many turns
 FIRST_PARTS = 5
+COARSE_FOLD = 0.6  # rad per element: a full circle on ten elements is still right to 0.1 %
 COIL_ELEMENT = 0.4  # largest element of a coil, as a share of its radius
 TOO_SOFT = 0.5  # move over the length to the station at which a pressed strip no longer holds anything
 PUSH_PHASE = 3
@@ -97,6 +100,10 @@ def run_shell_bench(case: Case, tell: Progress, began: float, provenance: Mappin
         case = replace(case, strip=case.strip.up_to(end))
     model = strip_shell(case.strip, _mesh(case, push))
     settings = TrialSettings()
+    if case.weight.acts:
+        settings = replace(
+            settings, dead=(weight(model.shell, np.array([*case.weight.acceleration(), 0.0])),)
+        )
     start: Array | str = model.shell.rest.ravel()
     lines = _flat_lines(model, push)
     if lines:
@@ -124,7 +131,9 @@ def _mesh(case: Case, push: Push) -> StripMesh:
         Zone(mark.start, mark.end, min(case.settings.element, 0.2 * abs(mark.radius)))
         for mark in strip.path.bends
     ]
-    largest = max(case.settings.element, strip.width / 5.0)
+    # a fifth of the width will do; smaller elements than the usual divide it in proportion
+    finer = min(1.0, case.settings.element / Settings().element)
+    largest = max(case.settings.element, strip.width / 5.0 * finer)
     if isinstance(push, Coil):
         largest = min(largest, COIL_ELEMENT * push.radius)
     nodes = (push.station,) if isinstance(push, Bend | Press) and push.station is not None else ()
@@ -193,6 +202,12 @@ def _result(case: Case, course: _Course, began: float, provenance: Mapping[str, 
         warnings.append("more than one turn without contact: the wraps lie in one another")
     if states and max(float(state.share.max()) for state in states) > 1.0:
         warnings.append("strain passes a material's limit: the linear law is out of its range there")
+    turn = max((_turned(state) for state in states), default=0.0)
+    if turn > COARSE_FOLD:
+        warnings.append(
+            f"one element turns by {np.degrees(turn):.0f} degrees where the strip folds: set solver.element "
+            f"to {case.settings.element * 0.7 * COARSE_FOLD / turn:.2g} mm and compare"
+        )
     if course.model.warning:
         warnings.append(course.model.warning)
     audit = {"lost_in_snaps_Nmm": lost, **({"closure_error": _closure(course, lost)} if course.trial else {})}
@@ -212,6 +227,12 @@ def _result(case: Case, course: _Course, began: float, provenance: Mapping[str, 
         warnings=tuple(warnings),
         provenance=provenance,
     )
+
+
+def _turned(state: StripState) -> float:
+    """Largest angle [rad] by which the mid-line bends within one element."""
+    sizes = np.diff(state.station)
+    return float(np.max(np.abs(state.curvature) * np.maximum(np.append(sizes, 0.0), np.append(0.0, sizes))))
 
 
 def _closure(course: _Course, lost: float) -> float:

@@ -27,8 +27,10 @@ SLOW: tuple[str, ...] = (
 """Beginnings of the names of checks that `fast` leaves out: each takes five seconds or more."""
 
 KNOWN_MISSES: dict[str, str] = {
-    "open cylinder pulled apart, rise under the load": "1.4 % against 1 %: the table's shells shear under "
-    "the point load as well, a thin shell does not",
+    "open cylinder pulled apart, rise under the load": "1.4 % against 1 %. The table is ahead by .039 "
+    "(+- .003) times the share of the load, from .1 of it to all, while the tangent compliance falls "
+    "tenfold: a linear compliance under the load. Shells that shear have one, P / (2 pi k G h) = .020 times "
+    "a logarithm of the mesh; a thin shell has none. Away from the load all agree to .3 %",
 }
 """Beginnings of the names of checks that fail, and the cause as far as it is known. The full set shows them
 and ends with code 1; `fast`, which watches for changes, leaves them out."""
