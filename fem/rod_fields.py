@@ -148,6 +148,14 @@ class RodFields:
             thickness=rod.strip.thickness,
         )
 
+    def layer_strain(self, state: FieldState) -> Array:
+        """Largest principal |strain| on both faces of each layer, (layers, n, m); nan where it is not."""
+        faces = state.face_strain
+        mean, half = 0.5 * (faces[..., 0] + faces[..., 1]), 0.5 * (faces[..., 0] - faces[..., 1])
+        size = np.abs(mean) + np.hypot(half, 0.5 * faces[..., 2])
+        filled = np.stack([layer.filled for layer in self.layers])
+        return np.where(filled, np.maximum(size[:-1], size[1:]), np.nan)
+
     def _integrate(self, values: Array) -> Array:
         """Integral from the mid-line to every place, (n, m) -> (n, P)."""
         return np.asarray((self.integral @ values[..., None])[..., 0])

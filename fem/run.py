@@ -26,6 +26,8 @@ from fem.winding import Finished, winding_result
 
 MODELS = ("rod", "shell")
 FIELD_STATIONS, HALF_WIDTH_POINTS = 121, 5
+FAR = 5.0
+"""mm beyond which a gap is no longer a clearance worth telling."""
 Progress = Callable[[float, str], None]
 
 
@@ -104,13 +106,18 @@ def snapshot(model: RodModel, fields: RodFields, log: Log, at: int, label: str) 
     state = fields.state(u)
     _see(model, log, at)
     pressure = np.zeros(state.height.shape)
+    clear = np.full(state.height.shape, np.inf)
     if model.walls is not None:
         points = model.walls.points
+        near = model.walls.gaps(u).min(axis=2)
+        clear = np.minimum(clear, _spread(points.stations, near, state.station, state.across.size))
         force = model.walls.forces(u).sum(axis=2)
         pressure += _spread(points.stations, force / points.area, state.station, state.across.size)
     if model.wraps is not None:
         points = model.wraps.points
         held = model.wraps.held[..., 0] / points.area
+        near = np.minimum(model.wraps.gaps(), FAR)
+        clear = np.minimum(clear, _spread(points.stations, near, state.station, state.across.size))
         pressure += _spread(points.stations, held, state.station, state.across.size)
     walls = model.walls.walls if model.walls else ()
     return Snapshot(
@@ -120,12 +127,13 @@ def snapshot(model: RodModel, fields: RodFields, log: Log, at: int, label: str) 
         curvature=state.curvature, axial_force=state.axial_force, strain=state.strain,
         strain_share=state.strain_share, contact=pressure, thickness=np.asarray(state.thickness),
         obstacles=tuple(wall.drawing() for wall in walls),
+        gap=np.where(clear < FAR, clear, np.nan), layer_strain=fields.layer_strain(state),
     )  # fmt: skip
 
 
-def _spread(stations: Array, pressure: Array, onto: Array, across: int) -> Array:
-    """Contact pressure (n, k lines of the half width) carried to the grid of a snapshot."""
-    lines = np.linspace(0, 1, pressure.shape[1])
+def _spread(stations: Array, values: Array, onto: Array, across: int) -> Array:
+    """Values (n, k lines of the half width) at contact points carried to the grid of a snapshot."""
+    lines = np.linspace(0, 1, values.shape[1])
     places = np.abs(np.linspace(-1, 1, across))
-    along = np.stack([np.interp(onto, stations, column) for column in pressure.T], axis=1)
+    along = np.stack([np.interp(onto, stations, column) for column in values.T], axis=1)
     return np.stack([np.interp(places, lines, row) for row in along])

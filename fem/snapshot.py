@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,10 @@ from fem.equilibrium import Array
 
 PHASES = ("assemble", "retract", "deploy", "push")
 """Meaning of the number in the column `phase` and in `Snapshot.phase`; "push" is every other kind of push."""
+
+
+MOST_LAYERS = 64
+"""More layers than a printed or laminated strip has."""
 
 
 def frozen(values: Any) -> Array:
@@ -69,6 +73,12 @@ class Snapshot:
     from angle `start` anticlockwise over `sweep` (rad). "plane": through `x`, `y`, outside toward `nx`, `ny`.
     `radius` is half the thickness of the solid around that core. `turning`: true if it turns with the axle.
     """
+    gap: Array = field(default_factory=lambda: np.empty((0, 0)))
+    """(n, m) mm, clearance to the nearest wall or wrap; nan where none is near. Left out: nan everywhere."""
+    layer_strain: Array = field(default_factory=lambda: np.empty((0, 0, 0)))
+    """(layers, n, m) largest |strain| of each layer, outermost from the axle first; nan where absent."""
+    mode: Array = field(default_factory=lambda: np.empty((0, 0, 3)))
+    """(n, m, 3) softest mode of this state, largest displacement 1; (0, 0, 3) where none was looked for."""
 
     def __post_init__(self) -> None:
         if self.phase not in range(len(PHASES)):
@@ -79,6 +89,10 @@ class Snapshot:
             object.__setattr__(self, name, frozen(getattr(self, name)))
         object.__setattr__(self, "obstacles", tuple(self.obstacles))
         n, m = self.station.size, self.across.size
+        if self.gap.size == 0:
+            object.__setattr__(self, "gap", frozen(np.full((n, m), np.nan)))
+        if self.layer_strain.size == 0:
+            object.__setattr__(self, "layer_strain", frozen(np.empty((0, n, m))))
         for name, allowed in _shapes(n, m).items():
             if (shape := getattr(self, name).shape) not in allowed:
                 wanted = " or ".join(map(str, allowed))
@@ -96,6 +110,8 @@ def _shapes(n: int, m: int) -> dict[str, tuple[tuple[int, ...], ...]]:
     over = ("height", "lateral", "strain", "strain_share", "contact")
     shapes: dict[str, tuple[tuple[int, ...], ...]] = {"position": ((n, 2),), "across": ((m,),)}
     shapes |= dict.fromkeys(along, ((n,),)) | dict.fromkeys(over, ((n, m),))
+    layers = tuple((k, n, m) for k in range(MOST_LAYERS + 1))
+    shapes |= {"gap": ((n, m),), "layer_strain": layers, "mode": ((n, m, 3), (0, 0, 3))}
     return shapes | {"thickness": ((), (n, m))}
 
 

@@ -13,6 +13,7 @@ from fem.push import Retract
 from fem.result import BendPassage, Jam, Quantity
 
 BEND_REACH = 2.0
+FRAMES = 60
 SCATTER_TURN = 0.5
 """rad of axle turning on both sides of a peak over which its scatter is read."""
 
@@ -103,6 +104,22 @@ class Course:
                 break
             turned = abs(other["axle_angle_rad"] - row["axle_angle_rad"])
         return turned if turned > 0.1 else None
+
+    def film(self, jammed: bool, frames: int = FRAMES) -> list[tuple[str, int]]:
+        """About `frames` rows in the order of the run, evenly spread over turning and travel, and all the
+        moments: those with their names (several on one row: joined by "; "), the others with "".
+        """
+        names: dict[int, list[str]] = {}
+        for word, row in self.moments(jammed):
+            names.setdefault(row, []).append(word)
+        if self.log.rows:
+            walked = np.zeros(len(self.log.rows))
+            for column in ("axle_angle_rad", "travel_mm"):
+                moved = np.abs(np.diff(self.log.column(column), prepend=self.log.rows[0][column]))
+                walked += np.cumsum(moved) / max(float(moved.sum()), 1e-12)
+            for place in np.linspace(0.0, walked[-1], frames):
+                names.setdefault(int(np.argmin(np.abs(walked - place))), [])
+        return [("; ".join(names[row]), row) for row in sorted(names)]
 
     def moments(self, jammed: bool) -> list[tuple[str, int]]:
         """Rows worth a picture, by name."""

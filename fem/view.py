@@ -160,7 +160,7 @@ _INSTALL = (
 def _chosen(result: Result, snapshot: Snapshot | str | None) -> Snapshot:
     if isinstance(snapshot, Snapshot):
         return snapshot
-    named = {shot.label: shot for shot in result.snapshots}
+    named = {word: shot for shot in result.snapshots for word in shot.label.split("; ")}
     if snapshot is not None and snapshot not in named:
         raise ValueError(
             f"{result.case_name}: no snapshot {snapshot!r}; there are: {', '.join(named) or 'none'}"

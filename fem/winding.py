@@ -62,7 +62,7 @@ def winding_result(done: Finished, tell: Progress, began: float, provenance: dic
         numbers["safe_travel_mm"] = Quantity(safe, "mm", note)
     audit = energy_audit(log)
     word = status(course, jam)
-    pictures = tuple(done.picture(at, label) for label, at in course.moments(jam is not None))
+    pictures = tuple(done.picture(at, label) for label, at in course.film(jam is not None))
     return Result(
         case_name=case.name, title=case.title, model=done.model, status=word,
         sentence=sentence(word, course, jam, numbers), quantities=numbers, jam=jam, bends=passages(course),

@@ -107,8 +107,11 @@ def test_a_weak_motor_jams_with_evidence_and_a_safe_travel(tmp_path: Path) -> No
     assert jam.torque_Nmm == result.quantities["jam_torque_Nmm"].value
     assert 0.0 <= jam.station_mm <= 45.0
     assert any("motor has 14.0 N mm" in line for line in jam.evidence)
-    assert result.snapshots[-1].label == "jam"
-    assert result.snapshots[-1].travel == jam.travel_mm
+    jammed = next(shot for shot in result.snapshots if "jam" in shot.label.split("; "))
+    assert jammed.travel == jam.travel_mm
+    assert jammed.layer_strain.shape == (1, *jammed.strain.shape)
+    np.testing.assert_allclose(jammed.layer_strain[0], jammed.strain)
+    assert np.nanmin(jammed.gap) < 0.05
     assert "the motor has 14.0 N mm" in result.sentence
     assert 0.0 <= result.quantities["safe_travel_mm"].value < case.travel
 

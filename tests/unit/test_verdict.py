@@ -208,6 +208,23 @@ def test_moments_worth_a_picture(case: Case) -> None:
     assert Course(case, Log(), WENT_THROUGH).moments(False) == []
 
 
+def test_film_runs_in_order_and_keeps_the_moments(case: Case) -> None:
+    course = Course(with_motor(case, 30.0), path(range(40), range(40, 90)), WENT_THROUGH)
+    film = course.film(True, frames=10)
+    rows = [row for _, row in film]
+    assert rows == sorted(set(rows))
+    assert 10 <= len(rows) <= 16
+    told = {word: row for words, row in film for word in words.split("; ")}
+    assert dict(course.moments(True)).items() <= told.items()
+    assert Course(case, Log(), WENT_THROUGH).film(False) == []
+
+
+def test_film_is_spread_over_travel_and_turning(case: Case) -> None:
+    course = Course(case, path(range(101), []), WENT_THROUGH)
+    rows = [row for _, row in course.film(False, frames=11)]
+    assert max(np.diff(rows)) <= 12
+
+
 def test_unstable_states_are_counted(case: Case) -> None:
     log = path([1, 5, 6], [])
     log.rows[1] |= {"stable": 0.0}
