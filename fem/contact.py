@@ -4,6 +4,11 @@ Contact points sit at stations finer than the quadrature and on lines across the
 and between). A point is p = r + h n, the height h following the opening of the section. The pressure grows
 linearly with penetration after a quadratic onset, so its energy is smooth.
 
+Where the strip passes a sharp rounding (a lip), points that are coarse against it make the force ripple as
+they pass one by one. Each station is therefore split into an odd number of finer ones near such roundings;
+elsewhere the middle one stands for all of them. The shares follow the strip from step to step and fade over
+FADE mm.
+
 Friction is incremental: while one step is solved, the normal force N and the direction of sliding are held at
 their last values (they are renewed between solves), and the friction energy is mu N psi(slip), with psi
 quadratic up to the elastic slip and linear beyond; its derivative is the return mapping of an
@@ -14,20 +19,24 @@ another, which the tests check by finite differences.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from fem.contact_kernel import Law, PointTables
+from fem.contact_kernel import Law, PointTables, wall_places, wall_shares
 from fem.equilibrium import Array, Blocks, Evaluation, Index
-from fem.obstacle import Wall, wall_table
+from fem.obstacle import ARC, LINE, POINT, SEGMENT, Wall, wall_table
 from fem.rod import Rod, SectionTables, hermite, section_tables
-from fem.wall_kernel import WallMemory, wall_energy, wall_gaps, wall_hold, wall_places, wall_room, wall_slide
+from fem.wall_kernel import WallMemory, wall_energy, wall_gaps, wall_hold, wall_room, wall_slide
 
 LINES = 4
 """Lines of contact points across the half width, mid-line and edge included."""
 SAFE_DEPTH = 0.4
 """Part of the way to a wall's core (or to the next wrap) that a move may sink in beyond the gap."""
+SHARP = 8.0
+"""A rounding of a radius below this many spacings of the stations is sharp."""
+CLEAR, FADE = 1.0, 2.0
+"""Clear way [mm] from a sharp rounding within which all points count, and over which they fade out."""
 
 
 @dataclass(frozen=True)
@@ -35,7 +44,8 @@ class ContactPoints:
     """Stations and lines where the rod can touch.
 
     stations (n,) [mm], element (n,), shape (n, 2, 4) value and slope functions, area (n, k) [mm^2] of the
-    whole width per point; tables: section tables with rule.to (n, k, m) up to the lines.
+    whole width per point; tables: section tables with rule.to (n, k, m) up to the lines; split (odd):
+    stations that one of them can stand for.
     """
 
     stations: Array
@@ -43,6 +53,8 @@ class ContactPoints:
     shape: Array
     area: Array
     tables: SectionTables
+
+    split: int = 1
 
     def kernel_tables(self, rod: Rod) -> PointTables:
         """The same for the compiled loops."""
@@ -60,10 +72,12 @@ class ContactPoints:
         return np.asarray(self.area.sum(axis=1) / width)
 
 
-def contact_points(rod: Rod, spacing: float) -> ContactPoints:
-    """Points at most `spacing` mm apart along the strip, on LINES lines from mid-line to free edge."""
+def contact_points(rod: Rod, spacing: float, split: int = 1) -> ContactPoints:
+    """Points at most `spacing` mm apart along the strip, each split into `split` (odd), on LINES lines from
+    mid-line to free edge.
+    """
     sizes = np.diff(rod.nodes)
-    per = np.maximum(2, np.ceil(sizes / spacing)).astype(np.int64)
+    per = split * np.maximum(2, np.ceil(sizes / spacing)).astype(np.int64)
     element = np.repeat(np.arange(len(sizes)), per)
     local = np.concatenate([(np.arange(n) + 0.5) / n for n in per])
     size = sizes[element]
@@ -75,7 +89,7 @@ def contact_points(rod: Rod, spacing: float) -> ContactPoints:
     targets = half[:, None] * place[None, :]
     tables = section_tables(rod.strip, stations, targets, rod.modes)
     area = (size / per[element])[:, None] * 2 * half[:, None] * weight[None, :]
-    return ContactPoints(stations, element.astype(np.int64), shape, area, tables)
+    return ContactPoints(stations, element.astype(np.int64), shape, area, tables, split)
 
 
 def lobatto(count: int) -> tuple[Array, Array]:
@@ -143,6 +157,7 @@ class WallContact:
         self.table = wall_table(self.walls)
         self._tables = self.points.kernel_tables(self.rod)
         n, k = self.points.area.shape
+        self._area, self._rise = self.points.area, highest(self.points)
         self.held = np.zeros((n, k, len(self.walls), 4))
         self.slip = np.zeros((n, k, len(self.walls)))
         self.before = np.zeros((n, k, 5))
@@ -155,9 +170,24 @@ class WallContact:
     def start(self, u: Array) -> None:
         """Forget all friction; the present place is where slip is counted from."""
         self.slip[:] = 0.0
+        self.focus(u)
         self.hold(u)
         self.before = wall_places(u, self._tables)
         self.remembered = (self.held.copy(), np.zeros_like(self.slip))
+
+    def focus(self, u: Array) -> None:
+        """Choose which points count from here on: all near sharp roundings, else one for each `split`; the
+        others have no area.
+        """
+        split = self.points.split
+        if split == 1:
+            return
+        spots = sharp_spots(self.table, SHARP * split * float(np.diff(self.points.stations[:2])[0]))
+        near = 0.5 * self.rod.strip.thickness + self._rise + CLEAR
+        share = wall_shares(u, self._tables, spots, (near, FADE, split))
+        self.points = replace(self.points, area=self._area * share[:, None])
+        self._tables = self._tables._replace(area=self.points.area)
+        self.held[share == 0.0, :, :, 0] = 0.0
 
     def hold(self, u: Array) -> float:
         """Renew held normal force, sliding direction and face offset; returns the relative change of the
@@ -175,6 +205,7 @@ class WallContact:
         before_held, before_force = self.remembered
         work = 0.5 * float((force * slide).sum() + (before_force * self._slide(u, before_held)).sum())
         self.slip = np.where(self.held[..., 0] > 0, np.clip(self.slip + slide, -limit, limit), 0.0)
+        self.focus(u)
         self.before = wall_places(u, self._tables)
         self.hold(u)
         self.remembered = (self.held.copy(), force)
@@ -214,7 +245,7 @@ class WallContact:
         return np.asarray(self.points.area[:, :, None] * pressure(self.gaps(u), st.stiffness, st.onset))
 
     def gaps(self, u: Array) -> Array:
-        """Gaps (n, k, walls) [mm]."""
+        """Gaps (n, k, walls) [mm]; inf at stations that do not count."""
         return np.asarray(wall_gaps(u, self._tables, self.table, self.rod.strip.thickness))
 
     def evaluate(self, u: Array, order: int) -> Evaluation:
@@ -239,6 +270,22 @@ class WallContact:
         force.
         """
         return np.asarray(wall_slide(u, self._tables, self.table, self.turn, held, self.before))
+
+
+def highest(points: ContactPoints) -> float:
+    """Largest distance [mm] of a contact point of the rest section from the mid-line."""
+    tab = points.tables
+    return float(np.abs(tab.rule.to @ np.sin(tab.angle)[..., None]).max())
+
+
+def sharp_spots(table: Array, largest: float) -> Array:
+    """(m, 3): centres x, y and radius of the walls' round ends and posts of a radius below `largest`."""
+    sharp = table[(table[:, 3] < largest) & (table[:, 0] < LINE)]
+    point, segment, arc = (sharp[sharp[:, 0] == kind] for kind in (POINT, SEGMENT, ARC))
+    starts, ends = (arc[:, 1:3] + arc[:, 6:7] * arc[:, c : c + 2] for c in (10, 12))
+    places = [point[:, 1:3], segment[:, 1:3], segment[:, 4:6], starts, ends]
+    radii = [rows[:, 3] for rows in (point, segment, segment, arc, arc)]
+    return np.column_stack([np.concatenate(places), np.concatenate(radii)])
 
 
 def pressure(gap: Array, stiffness: float, onset: float) -> Array:

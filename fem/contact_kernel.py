@@ -235,3 +235,41 @@ def carried(before: Array, off: float, turn: float) -> Pair:
         return x, y
     c, s = np.cos(turn), np.sin(turn)
     return c * x + s * y, -s * x + c * y
+
+
+@njit(cache=True, error_model="numpy")
+def wall_shares(u: Array, pt: PointTables, spots: Array, rule: tuple[float, float, int]) -> Array:
+    """(n,): share of its length, times `split`, that each station stands for; rule: near, fade, split.
+
+    1 at stations nearer to a spot (m, 3: place, radius) than its radius and `near`; farther out than that and
+    `fade`, `split` for the middle one of as many and 0 for the others.
+    """
+    near, fade, split = rule
+    out = np.empty(pt.stations.shape[0])
+    for p in range(out.shape[0]):
+        x, y = mid_point(u, pt.dofs[pt.element[p]], pt.shape[p])
+        least = 1e30
+        for m in range(spots.shape[0]):
+            away = np.sqrt((x - spots[m, 0]) ** 2 + (y - spots[m, 1]) ** 2)
+            least = min(least, away - spots[m, 2])
+        fine = min(1.0, max(0.0, 1.0 - (least - near) / fade))
+        middle = (p - pt.first[pt.element[p]]) % split == split // 2
+        out[p] = fine + (1.0 - fine) * split if middle else fine
+    return out
+
+
+@njit(cache=True, error_model="numpy")
+def wall_places(u: Array, pt: PointTables) -> Array:
+    """(n, k, 5): mid-line x, y, normal nx, ny and height h of every contact point (h where it counts)."""
+    n, k = pt.area.shape
+    out = np.empty((n, k, 5))
+    face = new_face(pt)
+    for p in range(n):
+        dofs = pt.dofs[pt.element[p]]
+        x, y, tx, ty, _ = frame_at(u, dofs, pt.shape[p])
+        if pt.area[p, 0] > 0.0:
+            read_face(u, dofs, pt.shape[p], pt, (p, 0.0), face)
+        for line in range(k):
+            out[p, line, 0], out[p, line, 1], out[p, line, 2], out[p, line, 3] = x, y, -ty, tx
+            out[p, line, 4] = face.height[line]
+    return out

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -28,6 +28,10 @@ stopped.
 """
 IDLE_TRAVEL = 0.5
 PUSH_SPAN = 3.0
+REST_TIME, GATHER = 5.0, 0.2
+"""The axle stands for a while [s] before it turns the other way, and gathers speed over some turning [rad]: a
+jump of its speed would make the artificial mass push back.
+"""
 ABSURD_STRAIN = 3.0
 ABSURD = f"the strain went beyond {ABSURD_STRAIN:g}, where the model means nothing"
 ASSEMBLE, RETRACT, DEPLOY = 0.0, 1.0, 2.0
@@ -208,9 +212,7 @@ class Observer:
     def _casing_contact(self, trip: Trip) -> float:
         if trip.walls is None:
             return 0.0
-        force = trip.walls.forces(trip.u)[:, :, [w.name == "casing" for w in trip.walls.walls]].sum(
-            axis=(1, 2)
-        )
+        force = trip.walls.held[..., [w.name == "casing" for w in trip.walls.walls], 0].sum(axis=(1, 2))
         return float(trip.walls.points.lengths[force > 0].sum() / self.model.case.casing.radius)
 
     def _wrap_contact(self, trip: Trip) -> float:
@@ -314,7 +316,8 @@ class Cycle:
                 end = "beyond"
             return bool(end)
 
-        if not trip.advance(limit, self.steps, watch):
+        trip.settle(REST_TIME)
+        if not trip.advance(limit, replace(self.steps, gather=GATHER), watch):
             return trip.trouble
         return {"arrived": "", "": "idle"}.get(end, end)
 

@@ -17,6 +17,7 @@ lagged friction: common in implicit contact dynamics, no single source.)
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -30,8 +31,10 @@ from fem.equilibrium import Array, Blocks, Evaluation, Index
 Frame = tuple[Array, Array, float]
 ARMIJO = 1e-4
 LARGEST_SHIFT = 1e12
-EASY = 8
-"""Iterations up to which a step counts as easy: the next one starts from the balance of forces at once."""
+EASY, LONGEST_WAIT = 5, 15
+"""Iterations of the balance, tried at once, up to which it is tried at once in the next step too; else some
+steps start with minimisations, twice as many each time and at most so many.
+"""
 
 
 class HeldTerm(Protocol):
@@ -82,7 +85,8 @@ class StepOutcome:
     """Result of one attempted step: u, whether it counts, why not, iterations spent.
 
     stable: whether the static tangent at its end is positive definite too (it need not be on the way through
-    a snap).
+    a snap). parts: the terms' evaluations there, in the order of `Motion.terms`; none where it was not
+    reached.
     """
 
     u: Array
@@ -90,13 +94,21 @@ class StepOutcome:
     reason: str
     iterations: int
     stable: bool = False
+    parts: tuple[Evaluation, ...] = ()
+
+
+def straight_on(u: Array, before: Array, ratio: float) -> Array:
+    """Where a motion from `before` to u leads when it goes on for `ratio` times its length."""
+    return u + ratio * (u - before)
 
 
 @dataclass
 class Motion:
     """Steps of a system of terms with prescribed unknowns.
 
-    group: unknowns per node; places (n,) marks unknowns that are positions (for the move limit).
+    group: unknowns per node; places (n,) marks unknowns that are positions (for the move limit); ahead: how a
+    motion is expected to go on, as `straight_on`. rhythm: steps still to wait before the balance is tried at
+    once, and how many the last wait was.
     """
 
     plain: list[PlainTerm]
@@ -107,10 +119,11 @@ class Motion:
     fixed: NDArray[np.bool_]
     places: NDArray[np.bool_]
     settings: MotionSettings
+    ahead: Callable[[Array, Array, float], Array] = straight_on
     matrix: BandMatrix = field(init=False)
     mass_matrix: csr_array = field(init=False)
     mass_diagonal: Array = field(init=False)
-    easy: bool = False
+    rhythm: tuple[int, int] = (1, 1)
 
     def __post_init__(self) -> None:
         self.matrix = BandMatrix(self.size, self.group, self.fixed)
@@ -128,15 +141,7 @@ class Motion:
 
     def total(self, u: Array, order: int) -> Evaluation:
         """Sum of all terms without inertia."""
-        energy, gradient = 0.0, np.zeros(self.size)
-        blocks: list[Blocks] = []
-        for term in self.terms():
-            ev = term.evaluate(u, order)
-            energy += ev.energy
-            if order > 0:
-                gradient += ev.gradient
-                blocks.extend(ev.blocks)
-        return Evaluation(energy, gradient, tuple(blocks))
+        return summed([term.evaluate(u, order) for term in self.terms()], self.size)
 
     def step(self, u_old: Array, v_old: Array, dt: float, start: Array) -> StepOutcome:
         """Minimise the potential of one step from `start` (prescribed unknowns already in place).
@@ -150,9 +155,12 @@ class Motion:
         u, iterations = start, 0
         if not self.heldterms:
             u, iterations, reason = self._minimise(u, frame, st.newton, False)
-            stable = not reason and self._definite(u, frame)[1]
-            return StepOutcome(u, not reason, reason, iterations, stable)
-        for renewal in range(0 if self.easy else 1, st.outer + 1):
+            if reason:
+                return StepOutcome(u, False, reason, iterations)
+            _, stable, parts = self._definite(u, frame)
+            return StepOutcome(u, True, "", iterations, stable, parts)
+        at_once = self._at_once()
+        for renewal in range(0 if at_once else 1, st.outer + 1):
             if renewal > 0:
                 u, spent, reason = self._minimise(u, frame, st.early, True)
                 iterations += spent
@@ -161,11 +169,12 @@ class Motion:
             better, spent, done = self._polish(u, frame)
             iterations += spent
             if done:
-                counts, stable = self._definite(better, frame)
+                counts, stable, parts = self._definite(better, frame)
                 if counts or renewal > 0:
-                    self.easy = counts and spent <= EASY
+                    if at_once and counts and renewal == 0 and spent <= EASY:
+                        self.rhythm = (0, 0)
                     reason = "" if counts else "the state is not stable"
-                    return StepOutcome(better, counts, reason, iterations, stable)
+                    return StepOutcome(better, counts, reason, iterations, stable, parts)
             if renewal == 0:
                 for term in self.heldterms:
                     term.hold(u_old)
@@ -174,16 +183,27 @@ class Motion:
                 term.hold(u)
         return StepOutcome(u, False, f"friction did not settle in {st.outer} rounds", iterations)
 
-    def _definite(self, u: Array, frame: Frame) -> tuple[bool, bool]:
+    def _at_once(self) -> bool:
+        """Whether this step tries the balance at once; what it finds must shorten the wait again."""
+        wait, length = self.rhythm
+        if wait > 0:
+            self.rhythm = (wait - 1, length)
+            return False
+        length = min(2 * length + 1, LONGEST_WAIT)
+        self.rhythm = (length, length)
+        return True
+
+    def _definite(self, u: Array, frame: Frame) -> tuple[bool, bool, tuple[Evaluation, ...]]:
         """Whether the tangent with held friction is positive definite: with inertia, and without
-        (statically stable).
+        (statically stable); and the terms there.
         """
-        blocks = list(self.total(u, 2).blocks)
+        parts = tuple(term.evaluate(u, 2) for term in self.terms())
+        blocks = [block for part in parts for block in part.blocks]
         self.matrix.assemble(blocks)
         if self.matrix.factor() is not None:
-            return True, True
+            return True, True, parts
         self.matrix.assemble([*blocks, self._inertia_blocks(frame[2])])
-        return self.matrix.factor() is not None, False
+        return self.matrix.factor() is not None, False, parts
 
     def _polish(self, u: Array, frame: Frame) -> tuple[Array, int, bool]:
         """Newton on the balance of forces with the normal force of friction taken from the present state.
@@ -211,7 +231,9 @@ class Motion:
         inertia = self._inertia_blocks(frame[2])
         best, worse = np.inf, 0
         ev = self._renewed(u, frame)
-        for iteration in range(1, st.polish + 1):
+        iteration = 0
+        while iteration < st.polish:
+            iteration += 1
             factor = self.matrix.factor_general([*ev.blocks, inertia])
             if factor is None:
                 return u, iteration, False
@@ -227,13 +249,14 @@ class Motion:
             trial = u + part * move
             ev = self._renewed(trial, frame)
             rest = factor.solve(-ev.gradient)
-            if part == 1.0 and self._size(rest) < st.settled:
-                return self._hold(trial + rest), iteration, True
+            if part == 1.0 and self._size(rest) < 0.25 * st.settled:
+                return self._hold(trial + rest), iteration + 1, True
             if np.linalg.norm(rest[self.places]) > np.linalg.norm(move[self.places]):
                 trial = u + 0.5 * part * move
                 ev = self._renewed(trial, frame)
+                iteration += 1
             u = trial
-        return u, st.polish, False
+        return u, iteration, False
 
     def _size(self, move: Array) -> float:
         """Largest change of a place."""
@@ -320,6 +343,18 @@ class Motion:
                 return trial, ev if attempt == 0 else self._with_inertia(trial, 2, frame)
             alpha *= 0.5
         return u, None
+
+
+def summed(parts: list[Evaluation], size: int) -> Evaluation:
+    """Sum of evaluations."""
+    energy, gradient = 0.0, np.zeros(size)
+    blocks: list[Blocks] = []
+    for ev in parts:
+        energy += ev.energy
+        if len(ev.gradient):
+            gradient += ev.gradient
+        blocks.extend(ev.blocks)
+    return Evaluation(energy, gradient, tuple(blocks))
 
 
 def mass_blocks(dofs: Index, shape: Array, weights: Array, density: Array) -> Blocks:

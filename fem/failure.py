@@ -156,9 +156,10 @@ def facts(
     case: Case, state: FieldState, walls: WallContact, wraps: WrapContact | None, u: Array, slot: float
 ) -> Facts:
     """Facts of one state; `slot` is the station at the slot's inner end [mm]."""
-    force = walls.forces(u)
+    counts = walls.points.lengths > 0
+    force = walls.forces(u)[counts]
+    station, lengths = walls.points.stations[counts], walls.points.lengths[counts]
     names = [wall.name for wall in walls.walls]
-    station, lengths = walls.points.stations, walls.points.lengths
     on_axle = force[:, :, names.index("axle")].sum(axis=1) > 0
     casing = (force[:, :, names.index("casing")].sum(axis=1) > 0) & (station < slot)
     coil = casing.copy()

@@ -51,17 +51,17 @@ def wall_gap(wall: Array, x: float, y: float) -> tuple[float, float, float, floa
             dx, dy = x - wall[4], y - wall[5]
     elif kind == 2.0:
         rho = np.sqrt(dx * dx + dy * dy)
-        turn = np.arctan2(dy, dx) - wall[7]
-        turn -= 2.0 * np.pi * np.floor(turn / (2.0 * np.pi))
-        if turn <= wall[8] and rho > 1e-12:
+        # counter-clockwise of the start, clockwise of the end: both for a minor arc, either for a major one
+        after, before = wall[10] * dy - wall[11] * dx >= 0.0, dx * wall[13] - dy * wall[12] >= 0.0
+        inside = (after and before) if wall[8] <= np.pi else (after or before)
+        if (inside or wall[8] >= 2.0 * np.pi) and rho > 1e-12:
             nx, ny = dx / rho, dy / rho
             if rho < wall[6]:
                 return wall[6] - rho - wall[3], -nx, -ny, -1.0 / rho
             return rho - wall[6] - wall[3], nx, ny, 1.0 / rho
         # nearer end of the arc
-        end = wall[7] + wall[8]
-        ax, ay = wall[1] + wall[6] * np.cos(wall[7]), wall[2] + wall[6] * np.sin(wall[7])
-        bx, by = wall[1] + wall[6] * np.cos(end), wall[2] + wall[6] * np.sin(end)
+        ax, ay = wall[1] + wall[6] * wall[10], wall[2] + wall[6] * wall[11]
+        bx, by = wall[1] + wall[6] * wall[12], wall[2] + wall[6] * wall[13]
         if (x - ax) ** 2 + (y - ay) ** 2 < (x - bx) ** 2 + (y - by) ** 2:
             dx, dy = x - ax, y - ay
         else:

@@ -29,6 +29,7 @@ Unknowns: cubic Hermite functions, value and slope of each field per node, node 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -46,6 +47,7 @@ __all__ = [
     "HermiteLine", "RestStrip", "Rod", "RodEnergy", "SectionTables", "build_rod",
     "element_dofs",
     "flat_amplitudes", "hermite", "length_weights", "mode_count", "rest_state", "section_tables",
+    "turning_on",
 ]  # fmt: skip
 
 GAUSS_ORDER = 5
@@ -164,6 +166,30 @@ def rest_state(rod: Rod, position: Array, heading: Array) -> Array:
     u[:, 0, 0], u[:, 1, 0] = position[:, 0], position[:, 1]
     u[:, 0, 1], u[:, 1, 1] = np.cos(heading), np.sin(heading)
     return u.ravel()
+
+
+def turning_on(rod: Rod) -> Callable[[Array, Array, float], Array]:
+    """How a motion of the rod goes on: every node in the frame that turns with its heading.
+
+    A coil that turns as a whole, and a strip that slides along a curve of constant curvature, are then met
+    exactly; places and slopes that went straight on would leave them by the square of the step.
+    """
+
+    def ahead(u: Array, before: Array, ratio: float) -> Array:
+        """Unknowns after `ratio` times the step from `before` to u."""
+        here, there = (x.reshape(len(rod.nodes), rod.fields, 2) for x in (u, before))
+        out = here + ratio * (here - there)
+        slope, old = here[:, 0, 1] + 1j * here[:, 1, 1], there[:, 0, 1] + 1j * there[:, 1, 1]
+        moved = here[:, 0, 0] - there[:, 0, 0] + 1j * (here[:, 1, 0] - there[:, 1, 0])
+        turn, size, was = np.angle(slope * old.conj()), np.abs(slope), np.abs(old)
+        chord = ratio * np.sinc(ratio * turn / (2 * np.pi)) / np.sinc(turn / (2 * np.pi))
+        moved = chord * moved * np.exp(0.5j * (1 + ratio) * turn)
+        slope = slope * np.exp(1j * ratio * turn) * (1 + ratio * (size - was) / size)
+        out[:, 0, 0], out[:, 1, 0] = here[:, 0, 0] + moved.real, here[:, 1, 0] + moved.imag
+        out[:, 0, 1], out[:, 1, 1] = slope.real, slope.imag
+        return out.ravel()
+
+    return ahead
 
 
 def length_weights(rod: Rod) -> Array:

@@ -174,8 +174,7 @@ def _strain(t: Tables, p: Place, k: Scratch) -> float:
     k.strain[0] = 0.5 * (p.lam * p.lam + p.h_s * p.h_s + p.x_s * p.x_s - t.rest[row, i, 1]) * p.scale
     k.strain[1] = (p.h_s * sine + p.x_s * cosine - t.rest[row, i, 2]) * p.per + warp_shear
     k.strain[2] = bend * p.scale
-    k.strain[3] = across
-    k.strain[4] = 2.0 * twist
+    k.strain[3], k.strain[4] = across, 2.0 * twist
     weight, energy = 2.0 * t.width_weight[row, i] * lam0, 0.0
     for a in range(5):
         total = 0.0
@@ -229,19 +228,24 @@ def _material_tangent(t: Tables, p: Place, k: Scratch) -> None:
     nz = k.gz.shape[0]
     weight = 2.0 * t.width_weight[p.row, p.i] * t.rest[p.row, p.i, 0]
     for a in range(5):
-        for z in range(nz):
-            total = 0.0
-            for b in range(5):
-                total += t.stiffness[p.row, p.i, a, b] * k.rows[b, z]
-            k.stiff_rows[a, z] = total * weight
-    membrane = k.stress[0] * p.scale
-    for a in range(nz):
-        for b in range(a + 1):
-            total = k.by[0, a] * k.by[0, b] + k.by[1, a] * k.by[1, b] + k.by[2, a] * k.by[2, b]
-            total *= membrane
-            for c in range(5):
-                total += k.rows[c, a] * k.stiff_rows[c, b]
-            k.Hz[a, b] += total
+        k.stiff_rows[a, :] = 0.0
+        for b in range(5):
+            stiff = t.stiffness[p.row, p.i, a, b] * weight
+            if stiff != 0.0:  # many entries are
+                for z in range(nz):
+                    k.stiff_rows[a, z] += stiff * k.rows[b, z]
+        _add_lower(1.0, k.rows[a], k.stiff_rows[a], k.Hz)
+    for c in range(3):
+        _add_lower(k.stress[0] * p.scale, k.by[c], k.by[c], k.Hz)
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _add_lower(scale: float, left: Array, right: Array, out: Array) -> None:
+    for a in range(left.shape[0]):
+        row = scale * left[a]
+        if row != 0.0:
+            for b in range(a + 1):
+                out[a, b] += row * right[b]
 
 
 @njit(cache=True, forceinline=True, error_model="numpy")
@@ -256,8 +260,7 @@ def _stress_tangent(t: Tables, p: Place, k: Scratch) -> None:
     on_lam = k.stress[0] * p.scale * p.lam + bend * w * cosine
     on_h = k.stress[0] * p.scale * p.h_s + shear * sine
     on_x = k.stress[0] * p.scale * p.x_s + shear * cosine
-    k.Hz[1, 0] += bend * cosine
-    k.Hz[1, 1] -= 2.0 * bend * p.h * cosine
+    k.Hz[1, 0], k.Hz[1, 1] = k.Hz[1, 0] + bend * cosine, k.Hz[1, 1] - 2.0 * bend * p.h * cosine
     for a in range(M):
         pa, ha = t.mode[row, i, a], k.first[0, a]
         k.Hz[b0 + a, 0] -= bend * w * sine * pa
@@ -274,9 +277,8 @@ def _stress_tangent(t: Tables, p: Place, k: Scratch) -> None:
             total += shear * pb * (k.first[2, a] * cosine - k.first[3, a] * sine)
             total += shear * pa * (k.first[2, b] * cosine - k.first[3, b] * sine)
             total -= shear * pa * pb * (p.h_s * sine + p.x_s * cosine)
-            total += (
-                bend * w * w * sine * (ha * pb + k.first[0, b] * pa) - bend * p.lam * w * cosine * pa * pb
-            )
+            total += bend * w * w * sine * (ha * pb + k.first[0, b] * pa)
+            total -= bend * p.lam * w * cosine * pa * pb
             k.Hz[b0 + a, b0 + b] += total
     for c in range(W):
         k.Hz[a1 + c, 1] += bend * cosine * t.warp[row, i, c]
@@ -358,9 +360,7 @@ def _width(t: Tables, row: int, order: int, k: Scratch) -> float:
     rx, ry, rxx, ryy = k.fields[0, 1], k.fields[1, 1], k.fields[0, 2], k.fields[1, 2]
     l2 = rx * rx + ry * ry
     size, w, M = np.sqrt(l2), (rx * ryy - ry * rxx) / l2, k.first.shape[1]
-    k.gz[:] = 0.0
-    if order > 1:
-        k.Hz[:, :] = 0.0
+    k.gz[:], k.Hz[:, :] = 0.0, 0.0
     energy = 0.0
     for i in range(k.angle.shape[1]):
         h, h_s, x_s = _section(t, row, i, order, k)

@@ -12,16 +12,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fem.case import Case
-from fem.contact import ContactSettings, WallContact, contact_points
+from fem.contact import SHARP, ContactSettings, WallContact, contact_points, sharp_spots
 from fem.dynamics import Motion, MotionSettings, PlainTerm, mass_blocks
 from fem.equilibrium import Array
 from fem.mesh import SizeField, Zone, line_mesh
-from fem.obstacle import Pod, Wall, axle_walls
-from fem.rod import Rod, RodEnergy, build_rod, flat_amplitudes, rest_state
+from fem.obstacle import Pod, Wall, axle_walls, wall_table
+from fem.rod import Rod, RodEnergy, build_rod, flat_amplitudes, rest_state, turning_on
 from fem.rod_loads import weight
 from fem.wraps import WrapContact
 
 SINK, ONSET, SLIP = 0.01, 0.05, 0.03
+SAG, MOST_SPLIT = 0.1, 9
 MASS_SHARE = 1.2
 """Inertia of the flat strip's slowest swing against its stiffness at 1 rad/s; results change by less than
 their band at ten times this.
@@ -84,11 +85,14 @@ def build_rod_model(
     energy = RodEnergy(rod)
     walls, wraps = None, None
     if surrounded:
-        fine = contact_points(rod, st.contact_spacing / refine)
         settings = contact_settings(case, rod)
-        walls = WallContact(rod, fine, surrounding_walls(case, 0.0), settings)
+        around = surrounding_walls(case, 0.0)
+        spacing = st.contact_spacing / refine
+        walls = WallContact(
+            rod, contact_points(rod, spacing, split(around, spacing, settings.onset)), around, settings
+        )
         if st.wraps_touch:
-            coarse = contact_points(rod, 2 * st.contact_spacing / refine)
+            coarse = contact_points(rod, 2 * spacing)
             wraps = WrapContact(
                 rod, coarse, replace(settings, friction=case.friction.wraps), np.pi * case.axle.radius
             )
@@ -98,6 +102,17 @@ def build_rod_model(
     motion = _motion(case, rod, energy, walls, wraps)
     warnings = (mesh.warning,) if mesh.warning else ()
     return RodModel(case, rod, energy, walls, wraps, motion, root, flat_amplitudes(rod, 0.0), start, warnings)
+
+
+def split(walls: tuple[Wall, ...], spacing: float, onset: float) -> int:
+    """Stations (odd) that one a `spacing` wide is split into near the sharpest rounding: between two of them
+    its surface stands back by SAG of the penalty's onset at most.
+    """
+    spots = sharp_spots(wall_table(walls), SHARP * spacing)
+    if len(spots) == 0:
+        return 1
+    finest = np.sqrt(8 * max(float(spots[:, 2].min()), 0.1 * onset) * SAG * onset)
+    return min(MOST_SPLIT, 2 * int(np.ceil(0.5 * (spacing / finest - 1.0))) + 1)
 
 
 def contact_settings(case: Case, rod: Rod) -> ContactSettings:
@@ -160,4 +175,5 @@ def _motion(
         fixed,
         places.ravel(),
         settings,
+        turning_on(rod),
     )

@@ -93,6 +93,7 @@ def _see(model: RodModel, log: Log, at: int) -> None:
     """Bring contact pairs to the state of a row, for reading forces."""
     u = log.states[at]
     if model.walls:
+        model.walls.focus(u)
         model.walls.hold(u)
     if model.wraps:
         model.wraps.coupled = True
@@ -109,10 +110,11 @@ def snapshot(model: RodModel, fields: RodFields, log: Log, at: int, label: str) 
     clear = np.full(state.height.shape, np.inf)
     if model.walls is not None:
         points = model.walls.points
-        near = model.walls.gaps(u).min(axis=2)
-        clear = np.minimum(clear, _spread(points.stations, near, state.station, state.across.size))
-        force = model.walls.forces(u).sum(axis=2)
-        pressure += _spread(points.stations, force / points.area, state.station, state.across.size)
+        counts = points.lengths > 0
+        stations, force = points.stations[counts], model.walls.forces(u).sum(axis=2)[counts]
+        near = model.walls.gaps(u).min(axis=2)[counts]
+        clear = np.minimum(clear, _spread(stations, near, state.station, state.across.size))
+        pressure += _spread(stations, force / points.area[counts], state.station, state.across.size)
     if model.wraps is not None:
         points = model.wraps.points
         held = model.wraps.held[..., 0] / points.area

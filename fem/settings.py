@@ -22,13 +22,14 @@ class Settings:
     element, element_fine [mm]: longest element anywhere, and at bends, root and slot. turn [rad]: largest
     turn of the axle per step. contact_stiffness [N/mm^3]: pressure per depth two faces sink into each other;
     contact_onset [mm]: depth over which it sets in; contact_spacing [mm]: largest distance of points that can
-    touch. slip [mm]: elastic slip before faces slide. damping [1/s]: of motion, against the artificial mass.
-    wraps_touch: whether the wraps of the coil touch and rub each other.
+    touch; near lips and other sharp roundings they are split further. slip [mm]: elastic slip before faces
+    slide. damping [1/s]: of motion, against the artificial mass. wraps_touch: whether the wraps of the coil
+    touch and rub each other.
     """
 
     element: Length = 1.5
     element_fine: Length = 1.5
-    turn: Annotated[Angle, Gt(0.0), Le(math.pi / 2)] = 0.1
+    turn: Annotated[Angle, Gt(0.0), Le(math.pi / 2)] = 0.05
     contact_stiffness: Annotated[float, Gt(0.0), Unit("N/mm^3")] | None = None
     contact_onset: Length | None = None
     contact_spacing: Length = 0.25

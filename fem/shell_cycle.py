@@ -108,15 +108,15 @@ def root_section(model: ShellModel, flatten: float) -> Array:
 class ShellTrip(Trip):
     """A trip of the shell: the same steps and ledger."""
 
-    def _stored(self, u: Array, v: Array) -> Stored:
+    def _stored(self, u: Array, v: Array, parts: tuple[Evaluation, ...] = ()) -> Stored:
         strain = contact = 0.0
         force = np.zeros_like(u)
-        for term in self.motion.terms():
+        for i, term in enumerate(self.motion.terms()):
             if isinstance(term, ShellWalls | ShellWraps):
                 ev = _without_friction(term, u)
                 contact += ev.energy
             else:
-                ev = term.evaluate(u, 1)
+                ev = parts[i] if parts else term.evaluate(u, 1)
                 strain += ev.energy
             force += ev.gradient
         kinetic = 0.5 * float(v @ (self.motion.mass_matrix @ v))

@@ -14,6 +14,7 @@ close is the audit error.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
@@ -21,7 +22,7 @@ from typing import Protocol
 import numpy as np
 
 from fem.contact import WallContact
-from fem.dynamics import Motion, StepOutcome
+from fem.dynamics import Motion, StepOutcome, summed
 from fem.equilibrium import Array, Evaluation
 from fem.wraps import WrapContact
 
@@ -86,12 +87,21 @@ class Stored:
 
 @dataclass(frozen=True)
 class StepSize:
-    """first, largest and smallest change of the control per step; time per unit of control [s]."""
+    """first, largest and smallest change of the control per step; time per unit of control [s] at full speed;
+    gather: way over which the control gathers speed evenly, from rest.
+    """
 
     first: float
     largest: float
     smallest: float
     time: float = 1.0
+    gather: float = 0.0
+
+    def seconds(self, start: float, end: float) -> float:
+        """Time [s] from one distance to another, both from where the control was at rest."""
+        slow, till = min(start, self.gather), min(end, self.gather)
+        gathering = 2 * math.sqrt(self.gather) * (math.sqrt(till) - math.sqrt(slow))
+        return self.time * (gathering + (end - start) - (till - slow))
 
 
 @dataclass(frozen=True)
@@ -107,11 +117,16 @@ class Saved:
     ledger: Ledger
     stored: Stored
     inertia: Array
+    before: Array
+    last: float
+    rhythm: tuple[int, int]
 
 
 @dataclass
 class Trip:
-    """A push on its way. drives: springs that belong to the grip, whose energy is not the strip's."""
+    """A push on its way. drives: springs that belong to the grip, whose energy is not the strip's; before,
+    last: the state before the present one and the time between them (0 at rest).
+    """
 
     motion: Motion
     grip: Grip
@@ -126,6 +141,8 @@ class Trip:
     ledger: Ledger = field(default_factory=Ledger)
     stored: Stored = field(init=False)
     inertia: Array = field(init=False)
+    before: Array = field(init=False)
+    last: float = 0.0
     accepted: int = 0
     rejected: int = 0
     iterations: int = 0
@@ -146,6 +163,7 @@ class Trip:
         """Begin the ledger and the memory of friction here, at rest."""
         self.v[:] = 0.0
         self.inertia[:] = 0.0
+        self.before, self.last = self.u.copy(), 0.0
         for term in self.contacts:
             term.start(self.u)
         self.reached = self.grip.reach(self.u, self.control)
@@ -170,11 +188,15 @@ class Trip:
             Ledger(**vars(self.ledger)),
             self.stored,
             self.inertia.copy(),
+            self.before.copy(),
+            self.last,
+            self.motion.rhythm,
         )
 
     def restore(self, saved: Saved) -> None:
         """Go back to a saved state."""
         self.u, self.v, self.control, self.force = saved.u.copy(), saved.v.copy(), saved.control, saved.force
+        self.before, self.last, self.motion.rhythm = saved.before.copy(), saved.last, saved.rhythm
         self.reached = self.grip.reach(self.u, self.control)
         self.ledger, self.stored, self.inertia = (
             Ledger(**vars(saved.ledger)),
@@ -183,6 +205,7 @@ class Trip:
         )
         if self.walls:
             self.walls.slip, self.walls.before = saved.walls[0].copy(), saved.walls[1].copy()
+            self.walls.focus(self.u)
             self.walls.hold(self.u)
             self.walls.remembered = (self.walls.held.copy(), saved.walls[2])
         if self.wraps:
@@ -194,11 +217,13 @@ class Trip:
 
         Returns False when a step cannot be made even at the smallest length; `trouble` then says why.
         """
-        step = size.first
+        step, began = size.first, self.control
         while abs(target - self.control) > 1e-12 * max(1.0, abs(target)):
             left = target - self.control
             this = np.copysign(min(step, abs(left)), left)
-            outcome = self._attempt(self.control + this, abs(this) * size.time)
+            gone = abs(self.control - began)
+            time = size.seconds(gone, gone + abs(this))
+            outcome = self._attempt(self.control + this, time)
             self.iterations += outcome.iterations
             if not outcome.accepted:
                 self.rejected += 1
@@ -208,7 +233,7 @@ class Trip:
                     self.grip.prepare(self.control, self.control)
                     return False
                 continue
-            self._take(outcome, self.control + this, abs(this) * size.time)
+            self._take(outcome, self.control + this, time)
             if outcome.iterations <= EASY_ITERATIONS:
                 step = min(size.largest, max(step, abs(this)) * GROW)
             elif outcome.iterations > HARD_ITERATIONS:
@@ -217,9 +242,18 @@ class Trip:
                 return True
         return True
 
+    def settle(self, time: float) -> None:
+        """Let the strip come to rest for some time [s] while the control stands; no harm if it cannot."""
+        if np.any(self.v):
+            outcome = self._attempt(self.control, time)
+            if outcome.accepted:
+                self._take(outcome, self.control, time)
+
     def _attempt(self, control: float, dt: float) -> StepOutcome:
         self.grip.prepare(self.control, control)
-        ahead = dt * self.v
+        ahead = np.zeros_like(self.u)
+        if self.last > 0.0:
+            ahead = self.motion.ahead(self.u, self.before, dt / self.last) - self.u
         start = self.grip.place(self.u + self.motion.safe_fraction(self.u, ahead) * ahead, control)
         return self.motion.step(self.u, self.v, dt, start)
 
@@ -231,11 +265,12 @@ class Trip:
         mass_v = motion.mass_matrix @ v
         inertia = motion.mass_matrix @ (v - self.v) / dt
         damping = motion.settings.damping * float(mass_v @ moved)
-        gradient = motion.total(u, 1).gradient + inertia + motion.settings.damping * mass_v
+        parts = outcome.parts
+        gradient = summed(list(parts), len(u)).gradient + inertia + motion.settings.damping * mass_v
         force = self.grip.force(u, gradient, control)
         friction = sum(term.accept(u) for term in self.contacts)
         self.grip.prepare(control, control)
-        stored = self._stored(u, v)
+        stored = self._stored(u, v, parts)
         reached = self.grip.reach(u, control)
         ledger.work += 0.5 * (self.force + force) * (reached - self.reached)
         ledger.friction += friction
@@ -245,28 +280,26 @@ class Trip:
         inertial = 0.5 * float((self.inertia + inertia) @ moved) - (stored.kinetic - self.stored.kinetic)
         ledger.numerical += elastic + inertial
         ledger.scale = max(ledger.scale, abs(ledger.work), stored.total)
+        self.before, self.last = self.u, dt
         self.u, self.v, self.control, self.force, self.reached = u, v, control, force, reached
         self.stored, self.inertia = stored, inertia
         self.accepted += 1
         self.stable = outcome.stable
 
-    def _stored(self, u: Array, v: Array) -> Stored:
+    def _stored(self, u: Array, v: Array, parts: tuple[Evaluation, ...] = ()) -> Stored:
+        """Energies of a state; parts: what its terms are already known to be."""
         strain = contact = 0.0
         force = np.zeros_like(u)
-        for term in self.motion.terms():
+        for i, term in enumerate(self.motion.terms()):
             if any(term is drive for drive in self.drives):
                 continue
-            quiet = isinstance(term, WallContact | WrapContact)
-            ev = (
-                without_friction(term, u)
-                if isinstance(term, WallContact | WrapContact)
-                else term.evaluate(u, 1)
-            )
-            force += ev.gradient
-            if quiet:
+            if isinstance(term, WallContact | WrapContact):
+                ev = without_friction(term, u)
                 contact += ev.energy
             else:
+                ev = parts[i] if parts else term.evaluate(u, 1)
                 strain += ev.energy
+            force += ev.gradient
         kinetic = 0.5 * float(v @ (self.motion.mass_matrix @ v))
         return Stored(strain, contact, kinetic, force)
 

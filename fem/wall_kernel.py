@@ -31,6 +31,7 @@ from fem.contact_kernel import (
     point_second,
     read_face,
     sliding,
+    wall_places,
 )  # fmt: skip
 from fem.equilibrium import Array
 from fem.gap import least_gap, wall_gap
@@ -53,28 +54,14 @@ class WallMemory(NamedTuple):
 
 
 @njit(cache=True, error_model="numpy")
-def wall_places(u: Array, pt: PointTables) -> Array:
-    """(n, k, 5): mid-line x, y, normal nx, ny and height h of every contact point."""
-    n, k = pt.area.shape
-    out = np.empty((n, k, 5))
-    face = new_face(pt)
-    for p in range(n):
-        dofs = pt.dofs[pt.element[p]]
-        x, y, tx, ty, _ = frame_at(u, dofs, pt.shape[p])
-        read_face(u, dofs, pt.shape[p], pt, (p, 0.0), face)
-        for line in range(k):
-            out[p, line, 0], out[p, line, 1], out[p, line, 2], out[p, line, 3] = x, y, -ty, tx
-            out[p, line, 4] = face.height[line]
-    return out
-
-
-@njit(cache=True, error_model="numpy")
 def wall_gaps(u: Array, pt: PointTables, table: Array, thickness: float) -> Array:
-    """(n, k, walls): gap between the strip's face and every wall."""
+    """(n, k, walls): gap between the strip's face and every wall; inf at stations that do not count."""
     places = wall_places(u, pt)
     n, k, walls = places.shape[0], places.shape[1], table.shape[0]
-    out = np.empty((n, k, walls))
+    out = np.full((n, k, walls), np.inf)
     for p in range(n):
+        if pt.area[p, 0] <= 0.0:
+            continue
         for line in range(k):
             x, y, nx, ny, h = places[p, line]
             for w in range(walls):
@@ -122,6 +109,8 @@ def wall_hold(u: Array, pt: PointTables, table: Array, law: Law, held: Array) ->
     face, marked = new_face(pt), np.zeros(walls, np.bool_)
     total, change = 0.0, 0.0
     for p in range(n):
+        if pt.area[p, 0] <= 0.0:
+            continue
         dofs = pt.dofs[pt.element[p]]
         x, y = mid_point(u, dofs, pt.shape[p])
         tx, ty = 1.0, 0.0
@@ -176,14 +165,16 @@ def wall_slide(u: Array, pt: PointTables, table: Array, turn: float, held: Array
 
 @njit(cache=True, error_model="numpy")
 def wall_room(u: Array, there: Array, pt: PointTables, table: Array, law: Law, depth: float) -> float:
-    """Largest part of the way from u to `there` on which no point goes farther than its gap and `depth` of
-    the way to a core.
+    """Largest part of the way from u to `there` on which no point comes closer than its gap and `depth` of
+    the way to a core; all of it for a point that ends no deeper than that on the same side.
     """
     half = 0.5 * law.thickness
     marked = np.zeros(table.shape[0], np.bool_)
     here_face, there_face = new_face(pt), new_face(pt)
     part = 1.0
     for p in range(pt.area.shape[0]):
+        if pt.area[p, 0] <= 0.0:
+            continue
         dofs, shape = pt.dofs[pt.element[p]], pt.shape[p]
         x, y, tx, ty, _ = frame_at(u, dofs, shape)
         X, Y, Tx, Ty, _ = frame_at(there, dofs, shape)
@@ -195,14 +186,31 @@ def wall_room(u: Array, there: Array, pt: PointTables, table: Array, law: Law, d
         read_face(there, dofs, shape, pt, (p, 0.0), there_face)
         for line in range(pt.area.shape[1]):
             h, H = here_face.height[line], there_face.height[line]
-            length = np.sqrt((X - H * Ty - x + h * ty) ** 2 + (Y + H * Tx - y - h * tx) ** 2)
+            mx, my = X - H * Ty - x + h * ty, Y + H * Tx - y - h * tx
+            length = np.sqrt(mx * mx + my * my)
             for w in range(table.shape[0]):
                 core = depth * (max(table[w, 3], 0.0) + half)
                 if not marked[w] or part * length <= core:
                     continue
-                gap = wall_gap(table[w], x - h * ty, y + h * tx)[0] - half
-                part = min(part, (max(gap, 0.0) + core) / length)
+                gap, gx, gy, _ = wall_gap(table[w], x - h * ty, y + h * tx)
+                end, ex, ey, _ = wall_gap(table[w], X - H * Ty, Y + H * Tx)
+                if end - half > -core and gx * ex + gy * ey > 0.0:
+                    continue
+                part = min(part, _before(max(gap - half, 0.0) + core, -mx * gx - my * gy, length, table[w]))
     return part
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
+def _before(room: float, closer: float, length: float, wall: Array) -> float:
+    """Part of a straight way until a wall is `room` nearer; closer: how much nearer it comes if it is flat.
+
+    The distance to a point or segment is convex along the way and stays above that; inside an arc the way
+    comes nearer by its square over the diameter (twice that is allowed for).
+    """
+    bend = length * length / wall[6] if wall[0] == 2.0 else 0.0
+    if closer + bend <= room:
+        return 1.0
+    return float(2.0 * room / (closer + np.sqrt(closer * closer + 4.0 * bend * room)))
 
 
 class _Scratch(NamedTuple):
@@ -220,9 +228,7 @@ class _Scratch(NamedTuple):
 
 
 class _Rub(NamedTuple):
-    """Friction at a point: sliding direction, height of the face and its offset from the point, total slip,
-    strength.
-    """
+    """Friction at a point: sliding direction, height of the face, its offset from it, slip, strength."""
 
     direction: Pair
     height: float
@@ -376,6 +382,8 @@ def wall_energy(
     half = 0.5 * law.thickness
     energy = 0.0
     for p in range(pt.area.shape[0]):
+        if pt.area[p, 0] <= 0.0:
+            continue
         dofs = tables[elements[p]]
         shape = shapes[p]
         x, y = mid_point(u, dofs, shape)

@@ -18,7 +18,7 @@ from fem.contact_kernel import Law
 from fem.equilibrium import Array, Blocks, Evaluation, Index
 from fem.pairs_kernel import NUMBERS, Pairs, find_pairs, hold_pairs, pair_room, slide_pairs
 from fem.rod import Rod
-from fem.wraps_kernel import pairs_touching, wrap_energy
+from fem.wraps_kernel import pair_blocks, pairs_touching, wrap_energy
 
 RELAX = 0.5
 """Share of a change of the normal force that `hold` takes over while the force is held (it settles faster
@@ -125,18 +125,12 @@ class WrapContact:
         """Energy [N mm], gradient (n,) and one block per pair of elements that touch."""
         tables, pairs, law = self._tables, self._pairs(), self._law()
         stations = pairs_touching(u, tables, pairs, law)
-        count, width = tables.dofs.shape
-        keys = tables.element[stations] * count + self.partner[stations]
-        which = np.zeros(len(stations), dtype=np.int64)
-        if order > 1:
-            keys, inverse = np.unique(keys, return_inverse=True)
-            which = inverse.astype(np.int64).ravel()
+        which, dofs = pair_blocks(stations, tables, pairs)
         gradient = np.zeros(self.rod.size)
-        blocks = np.zeros((len(keys) if order > 1 else 0, 2 * width, 2 * width))
+        blocks = np.zeros((len(dofs) if order > 1 else 0, dofs.shape[1], dofs.shape[1]))
         energy = wrap_energy(order, u, tables, (pairs, self.slip, law), (stations, which), (gradient, blocks))
         if order < 2:
             return Evaluation(energy, gradient)
-        dofs = np.concatenate([tables.dofs[keys // count], tables.dofs[keys % count]], axis=1)
         return Evaluation(energy, gradient, (Blocks(dofs, blocks),))
 
     def _sides_now(self) -> Array:

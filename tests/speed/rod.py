@@ -3,6 +3,7 @@
 import sys
 import time
 import timeit
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,13 +12,16 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[1] / "unit"), str(Path(__fi
 
 from rod_strips import at_rest, bent_strip, coiled, small_rod, straight_strip  # noqa: E402
 
+from fem.case import read_case  # noqa: E402
 from fem.contact import ContactSettings, WallContact, contact_points  # noqa: E402
+from fem.cycle import run_cycle  # noqa: E402
 from fem.obstacle import Pod, axle_walls  # noqa: E402
 from fem.published import run_check  # noqa: E402
 from fem.reference_contact import CONTACT_CHECKS  # noqa: E402
 from fem.reference_rod import ROD_CHECKS  # noqa: E402
 from fem.rod import RodEnergy  # noqa: E402
 from fem.rod_fields import RodFields  # noqa: E402
+from fem.rod_model import build_rod_model  # noqa: E402
 from fem.wraps import WrapContact  # noqa: E402
 
 
@@ -57,3 +61,26 @@ for name, term in (("walls", walls), ("wraps", wraps)):
 start = time.perf_counter()
 results = [run_check(check) for check in ROD_CHECKS + CONTACT_CHECKS]
 print(f"{len(results)} checks, {sum(not r.ok for r in results)} differ: {time.perf_counter() - start:.1f} s")
+
+
+def cycle(name, **solver):
+    """CPU seconds to wind a demonstration case in and push it out again, and what it took."""
+    case = read_case(Path(__file__).resolve().parents[2] / "cases" / f"{name}.toml")
+    model = build_rod_model(replace(case, settings=replace(case.settings, **solver)))
+    fields = RodFields.build(model.rod, np.linspace(0.0, case.strip.length, 121), 5)
+    began = time.process_time()
+    _, _, done = run_cycle(model, fields, case.travel, True, lambda share, text: None)
+    return time.process_time() - began, done.trip.accepted, done.trip.rejected, done.trip.iterations
+
+
+for name, solver in (
+    ("boom-corrected", {}),
+    ("boom-corrected", {"wraps_touch": False}),
+    ("boom-soft", {}),
+    ("lamp-strip", {}),
+):
+    seconds, accepted, rejected, iterations = cycle(name, **solver)
+    print(
+        f"{name} {solver or ''} in and out: {seconds:.1f} s of CPU, {accepted} steps, {rejected} rejected, "
+        f"{iterations} iterations"
+    )

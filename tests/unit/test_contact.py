@@ -16,7 +16,7 @@ from rod_strips import (
     turned,
 )
 
-from fem.contact import ContactSettings, WallContact, contact_points, lobatto, pressure
+from fem.contact import SAFE_DEPTH, ContactSettings, WallContact, contact_points, lobatto, pressure
 from fem.obstacle import Bar, Cylinder, Plane, Pod, axle_walls
 from fem.rod import length_weights
 from fem.strip import Layer
@@ -196,3 +196,67 @@ def test_walls_out_of_reach_change_nothing(rod, points):
     assert np.array_equal(all_of_them.gradient, one.gradient)
     assert np.array_equal(all_of_them.blocks[0].values, one.blocks[0].values)
     assert crowd.forces(u)[:, :, 1:].max() == 0.0
+
+
+def test_points_are_split_near_a_sharp_rounding_alone(rod):
+    fine = contact_points(rod, 0.5, 5)
+    walls = (*Cylinder(20.0, -2.0, 1.7).walls(0.0), *Cylinder(40.0, 20.0, 9.0).walls(0.0))
+    contact = WallContact(rod, fine, walls, SETTINGS)
+    contact.start(at_rest(rod))
+    share = contact.points.lengths / fine.lengths
+    near, far = np.abs(fine.stations - 20.0) < 2.0, np.abs(fine.stations - 20.0) > 12.0
+    assert share[near] == pytest.approx(1.0)
+    assert sorted(set(np.round(share[far], 12))) == [0.0, 5.0]
+    # every element keeps its whole area, with all weights between whole and split
+    assert np.any((share > 1.0 + 1e-9) & (share < 5.0 - 1e-9))
+    per_element = np.bincount(fine.element, contact.points.lengths)
+    assert contact.points.area.sum() == pytest.approx(60.0 * 12.0, rel=1e-3)
+    assert per_element[[0, -1]] == pytest.approx(2.0)
+
+
+def test_split_points_make_the_force_of_a_lip_even(rod, points):
+    """A strip drawn over a small post at constant depth: how much its normal force varies on the way."""
+
+    def ripple(chosen):
+        contact = WallContact(rod, chosen, Cylinder(20.0, -1.0, 0.5).walls(0.0), SETTINGS)
+        sizes = []
+        for way in np.linspace(0.0, 0.5, 21):
+            u = turned(rod, at_rest(rod), 0.0, (-way, -0.02))
+            contact.start(u)
+            sizes.append(contact.forces(u).sum())
+        return (max(sizes) - min(sizes)) / np.mean(sizes)
+
+    assert ripple(points) > 0.1
+    assert ripple(contact_points(rod, 0.5, 9)) < 0.01
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_held_friction_is_a_potential_with_split_points(rod, name):
+    contact, u = contact_of(rod, contact_points(rod, 0.5, 3), name)
+    contact.start(turned(rod, u, 0.01, (0.05, 0.0)))
+    contact.hold(u)
+    assert np.count_nonzero(contact.forces(u)) > 3
+    first, second = derivative_errors(contact, u, rough(rod, 1.0, 3))
+    assert first < 1e-6
+    assert second < 1e-5
+
+
+def test_only_what_comes_near_a_wall_shortens_a_move(rod, points):
+    """Moves along a wall are free however long; moves at it end short of its core, on a straight wall exactly
+    at the depth that is allowed.
+    """
+    contact, u = contact_of(rod, points, "bar")
+    contact.start(u)
+    assert contact.safe_fraction(u, turned(rod, u, 0.0, (5.0, 0.0)) - u) == 1.0
+    down = turned(rod, u, 0.0, (0.0, -8.0)) - u
+    inside = SAFE_DEPTH * (0.6 + 0.5)
+    assert contact.safe_fraction(u, down) * 8.0 == pytest.approx(inside, rel=0.01)
+    axle, wound = contact_of(rod, points, "axle")
+    axle.start(wound)
+    assert axle.safe_fraction(wound, turned(rod, wound, 0.5) - wound) == 1.0
+    # through the whole axle: each point stays outside its core
+    across = turned(rod, wound, 0.0, (0.0, 7.0)) - wound
+    part = axle.safe_fraction(wound, across)
+    assert 0.0 < part < 0.5
+    sunk = np.minimum(axle.gaps(wound), 0.0) - axle.gaps(wound + part * across)
+    assert sunk.max() == pytest.approx(SAFE_DEPTH * (3.0 + 0.5), rel=0.01)

@@ -171,3 +171,16 @@ def test_the_cheap_bound_never_exceeds_the_gap():
             bound = least_gap(table, w, x, y)
             assert bound <= gap + 1e-12
             assert bound == pytest.approx(gap, abs=1e-12) or w in (1, 2)
+
+
+@pytest.mark.parametrize("sweep", [0.3, 1.5, np.pi, 4.0, 6.2, 2 * np.pi])
+def test_an_arc_reaches_over_its_sweep(sweep):
+    """Against the angle itself: beside the arc the distance is to its nearer end."""
+    for start in (-2.5, 0.0, 1.0, 3.0):
+        wall = Wall("w", ARC, 0.3, -0.2, 0.1, core=2.0, start=start, sweep=sweep)
+        ends = [(0.3 + 2 * np.cos(a), -0.2 + 2 * np.sin(a)) for a in (start, start + sweep)]
+        for turn in np.linspace(0.01, 2 * np.pi - 0.011, 60):
+            for rho in (1.2, 3.1):
+                x, y = 0.3 + rho * np.cos(start + turn), -0.2 + rho * np.sin(start + turn)
+                away = abs(rho - 2.0) if turn <= sweep else min(np.hypot(x - a, y - b) for a, b in ends)
+                assert gap(wall, x, y)[0] == pytest.approx(away - 0.1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 
 import numpy as np
@@ -152,3 +153,42 @@ def test_what_does_not_close_is_the_error() -> None:
     ledger = Ledger(work=10.0, friction=3.0, damping=1.0, numerical=0.5, first_stored=2.0)
     assert ledger.error(7.5) == pytest.approx(0.0)
     assert ledger.error(7.0) == pytest.approx(0.5)
+
+
+def test_the_control_gathers_speed_evenly() -> None:
+    size = StepSize(0.1, 0.1, 1e-3, time=2.0, gather=0.5)
+    places = np.linspace(0.0, 0.5, 101)
+    times = np.cumsum([0.0] + [size.seconds(a, b) for a, b in itertools.pairwise(places)])
+    # x = a t^2 / 2 until the speed is 1 / time
+    assert 0.5 * 0.5 * times**2 * 0.5 == pytest.approx(places)
+    assert size.seconds(0.5, 0.75) == pytest.approx(0.5)
+    assert size.seconds(0.3, 0.7) == pytest.approx(size.seconds(0.3, 0.5) + size.seconds(0.5, 0.7))
+    assert StepSize(0.1, 0.1, 1e-3, time=2.0).seconds(0.0, 0.2) == pytest.approx(0.4)
+
+
+def test_turning_back_after_a_rest_costs_no_inertia(tmp_path: Path) -> None:
+    """The artificial mass must not show in the torque: half the step, twice the peak, if the speed jumps."""
+
+    def first_torque(step: float) -> float:
+        _, trip = at_axle(tmp_path)
+        go_on(trip, 1.0)
+        trip.settle(5.0)
+        assert trip.stored.kinetic < 1e-3 * trip.stored.strain
+        still = trip.force
+        size = StepSize(step, step, 1e-6, gather=0.2)
+        assert trip.advance(trip.control - step, size, lambda now: False)
+        return abs(trip.force - still) / abs(still)
+
+    assert first_torque(0.02) < 0.15
+    assert first_torque(0.005) < 0.05
+
+
+def test_a_restored_trip_goes_on_as_it_did(tmp_path: Path) -> None:
+    _, trip = at_axle(tmp_path, friction=0.2)
+    go_on(trip, 1.0)
+    saved = trip.save()
+    go_on(trip, 1.2)
+    once = trip.u.copy()
+    trip.restore(saved)
+    go_on(trip, 1.2)
+    assert np.array_equal(once, trip.u)

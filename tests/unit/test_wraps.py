@@ -76,32 +76,35 @@ def test_held_friction_is_a_potential(rod, points, slid):
     assert second < 1e-5
 
 
+def bulging(rod, u):
+    """The state with a section that opens and closes along the strip."""
+    v = u.reshape(len(rod.nodes), rod.fields, 2).copy()
+    v[:, 2, 0] += 0.01 * np.sin(rod.nodes / 4)
+    v[:, 2, 1] += 0.0025 * np.cos(rod.nodes / 4)
+    return v.ravel()
+
+
 @pytest.mark.parametrize("friction", [0.0, 0.3])
-def test_coupled_tangent_of_flat_wraps_is_the_derivative_of_the_balance(rod, points, friction):
+@pytest.mark.parametrize("shape", [lambda rod, u: u, bulging], ids=["even", "bulging"])
+def test_coupled_tangent_of_wraps_is_the_derivative_of_the_balance(rod, points, friction, shape):
     contact, u = touching(rod, points, friction)
-    moved = along_coil(rod, u, 0.3)
+    moved = shape(rod, along_coil(rod, u, 0.3))
     contact.coupled = True
 
     def balance(x):
         contact.hold(x)
         return contact.evaluate(x, 1).gradient
 
-    # As sizes, with every unknown a length. Left out: how the partner's height changes along it.
+    # As sizes, with every unknown a length. Left out: how interface and slip move with the foot point.
     h, weights = 1e-6, length_weights(rod)
-    for fields, limit in ((slice(0, 2), 0.06), (slice(2, None), 0.03)):
+    for fields, rough_limit in ((slice(0, 2), 0.05), (slice(2, None), 0.02)):
         v = np.zeros((len(rod.nodes), rod.fields, 2))
         v[:, fields] = rough(rod, 1.0, 3).reshape(v.shape)[:, fields]
         change = (balance(moved + h * v.ravel()) - balance(moved - h * v.ravel())) / (2 * h)
         contact.hold(moved)
         tangent = product(contact.evaluate(moved, 2), v.ravel())
-        error = (change - tangent) / weights
-        assert np.linalg.norm(error) < limit * np.linalg.norm(change / weights)
-        line = np.zeros_like(v, dtype=bool)
-        line[:, :2] = True
-        if fields == slice(0, 2) and friction == 0.0:  # between mid-lines it is exact
-            assert np.linalg.norm(error[line.ravel()]) < 1e-5 * np.linalg.norm(
-                (change / weights)[line.ravel()]
-            )
+        limit = 1e-7 if friction == 0.0 else rough_limit
+        assert np.linalg.norm((change - tangent) / weights) < limit * np.linalg.norm(change / weights)
 
 
 def test_forces_between_wraps_are_equal_and_opposite_and_balance_in_moment(rod, points):
