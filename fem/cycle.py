@@ -237,9 +237,11 @@ def slack(model: RodModel, inside: float) -> float:
 
 
 def axial_near(state: FieldState, station: float) -> float:
-    """Axial force [N] at a station, mean over PUSH_SPAN on both sides: cubic elements let it ripple."""
-    near = np.abs(state.station - min(station, float(state.station[-1]))) <= PUSH_SPAN
-    return float(state.axial_force[near].mean())
+    """Axial force [N] just before a station, mean over PUSH_SPAN toward the root: cubic elements let it
+    ripple, and beyond the slot's inner end the lips take it up.
+    """
+    ahead = min(station, float(state.station[-1])) - state.station
+    return float(state.axial_force[(ahead >= 0.0) & (ahead <= PUSH_SPAN)].mean())
 
 
 @dataclass(frozen=True)

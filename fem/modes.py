@@ -11,6 +11,7 @@ import numpy as np
 from scipy.sparse.linalg import LinearOperator, eigsh
 
 from fem.equilibrium import Array
+from fem.linear import SymmetricMatrix
 from fem.newton import Problem
 
 
@@ -19,10 +20,12 @@ def softest_modes(problem: Problem, u: Array, level: float, count: int = 4) -> t
 
     Needs count < n - 1.
     """
-    tangent = problem.tangent(u, level)
-    factor = tangent.factorise()
-    weights = problem.weights
-    n = problem.size
+    return softest_of(problem.tangent(u, level), problem.weights, count)
+
+
+def softest_of(tangent: SymmetricMatrix, weights: Array, count: int) -> tuple[Array, Array]:
+    """The same for a tangent (n, n) and weights (n,)."""
+    factor, n = tangent.factorise(), tangent.size
 
     # in y = W v the problem is symmetric without a mass matrix: W^-1 K W^-1 y = value y
     def multiply(y: Array) -> Array:

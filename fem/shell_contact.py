@@ -20,7 +20,7 @@ from fem.contact import SAFE_DEPTH, ContactSettings, pressure
 from fem.equilibrium import Array, Blocks, Evaluation
 from fem.obstacle import Wall, wall_table
 from fem.shell_points import SurfacePoints
-from fem.shell_walls_kernel import gaps_kernel, hold_kernel, wall_kernel
+from fem.shell_walls_kernel import gaps_kernel, hold_kernel, room_kernel, wall_kernel
 
 FORCE, NX, NY, OFFSET = range(4)
 
@@ -59,6 +59,9 @@ class ShellWalls:
         """Put the same walls elsewhere (assembly)."""
         self.walls, self.table = walls, wall_table(walls)
 
+    def focus(self, u: Array) -> None:
+        """Put points where they are needed at a state: nothing to do, they are fine enough everywhere."""
+
     def start(self, u: Array) -> None:
         """Forget all friction; the present place is where slip is counted from."""
         self.slip[:] = 0.0
@@ -77,7 +80,7 @@ class ShellWalls:
             self.points.cells,
             self.points.cell,
             self.points.shape,
-            self.points.area,
+            self.points.bearing,
             self.table,
             0.5 * self.thickness,
             st.stiffness,
@@ -152,16 +155,13 @@ class ShellWalls:
         A point may go as far as its gap plus SAFE_DEPTH of the way to the wall's core, where the side would
         change.
         """
-        here, there = self.points.places(u)[:, :, 0], self.points.places(u + move)[:, :, 0]
-        length = np.linalg.norm((there - here)[..., :2], axis=-1)[..., None]
-        half = 0.5 * self.thickness
-        room = np.maximum(self.gaps(u), 0.0) + SAFE_DEPTH * (np.maximum(self.table[:, 3], 0.0) + half)
-        return float(min(1.0, (room / np.maximum(length, 1e-12)).min()))
+        here, there = self.points.places(u), self.points.places(u + move)
+        return float(room_kernel(here, there, self.table, 0.5 * self.thickness, SAFE_DEPTH))
 
     def forces(self, u: Array) -> Array:
         """Normal contact force (n, k, walls) [N] of the whole strip."""
         st = self.settings
-        return np.asarray(self.points.area[:, :, None] * pressure(self.gaps(u), st.stiffness, st.onset))
+        return np.asarray(self.points.bearing[:, :, None] * pressure(self.gaps(u), st.stiffness, st.onset))
 
     def gaps(self, u: Array) -> Array:
         """Gap (n, k, walls) [mm] between the strip's face and each wall."""
@@ -194,7 +194,7 @@ class ShellWalls:
             pt.cells,
             pt.cell,
             pt.shape,
-            pt.area,
+            pt.bearing,
             self.table,
             self.held,
             self.slip,

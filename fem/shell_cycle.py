@@ -7,7 +7,7 @@ rod's: the trip with its ledger, the observer with its rows, the rules that end 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import cast
 
 import numpy as np
@@ -22,6 +22,7 @@ from fem.cycle import (
     Observer,
     Progress,
 )
+from fem.dynamics import StepOutcome
 from fem.equilibrium import Array, Evaluation, Index
 from fem.rod_fields import RodFields
 from fem.rod_model import RodModel
@@ -30,7 +31,7 @@ from fem.shell_ends import unknowns
 from fem.shell_model import ShellFields, ShellModel
 from fem.shell_motion import mirror_unknowns
 from fem.shell_wraps import ShellWraps
-from fem.trip import StepSize, Stored, Trip
+from fem.trip import Saved, StepSize, Stored, Trip
 from fem.wraps import WrapContact
 
 FINE = 401
@@ -106,7 +107,31 @@ def root_section(model: ShellModel, flatten: float) -> Array:
 
 
 class ShellTrip(Trip):
-    """A trip of the shell: the same steps and ledger."""
+    """A trip of the shell: the same steps and ledger; whoever watches the model sees every accepted step."""
+
+    def _take(self, outcome: StepOutcome, control: float, dt: float) -> None:
+        super()._take(outcome, control, dt)
+        model = cast("ShellGrip", self.grip).model
+        if model.watch is not None:
+            model.watch(model, self.u, self.accepted, control)
+
+    def save(self) -> Saved:
+        """Everything needed to go on from here: sides and feet of the wraps too."""
+        saved, wraps = super().save(), cast("ShellWraps | None", self.wraps)
+        if wraps is None:
+            return saved
+        pairs = (wraps.sides.copy(), wraps.partner.astype(np.float64), wraps.foot.copy())
+        return replace(saved, wraps=(*saved.wraps, *pairs))
+
+    def restore(self, saved: Saved) -> None:
+        """Go back to a saved state."""
+        wraps = cast("ShellWraps | None", self.wraps)
+        if wraps is not None:
+            sides, partner, foot = saved.wraps[3:]
+            wraps.sides, wraps.foot = sides.copy(), foot.copy()
+            wraps.partner = partner.astype(np.int64)
+        super().restore(saved)
+        self.grip.prepare(self.control, self.control)
 
     def _stored(self, u: Array, v: Array, parts: tuple[Evaluation, ...] = ()) -> Stored:
         strain = contact = 0.0

@@ -19,6 +19,17 @@ LOCAL = 9
 
 
 @njit(cache=True)
+def vectors(u, dofs, rows, out):
+    """Out (r, 3): place and derivatives from shape rows (r, 16)."""
+    for r in range(out.shape[0]):
+        for c in range(3):
+            total = 0.0
+            for i in range(16):
+                total += rows[r, i] * u[dofs[3 * i + c]]
+            out[r, c] = total
+
+
+@njit(cache=True)
 def local_state(u, dofs, shape, v, n, dual):
     """V (3, 3) = x, a_1, a_2; unit normal n (3,); dual (2, 3) of one point."""
     for r in range(3):

@@ -10,8 +10,12 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from fem.shell_face_kernel import vectors
+
 SAMPLES = 2
 CLEAR = 1e-9
+SAME = 2.0
+"""A point's last foot is where the search begins when it lies within this of the nearest sample [mm]."""
 
 
 @njit(cache=True)
@@ -49,17 +53,6 @@ def shape_row(stations, across, at, out, f, g):
                 out[5, column] = f[a, 1, k0] * g[b, 1, k1]
                 column += 1
     return i * (len(across) - 1) + j
-
-
-@njit(cache=True)
-def vectors(u, dofs, rows, out):
-    """Out (r, 3): place and derivatives from shape rows (r, 16)."""
-    for r in range(out.shape[0]):
-        for c in range(3):
-            total = 0.0
-            for i in range(16):
-                total += rows[r, i] * u[dofs[3 * i + c]]
-            out[r, c] = total
 
 
 @njit(cache=True)
@@ -148,13 +141,15 @@ def pair_kernel(u, cells, stations, across, own, places, reach, near, partner, f
             d = (sx[i, 0] - places[p, line0, 0, 0]) ** 2 + (sx[i, 1] - places[p, line0, 0, 1]) ** 2
             if d < best_d:
                 best, best_d = i, d
-        for line in range(k):
-            partner[p, line] = -1
         if best < 0 or best_d > near[0] ** 2:
+            partner[p, :] = -1
             continue
         start = ss[best]
         for line in range(k):
             at[0], at[1] = start, min(max(own[n + line], across[0]), across[-1])
+            if partner[p, line] >= 0 and abs(foot[p, line, 0] - start) < SAME:
+                at[0], at[1] = foot[p, line, 0], foot[p, line, 1]
+            partner[p, line] = -1
             cell, found = project(places[p, line, 0], u, cells, stations, across, at, row)
             if not found:
                 continue

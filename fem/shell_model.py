@@ -8,6 +8,7 @@ flat swings within about one radian of axle turning.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -28,11 +29,16 @@ from fem.shell_state import StripState, strip_state
 from fem.shell_strip import StripMesh, StripShell, strip_shell
 from fem.shell_wraps import ShellWraps
 
-ELEMENT, TAIL = 2.0, 3.0
-"""Longest element [mm] of the strip that is wound (axle of 4 mm: half a radian each) and of what stays
+ELEMENT, TAIL = 1.5, 2.0
+"""Longest element [mm] of the strip that is wound (axle of 4 mm: a third of a radian each) and of what stays
 outside.
 """
 ACROSS = 6
+WRAP_GRIP = 2.0
+"""Stiffness of contact between wraps, whose points stand farther apart, over that with walls."""
+
+
+Watch = Callable[["ShellModel", Array, int, float], None]
 
 
 @dataclass
@@ -40,7 +46,7 @@ class ShellModel:
     """A shell in its surroundings, ready to be wound.
 
     root_radius [mm]: distance of the root's mid-line from the axle's centre; wraps: None when the wraps may
-    not touch.
+    not touch; watch: sees every accepted state (model, u, its number, axle angle).
     """
 
     case: Case
@@ -51,6 +57,7 @@ class ShellModel:
     root_radius: float
     start: Array
     warnings: tuple[str, ...]
+    watch: Watch | None = None
 
     @property
     def rod(self) -> StripShell:
@@ -105,11 +112,11 @@ def symmetric_strip(case: Case) -> bool:
     return bool(even and odd and not twisted)
 
 
-def build_shell_model(case: Case, refine: float = 1.0, whole: bool = False) -> ShellModel:
+def build_shell_model(case: Case, refine: float = 1.0, whole: bool = False, skew: float = 0.0) -> ShellModel:
     """The shell of a case in its surroundings.
 
     `refine` > 1 divides all element sizes and contact spacings; `whole`: the whole width even where half of
-    it is enough.
+    it is enough; `skew`: share by which one side is stiffer than the middle and the other less stiff.
     """
     st, strip = case.settings, case.strip
     half = not whole and symmetric_strip(case)
@@ -117,6 +124,10 @@ def build_shell_model(case: Case, refine: float = 1.0, whole: bool = False) -> S
     zones = (Zone(0.0, wound, ELEMENT / refine),)
     across = 2 * round(0.5 * ACROSS * refine)
     body = strip_shell(strip, StripMesh(TAIL / refine, zones, across, half))
+    if skew:
+        side = np.sign(body.shell.grid.points[..., 1])[..., None, None]
+        laminate = body.shell.laminate * (1.0 + skew * side)
+        body = replace(body, shell=replace(body.shell, laminate=laminate))
     shell = body.shell
     settings = contact_settings(case, body)
     points = surface_points(body, st.contact_spacing / refine)
@@ -124,7 +135,7 @@ def build_shell_model(case: Case, refine: float = 1.0, whole: bool = False) -> S
     wraps = None
     if st.wraps_touch:
         coarse = surface_points(body, 2 * st.contact_spacing / refine)
-        rubbing = replace(settings, friction=case.friction.wraps)
+        rubbing = replace(settings, friction=case.friction.wraps, stiffness=WRAP_GRIP * settings.stiffness)
         wraps = ShellWraps(coarse, shell.grid, shell.size, strip.thickness, rubbing, np.pi * case.axle.radius)
     root = case.axle.radius + 0.5 * strip.thickness
     start = shell.rest.reshape(-1, 4, 3).copy()

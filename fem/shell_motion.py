@@ -6,12 +6,14 @@ the motion sees (and every ledger of it) is that of the whole strip.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from fem.dynamics import HeldTerm, Motion, MotionSettings, PlainTerm
+from fem.block_lu import BlockMatrix
+from fem.dynamics import Frame, HeldTerm, Motion, MotionSettings, PlainTerm
 from fem.equilibrium import Array, Blocks, Evaluation, Index
+from fem.shell import Shell
 from fem.shell_ends import symmetric
 from fem.shell_strip import StripShell
 
@@ -19,20 +21,107 @@ UNKNOWNS = 12
 """Unknowns of a node: the group that the band of the tangent renumbers as one."""
 
 
-@dataclass(frozen=True)
+CHORD = 0.3
+"""A correction by old factors that is shorter than this share of the move before is taken as it is: a few of
+them cost less than one new factorisation.
+"""
+
+
+@dataclass
 class Whole:
-    """A term of the half model, counted for the whole strip."""
+    """A term of the half model, counted for the whole strip.
+
+    step (size,): the tangent of a shell then has its membrane force extrapolated over this last move; None
+    for the true tangent.
+    """
 
     term: PlainTerm
     copies: int
+    step: Array | None = None
 
     def evaluate(self, u: Array, order: int) -> Evaluation:
         """Energy, gradient and tangent times the copies."""
-        ev = self.term.evaluate(u, order)
+        if order > 1 and self.step is not None and isinstance(self.term, Shell):
+            ev = self.term.evaluate(u, 1)
+            ev = replace(ev, blocks=self.term.extrapolated(u, self.step))
+        else:
+            ev = self.term.evaluate(u, order)
         if self.copies == 1:
             return ev
         blocks = tuple(Blocks(b.dofs, self.copies * b.values) for b in ev.blocks)
         return Evaluation(self.copies * ev.energy, self.copies * ev.gradient, blocks)
+
+
+@dataclass
+class ShellMotion(Motion):
+    """Motion of a shell; line: unknowns of a line of nodes across.
+
+    Its Newton's method has two remedies for what thin and dear shells do to Newton's method.
+
+    A turn that is extrapolated along straight lines stretches the strip, and the false membrane force spoils
+    the geometric part of the tangent: there the force extrapolated over the last move takes its place
+    (Magisano, Leonetti & Garcea 2017, Int. J. Numer. Meth. Eng. 111:1105, as mixed integration points). And
+    factors are dear: corrections by old ones follow as long as they shorten quickly.
+    """
+
+    line: int = UNKNOWNS
+    unsymmetric: BlockMatrix = field(init=False)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        self.unsymmetric = BlockMatrix(self.size, self.line, self.fixed)
+
+    def _newton(self, u: Array, frame: Frame) -> tuple[Array, int, bool]:
+        """Iterations of the balance, a move halved where its correction shows it too long (see `Motion`)."""
+        st = self.settings
+        inertia = self._inertia_blocks(frame[2])
+        best, worse, last = np.inf, 0, u - frame[0]
+        for iteration in range(1, st.polish + 1):
+            factor = self.unsymmetric.factor([*self._tangent(u, last, frame), inertia])
+            if factor is None:
+                return u, iteration, False
+            move = factor.solve(-self._pull(u, frame))
+            size = self._size(move)
+            if size < st.settled:
+                return self._hold(u + move), iteration, True
+            worse = 0 if size < 0.5 * best else worse + 1
+            if not np.isfinite(size) or worse > st.patience or size > 50 * st.move:
+                return u, iteration, False
+            best = min(best, size)
+            part = self.safe_fraction(u, move) if size > st.small_move else 1.0
+            trial = u + part * move
+            rest = factor.solve(-self._pull(trial, frame))
+            if self._length(rest) > self._length(move):
+                last = 0.5 * part * move
+                u = u + last
+                continue
+            last = part * move
+            while part == 1.0 and self._length(rest) < CHORD * self._length(move):
+                if self._size(rest) < st.settled:
+                    return self._hold(trial + rest), iteration, True
+                trial, move = trial + rest, rest
+                rest = factor.solve(-self._pull(trial, frame))
+            u = trial
+        return u, st.polish, False
+
+    def _tangent(self, u: Array, last: Array, frame: Frame) -> tuple[Blocks, ...]:
+        """Blocks of all terms without inertia, everything held renewed at u."""
+        shells = [term for term in self.plain if isinstance(term, Whole)]
+        try:
+            for term in shells:
+                term.step = last
+            return self._renewed(u, frame).blocks
+        finally:
+            for term in shells:
+                term.step = None
+
+    def _length(self, move: Array) -> float:
+        """Root of the sum of squares of all changes of places."""
+        return float(np.linalg.norm(move[self.places]))
+
+    def _pull(self, u: Array, frame: Frame) -> Array:
+        """What does not balance at u (size,), everything held renewed there."""
+        return self._with_inertia(self._hold(u), 1, frame).gradient
 
 
 def mass_blocks(model: StripShell, density: float) -> Blocks:
@@ -57,9 +146,8 @@ def shell_motion(
     places = np.zeros((shell.grid.nodes, 4, 3), dtype=np.bool_)
     places[:, 0] = True
     terms: list[PlainTerm] = [Whole(term, model.copies) for term in plain]
-    return Motion(
-        terms, held, mass_blocks(model, density), shell.size, UNKNOWNS, fixed, places.ravel(), settings
-    )
+    mass, line = mass_blocks(model, density), UNKNOWNS * shell.grid.across.size
+    return ShellMotion(terms, held, mass, shell.size, UNKNOWNS, fixed, places.ravel(), settings, line=line)
 
 
 def mirror_unknowns(model: StripShell) -> Index:

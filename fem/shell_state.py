@@ -2,8 +2,8 @@
 it.
 
 Stations are the lines of nodes. Shape and curvature are read there; strains are the largest of the Gauss
-points next to each node, so that the grid's peak is that of the elements; forces are summed over rows of
-elements. A half model is mirrored.
+points next to each node, so that the grid's peak is that of the elements; forces are what the part beyond a
+station is in balance with. A half model is mirrored.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import numpy as np
 from fem.element import shape_at
 from fem.equilibrium import Array
 from fem.shell_fields import layer_fields, surface_strain
+from fem.shell_kernels import energy_gradient
 from fem.shell_strip import StripShell
 
 
@@ -62,7 +63,9 @@ def strip_state(model: StripShell, x: Array) -> StripState:
         line[:, :2],
         heading,
         _curvature(model, x, middle),
-        _axial_force(model, x),
+        np.einsum(
+            "nc,nc->n", section_force(model, x)[:, :2], np.stack([np.cos(heading), np.sin(heading)], 1)
+        ),
         across,
         height,
         lateral,
@@ -88,24 +91,56 @@ def _curvature(model: StripShell, x: Array, middle: int) -> Array:
     return np.asarray(0.5 * (sides[0] + sides[1]))
 
 
-def _axial_force(model: StripShell, x: Array) -> Array:
-    """Membrane force along the strip summed over the width, from the rows of elements to the stations."""
+def section_force(model: StripShell, x: Array) -> Array:
+    """Force (n, 3) [N] of the part beyond on the section at each station, of the whole strip.
+
+    It is the sum of the nodal forces of the row of elements beyond, so it balances everything that acts on
+    the part beyond exactly. The sum of membrane forces across the width would not: in a strip that is curved
+    along, the bending moment has its share in the force (Naghdi's n' = n - b m).
+    """
     shell, grid = model.shell, model.shell.grid
-    strain = shell.strains(x)
-    force = np.einsum("eps,eps->ep", shell.laminate[:, :, 0], strain)
+    n = grid.stations.size
     row = np.searchsorted(grid.stations, grid.points[:, 0, 0]) - 1
-    size = np.diff(grid.stations)
-    summed = np.bincount(row, (force * shell.area).sum(axis=1)) / size * model.copies
-    middle = 0.5 * (grid.stations[1:] + grid.stations[:-1])
-    return np.asarray(np.interp(grid.stations, middle, summed))
+    place = np.ascontiguousarray(x).reshape(-1, 3)
+    force = np.zeros((n, 3))
+    for i in range(n - 1):
+        own = np.flatnonzero(row == i)
+        pull = np.zeros_like(place)
+        energy_gradient(
+            place, grid.dofs[own], grid.derivatives[own], shell.rest_metric[own], shell.law[own],
+            shell.no_extra[own], pull,
+        )  # fmt: skip
+        ends = pull.reshape(n, -1, 4, 3)[i : i + 2, :, 0].sum(axis=1)
+        force[i] = -model.copies * ends[0]
+        if i == n - 2:
+            force[n - 1] = model.copies * ends[1]
+    if model.half:
+        force[:, 2] = 0.0
+    return force
 
 
-def _to_nodes(model: StripShell, values: Array) -> Array:
-    """Largest of the Gauss point values (ne, np) next to each node (n, m)."""
+def layer_strain(model: StripShell, x: Array) -> Array:
+    """Largest principal |strain| on both faces of each layer (layers, n, m); nan where the layer is not."""
+    fields = layer_fields(model, x)
+    worst: dict[int, Array] = {}
+    for field in fields:
+        e = field.strain
+        mean, half = 0.5 * (e[..., 0] + e[..., 1]), 0.5 * (e[..., 0] - e[..., 1])
+        size = np.abs(mean) + np.hypot(half, 0.5 * e[..., 2])
+        worst[field.layer] = np.fmax(worst.get(field.layer, np.nan), size)
+    sides = [_to_nodes(model, np.nan_to_num(worst[layer], nan=-1.0), -1.0) for layer in sorted(worst)]
+    stacked = np.stack(sides)
+    if model.half:
+        stacked = np.concatenate([stacked[:, :, :0:-1], stacked], axis=2)
+    return np.where(stacked >= 0.0, stacked, np.nan)
+
+
+def _to_nodes(model: StripShell, values: Array, least: float = 0.0) -> Array:
+    """Largest of the Gauss point values (ne, np) next to each node (n, m), at least `least`."""
     grid = model.shell.grid
     nodes = grid.dofs[:, ::4] // 4
     away = grid.coordinates()[nodes][:, :, None] - grid.points[:, None]  # (ne, 4, np, 2)
     nearest = np.argmin(np.linalg.norm(away, axis=-1), axis=-1)
-    worst = np.zeros(grid.nodes)
+    worst = np.full(grid.nodes, least)
     np.maximum.at(worst, nodes, np.take_along_axis(values, nearest, axis=1))
     return worst.reshape(grid.stations.size, grid.across.size)

@@ -1,4 +1,7 @@
-"""Compiled loops of a shell against walls: gaps, what is held, energy with gradient and element tangents."""
+"""Compiled loops of a shell against walls: gaps, what is held, energy with gradient and element tangents.
+
+Most points touch nothing: a wall is left out where a cheap bound of its distance already is too large.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +9,7 @@ import numpy as np
 from numba import njit
 
 from fem.contact_kernel import penalty
-from fem.gap import wall_gap
+from fem.gap import least_gap, wall_gap
 from fem.shell_face_kernel import (
     LOCAL,
     face_first,
@@ -15,6 +18,7 @@ from fem.shell_face_kernel import (
     rub,
     spread_block,
     spread_gradient,
+    vectors,
 )
 
 
@@ -31,16 +35,47 @@ def gaps_kernel(places, table, half):
 
 
 @njit(cache=True)
+def room_kernel(here, there, table, half, share):
+    """Largest part of a move from here to there (n, k, 2, 3) that lets no point go farther than its gap plus
+    `share` of the way to a wall's core.
+    """
+    n, k = here.shape[:2]
+    part = 1.0
+    for p in range(n):
+        for line in range(k):
+            x, y = here[p, line, 0, 0], here[p, line, 0, 1]
+            length = np.sqrt((there[p, line, 0, 0] - x) ** 2 + (there[p, line, 0, 1] - y) ** 2)
+            for w in range(len(table)):
+                if least_gap(table, w, x, y) - half >= length:
+                    continue
+                gap = wall_gap(table[w], x, y)[0] - half
+                room = max(gap, 0.0) + share * (max(table[w, 3], 0.0) + half)
+                if room < part * length:
+                    part = room / length
+    return part
+
+
+@njit(cache=True)
 def hold_kernel(u, cells, cell, shape, area, table, half, stiffness, onset, held):
     """Renew held (n, k, walls, 4): normal force, wall normal, offset of the face along the shell's normal."""
     n, k = area.shape
     v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
+    place = np.empty((1, 3))
     for p in range(n):
         for line in range(k):
-            local_state(u, cells[cell[p, line]], shape[p, line], v, normal, dual)
+            vectors(u, cells[cell[p, line]], shape[p, line], place)
+            known = False
             for w in range(len(table)):
-                gap, gx, gy, _ = wall_gap(table[w], v[0, 0], v[0, 1])
+                held[p, line, w, :] = 0.0
+                if least_gap(table, w, place[0, 0], place[0, 1]) - half >= 0.0:
+                    continue
+                gap, gx, gy, _ = wall_gap(table[w], place[0, 0], place[0, 1])
                 _, force, _ = penalty(gap - half, stiffness, onset)
+                if force <= 0.0:
+                    continue
+                if not known:
+                    local_state(u, cells[cell[p, line]], shape[p, line], v, normal, dual)
+                    known = True
                 held[p, line, w, 0] = force * area[p, line]
                 held[p, line, w, 1], held[p, line, w, 2] = gx, gy
                 held[p, line, w, 3] = -half * (gx * normal[0] + gy * normal[1])
@@ -72,10 +107,14 @@ def wall_kernel(order, u, cells, cell, shape, area, table, held, slip, before, n
     g, H = np.zeros(LOCAL), np.zeros((LOCAL, LOCAL))
     s, z, nu, f = np.zeros(3), np.array([0.0, 0.0, 1.0]), np.zeros(3), np.zeros(3)
     row_s, row_z, row_n, law = np.zeros(LOCAL), np.zeros(LOCAL), np.zeros(LOCAL), np.zeros(5)
+    place = np.empty((1, 3))
     for p in range(n):
         for line in range(k):
             touched = False
+            vectors(u, cells[cell[p, line]], shape[p, line], place)
             for w in range(len(table)):
+                if held[p, line, w, 0] <= 0.0 and least_gap(table, w, place[0, 0], place[0, 1]) >= half:
+                    continue
                 if not touched:
                     local_state(u, cells[cell[p, line]], shape[p, line], v, normal, dual)
                 gap, nu[0], nu[1], curved = wall_gap(table[w], v[0, 0], v[0, 1])

@@ -117,7 +117,7 @@ class ShellWraps:
         self.before = self._apart(self.last, self._pairing(), True)
         force = np.where(
             self.partner >= 0,
-            pt.area * pressure(self.gaps(), self.settings.stiffness, self.settings.onset),
+            pt.bearing * pressure(self.gaps(), self.settings.stiffness, self.settings.onset),
             0.0,
         )
         self.held[..., FORCE] = force if self.coupled else old + RELAX * (force - old)
@@ -224,7 +224,7 @@ class ShellWraps:
             pt.cells,
             pt.cell,
             pt.shape,
-            pt.area,
+            pt.bearing,
             self.partner,
             self.rows,
             self.foot,

@@ -16,8 +16,9 @@ from fem.shell_face_kernel import (
     rub,
     spread_block,
     spread_gradient,
+    vectors,
 )
-from fem.shell_foot_kernel import dot, foot_metric, vectors
+from fem.shell_foot_kernel import dot, foot_metric
 
 KEEP_SIDE = 1.5
 """Surfaces closer than this many thicknesses keep the side they were last seen on: a deep press is no

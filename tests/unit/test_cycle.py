@@ -204,7 +204,7 @@ def test_pushing_ends_early_when_it_asks_for_far_too_much(tmp_path: Path) -> Non
     assert cycle.observer.log.rows[-1]["torque_Nmm"] > 1e-3
 
 
-def test_axial_force_is_a_mean_about_its_place(tmp_path: Path) -> None:
+def test_axial_force_is_a_mean_just_before_its_place(tmp_path: Path) -> None:
     model = build_rod_model(small_case(tmp_path), surrounded=False)
     stretched = model.start.reshape(len(model.rod.nodes), model.rod.fields, 2).copy()
     stretched[:, 0] *= 1.01

@@ -118,6 +118,9 @@ def test_points_carry_the_whole_area_and_the_edge(flat, curved):
     fine = surface_points(flat, 0.5, 0.3)
     assert np.diff(fine.lines).max() <= 0.3 + 1e-12
     assert fine.area.sum() == pytest.approx(240.0)
+    # two elements of 4 mm across: an edge stands for a sixth of one, four times over
+    assert points.bearing.sum() == pytest.approx(30.0 * (8.0 + 2 * 3 * 4.0 / 6))
+    assert half.bearing[:, 0] == pytest.approx(half.area[:, 0])
 
 
 def test_pressing_on_a_plane_gives_penalty_times_area(flat):
@@ -126,7 +129,8 @@ def test_pressing_on_a_plane_gives_penalty_times_area(flat):
     term = walls_of(flat, plane)
     u = flat.shell.rest.ravel()
     term.start(u)
-    assert term.forces(u).sum() == pytest.approx(240.0 * stiffness * (depth - 0.5 * onset))
+    bearing = term.points.bearing.sum()
+    assert term.forces(u).sum() == pytest.approx(bearing * stiffness * (depth - 0.5 * onset))
     push = term.evaluate(u, 1).gradient.reshape(-1, 4, 3)[:, 0].sum(axis=0)
     assert push == pytest.approx([0.0, -term.forces(u).sum(), 0.0], abs=1e-9)
 

@@ -10,10 +10,11 @@ from fem.case import read_case
 from fem.cycle import RETRACT, run_cycle
 from fem.rod_fields import RodFields
 from fem.rod_model import build_rod_model
-from fem.shell_cycle import ShellGrip, root_section
+from fem.shell_cycle import ShellGrip, assemble_shell, root_section
 from fem.shell_model import build_shell_model, symmetric_strip
 from fem.shell_motion import Whole, mirror_unknowns
 from fem.shell_run import run_shell_winding
+from fem.trip import StepSize
 
 QUIET = lambda share, text: None  # noqa: E731 - no progress in tests
 
@@ -103,7 +104,8 @@ def test_mass_is_that_of_the_whole_strip(model):
 
 @pytest.mark.slow
 def test_a_small_cycle_agrees_with_the_rod_and_has_its_shape(tmp_path):
-    case = small_case(tmp_path, friction=0.1)
+    # while it springs out the balance closes in proportion to the step: 2.1 % at 5.7 degrees, 1.2 % at half
+    case = small_case(tmp_path, friction=0.1, solver="turn = 2.86")
     result = run_shell_winding(case, QUIET, 0.0, {})
     assert result.model == "shell"
     assert result.status == "deployed"
@@ -118,8 +120,53 @@ def test_a_small_cycle_agrees_with_the_rod_and_has_its_shape(tmp_path):
 
     mine = work(result.path["phase"], result.path["work_in_Nmm"])
     assert mine == pytest.approx(work(other.column("phase"), other.column("work_in_Nmm")), rel=0.1)
-    first, wound = result.snapshots[0], next(s for s in result.snapshots if s.label == "wound in")
+    first, wound = result.snapshots[0], next(s for s in result.snapshots if "wound in" in s.label)
     assert first.height.shape == (first.station.size, first.across.size)
     assert first.across[0] == -first.across[-1]
     assert wound.contact.max() > 0.0
     assert np.abs(wound.height[0]).max() < 1e-9  # at the root the strip lies flat on the axle
+    hardest = next(s for s in result.snapshots if "hardest while pushing out" in s.label)
+    assert np.linalg.norm(hardest.mode, axis=-1).max() == pytest.approx(1.0)
+    assert first.mode.size == 0
+    assert wound.layer_strain.shape == (1, *wound.strain.shape)
+    assert np.nanmax(wound.layer_strain) == pytest.approx(wound.strain.max(), rel=1e-6)
+    assert -0.1 < np.nanmin(wound.gap) < 0.05
+    assert np.isnan(wound.gap).any()
+    numbers = result.quantities
+    assert 0.9 < numbers["flattened_axle"].value < 1.1
+    assert 0.0 < numbers["flattened_slot"].value < numbers["flattened_axle"].value
+    assert numbers["twist_largest_rad"].value == 0.0
+    assert numbers["wrap_gap_true_mm"].value > -0.1
+    assert "no unstable modes more" in result.provenance["shell"]
+
+
+def kept_going(model, saved, turns):
+    """Angle, torque and place after each of some more turns of the axle from a saved state."""
+    trip = assemble_shell(model, ShellGrip(model))
+    trip.restore(saved)
+    seen = []
+    size = StepSize(0.1, 0.1, 1e-4)
+    for target in turns:
+        assert trip.advance(target, size, lambda now: False)
+        seen.append((trip.control, trip.force, trip.u.copy()))
+    return seen
+
+
+def test_going_on_from_a_saved_state_gives_the_same_numbers(tmp_path):
+    case = small_case(tmp_path, friction=0.2)
+    model = build_shell_model(case)
+    trip = assemble_shell(model, ShellGrip(model))
+    size = StepSize(0.1, 0.1, 1e-4)
+    assert trip.advance(5.8, size, lambda now: False)
+    saved = trip.save()
+    assert (model.wraps.partner >= 0).any()
+    assert np.abs(model.walls.slip).max() > 0.0
+    on = []
+    for target in (6.0, 6.3):
+        assert trip.advance(target, size, lambda now: False)
+        on.append((trip.control, trip.force, trip.u.copy()))
+    fresh = build_shell_model(case)
+    again = kept_going(fresh, saved, (6.0, 6.3))
+    for (angle, torque, u), (angle_2, torque_2, u_2) in zip(on, again, strict=True):
+        assert (angle, torque) == (angle_2, torque_2)
+        assert np.array_equal(u, u_2)
