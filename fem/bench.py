@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,9 +17,11 @@ from fem.case import Case
 from fem.equilibrium import Array
 from fem.push import Coil, Column, Press
 from fem.result import Quantity, Result
-from fem.rigs import DriveGrip, Rig, build_rig
-from fem.rod_fields import FieldState, RodFields
+from fem.rigs import DriveGrip, Fields, Rig, build_rig
+from fem.rod_fields import FieldState
+from fem.shell_rigs import shell_rig
 from fem.snapshot import Snapshot
+from fem.standing import PRESS_NAMES, intended
 from fem.trip import StepSize, Trip
 
 PUSH_PHASE = 3.0
@@ -30,6 +32,7 @@ STEP_TIME = 200.0
 its artificial inertia would else carry it far beyond its critical load (a flat pinned strip to twice Euler's
 at 2 s).
 """
+AIM_POINTS = 200
 LARGEST_TURN = 0.15
 """rad per step of a coil of many turns."""
 WRAPS_CROSS = "more than one turn without contact: the wraps lie in one another"
@@ -52,6 +55,19 @@ class BenchLog:
             "rad" if self.control.endswith("_rad") else "mm"
         )
 
+    def stiffness(self) -> float:
+        """Slope of the load at the start, drawn on from those of the third and fourth step.
+
+        The first step sets the artificial mass in motion, which adds up to 20 % to its load. Nan with fewer
+        rows.
+        """
+        load, way = (np.array([row[name] for row in self.rows[:5]]) for name in (self.load, self.control))
+        if load.size < 5 or np.any(np.diff(way[2:]) == 0.0):
+            return math.nan
+        third, fourth = np.diff(load[2:]) / np.diff(way[2:])
+        here, there = 0.5 * (way[2:-1] + way[3:])
+        return float(third + (third - fourth) * (here - way[0]) / (there - here))
+
     def first_peak(self) -> int | None:
         """Row of the first load along the push that then falls by more than SNAP_DROP; None when it never
         does.
@@ -67,16 +83,19 @@ class BenchLog:
         return None
 
 
-def run_bench(case: Case, tell: Progress, began: float, provenance: dict[str, object]) -> Result:
-    """Run a bend, coil, column or press and judge it."""
+def run_bench(
+    case: Case, tell: Progress, began: float, provenance: dict[str, object], model: str = "rod"
+) -> Result:
+    """Run a bend, coil, column or press of the rod and judge it, or of the shell what axle and slot hold."""
     tell(0.0, "gripping the strip")
-    return _finish(case, build_rig(case), tell, began, provenance)
+    rig = shell_rig(case) if model == "shell" else build_rig(case)
+    return _finish(case, rig, tell, began, provenance)
 
 
 def _finish(case: Case, rig: Rig, tell: Progress, began: float, provenance: dict[str, object]) -> Result:
     load_name, control_name = rig.load_name, rig.control_name
     log = BenchLog(load_name, control_name)
-    fields = RodFields.build(rig.model.rod, np.linspace(0, rig.length, 121), 5)
+    fields = rig.fields
     trouble = rig.trip if isinstance(rig.trip, str) else ""
     if not isinstance(rig.trip, str):
         trip = rig.trip
@@ -96,8 +115,15 @@ def _finish(case: Case, rig: Rig, tell: Progress, began: float, provenance: dict
             rig.target, StepSize(0.2 * step, step, 1e-5 * step, time=STEP_TIME / step), watch
         ):
             trouble = trip.trouble
-    numbers = _numbers(log)
+    numbers = _numbers(log, PRESS_NAMES if isinstance(case.push, Press) else {})
+    if rig.standing is not None:
+        numbers |= rig.standing.quantities()
     word = _status(case, log, trouble)
+    if isinstance(case.push, Column) and log.rows:
+        numbers["critical_force_N"] = _critical(word, log)
+    told = _sentence(word, numbers, log, trouble)
+    if rig.standing is not None:
+        told += " " + rig.standing.sentence()
     audit = {"closure_error": max((abs(row["audit_error"]) for row in log.rows), default=0.0)}
     warnings = list(rig.model.warnings)
     if isinstance(case.push, Coil) and abs(rig.target) > 2.0 * math.pi:
@@ -106,16 +132,20 @@ def _finish(case: Case, rig: Rig, tell: Progress, began: float, provenance: dict
         warnings.append(
             f"the energy balance closes to {100 * audit['closure_error']:.1f} % only (2 % expected)"
         )
+    aim = np.empty((0, 2))
+    if rig.standing is not None:
+        aim = intended(case, np.linspace(0.0, case.strip.length, AIM_POINTS))
     return Result(
-        case_name=case.name, title=case.title, model="rod", status=word,
-        sentence=_sentence(word, numbers, log, trouble), quantities=numbers, jam=None, bends=(),
+        case_name=case.name, title=case.title, model=rig.kind, status=word,
+        sentence=told, quantities=numbers, jam=None, bends=(),
         energy_audit=audit, seconds=time.perf_counter() - began,
         path={name: np.array([row[name] for row in log.rows]) for name in log.rows[0]} if log.rows else {},
         snapshots=_snapshots(rig, fields, log), warnings=tuple(warnings), provenance=provenance,
+        intended_path=aim,
     )  # fmt: skip
 
 
-def _record(trip: Trip, fields: RodFields, log: BenchLog) -> dict[str, float]:
+def _record(trip: Trip, fields: Fields, log: BenchLog) -> dict[str, float]:
     state = fields.state(trip.u)
     curvature = np.abs(state.curvature)
     peak, worst = int(np.argmax(curvature)), int(np.argmax(state.strain_share.max(axis=1)))
@@ -141,17 +171,16 @@ def _record(trip: Trip, fields: RodFields, log: BenchLog) -> dict[str, float]:
     return row
 
 
-def _numbers(log: BenchLog) -> dict[str, Quantity]:
+def _numbers(log: BenchLog, renamed: Mapping[str, str]) -> dict[str, Quantity]:
     if len(log.rows) < 2:
         return {}
     unit, way = log.units
     stem, ending = log.load.rsplit("_", 1)
-    first, last = log.rows[1], log.rows[-1]
-    slope = (first[log.load] - log.rows[0][log.load]) / first[log.control] if first[log.control] else math.nan
+    last = log.rows[-1]
     numbers = {
         f"{stem}_end_{ending}": Quantity(last[log.load], unit, f"at {last[log.control]:.3g} {way}"),
         "energy_end_Nmm": Quantity(last["energy_strain_Nmm"], "N mm", "stored in the strip"),
-        "stiffness_start": Quantity(slope, f"{unit}/{way}"),
+        "stiffness_start": Quantity(log.stiffness(), f"{unit}/{way}"),
         "strain_share_peak": Quantity(
             max(row["strain_share"] for row in log.rows), "", "of the material's limit"
         ),
@@ -160,7 +189,7 @@ def _numbers(log: BenchLog) -> dict[str, Quantity]:
     if at is not None:
         row = log.rows[at]
         numbers[f"{stem}_peak_{ending}"] = Quantity(row[log.load], unit, f"at {row[log.control]:.3g} {way}")
-    return numbers
+    return {renamed.get(name, name): number for name, number in numbers.items()}
 
 
 def _status(case: Case, log: BenchLog, trouble: str) -> str:
@@ -177,6 +206,17 @@ def _status(case: Case, log: BenchLog, trouble: str) -> str:
     return "buckled" if isinstance(case.push, Column) else "snapped"
 
 
+def _critical(word: str, log: BenchLog) -> Quantity:
+    """What a column carries before it buckles."""
+    at = log.first_peak()
+    if word == "not converged" or (word == "held" and at is None):
+        return Quantity(math.nan, "N", "did not buckle as far as it was pushed" if word == "held" else word)
+    loads = [abs(row[log.load]) for row in log.rows]
+    if at is None:
+        return Quantity(float(max(loads)), "N", "largest push: it gives way smoothly")
+    return Quantity(float(loads[at]), "N", "push at which it gives way")
+
+
 def _softened(log: BenchLog) -> bool:
     """Whether the load has all but stopped growing with the control, as that of a buckled column does."""
     loads = np.abs([row[log.load] for row in log.rows])
@@ -189,6 +229,7 @@ def _sentence(word: str, numbers: dict[str, Quantity], log: BenchLog, trouble: s
         return f"Not converged: {trouble}. This is numerical; the path up to there stands."
     stem, ending = log.load.rsplit("_", 1)
     peak, end = numbers.get(f"{stem}_peak_{ending}"), numbers.get(f"{stem}_end_{ending}")
+    peak = peak or numbers.get(PRESS_NAMES["force_peak_N"])
     if peak is not None:
         return f"Gives way at {peak.value:.3g} {peak.unit}, {peak.note}."
     if end is None:
@@ -200,7 +241,7 @@ def _sentence(word: str, numbers: dict[str, Quantity], log: BenchLog, trouble: s
     return f"{'Buckles and carries' if word == 'buckled' else 'Holds'} {end.value:.3g} {end.unit} {end.note}."
 
 
-def _snapshots(rig: Rig, fields: RodFields, log: BenchLog) -> tuple[Snapshot, ...]:
+def _snapshots(rig: Rig, fields: Fields, log: BenchLog) -> tuple[Snapshot, ...]:
     if not log.rows:
         return ()
     at = log.first_peak()

@@ -254,23 +254,38 @@ def coil_fits_the_casing(
 
 def push_on_the_strip(push: Push, path: Path) -> Iterator[Finding]:
     """Stations and lengths of a push lie on the strip."""
-    for name, value in (
-        ("station", push.station if isinstance(push, BendPush | Press | Coil) else None),
-        ("free_length", push.free_length if isinstance(push, Column) else None),
-    ):
-        if value is not None and value > path.length + 1e-9:
+    station = push.station if isinstance(push, BendPush | Press | Coil) else None
+    if station is not None and station > path.length + 1e-9:
+        yield (
+            ("push", "station"),
+            f"{station:g} mm is beyond the tip at {path.length:.6g} mm; write a smaller number",
+        )
+
+
+def column_on_the_strip(push: Push, casing: Casing, slot: Slot, path: Path) -> Iterator[Finding]:
+    """The free lengths of a column lie on the strip, and it is not pressed to nothing."""
+    if not isinstance(push, Column):
+        return
+    inside = casing.radius + slot.length if push.held == "slot" else 0.0
+    whole = path.length - inside
+    if whole <= 0.0:
+        return  # told by another rule
+    where = "slot's mouth" if inside else "root"
+    lengths: list[tuple[Key, float | None]] = [(("push", "free_length"), push.free_length)]
+    lengths += [(("push", "free_lengths", number), value) for number, value in enumerate(push.free_lengths)]
+    for key, value in lengths:
+        if value is not None and value > whole + 1e-9:
             yield (
-                ("push", name),
-                f"{value:g} mm is beyond the tip at {path.length:.6g} mm; write a smaller number",
+                key,
+                f"{value:g} mm is beyond the tip at {whole:.6g} mm from the {where}; write a smaller number",
             )
-    if isinstance(push, Column):
-        length = push.free_length if push.free_length is not None else path.length
-        if push.shortening >= 0.5 * length:
-            yield (
-                ("push", "shortening"),
-                f"{push.shortening:g} mm is half of the free length ({length:.6g} mm) or more; write a "
-                "smaller number",
-            )
+    length = push.free_length if push.free_length is not None else whole
+    if push.shortening >= 0.5 * length:
+        yield (
+            ("push", "shortening"),
+            f"{push.shortening:g} mm is half of the free length ({length:.6g} mm) or more; write a "
+            "smaller number",
+        )
 
 
 def coil_wider_than_the_strip_is_thick(push: Push, thickness: float) -> Iterator[Finding]:
@@ -349,6 +364,7 @@ RULES: tuple[Callable[..., Iterator[Finding]], ...] = (
     strip_reaches_out,
     coil_fits_the_casing,
     push_on_the_strip,
+    column_on_the_strip,
     coil_wider_than_the_strip_is_thick,
     travel_within_reach,
     guides_wider_than_the_strip,

@@ -79,14 +79,19 @@ class Bend:
 class Column:
     """Press a free length of the strip together along its own line until it gives way.
 
-    free_length [mm]: length between the grips, counted from the root; None: the whole strip. shortening [mm]:
-    how far the ends come together. ends: clamped, or pinned (free to turn).
+    free_length [mm]: length between the grips, counted from the root; None: the whole strip. free_lengths
+    [mm]: lengths to try as well, each shortened by the same share of itself: the push against the length.
+    shortening [mm]: how far the ends come together. ends: clamped, or pinned (free to turn). held:
+    "clamped", by two grips in the air; "slot", the near end by axle and slot, the free length counted from
+    the slot's mouth; the far end is then held as it lies, or by its middle if pinned.
     """
 
     kind: ClassVar[str] = "column"
     free_length: Length | None = None
+    free_lengths: tuple[Length, ...] = ()
     shortening: Length = 2.0
     ends: Literal["clamped", "pinned"] = "clamped"
+    held: Literal["slot", "clamped"] = "clamped"
 
 
 @dataclass(frozen=True)
@@ -94,12 +99,15 @@ class Press:
     """Load the deployed strip at one station with a force that grows to `force` [N].
 
     station [mm from the root]; None: the tip. direction [rad]: of the force, from the +x axis towards +y.
+    held: "slot", as it works, by the axle and whatever it touches; "clamped", by its flattened root alone,
+    in the air.
     """
 
     kind: ClassVar[str] = "press"
     force: Force = 1.0
     station: Length | None = None
     direction: Angle = -math.pi / 2
+    held: Literal["slot", "clamped"] = "slot"
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,9 @@ shape. A rig is at rest when it is handed over.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -16,11 +18,13 @@ from fem.case import Case
 from fem.cycle import AxleGrip, assemble
 from fem.drives import PushDrive, TurnDrive
 from fem.dynamics import Motion
-from fem.equilibrium import Array, Index
+from fem.equilibrium import Array, Evaluation, Index
 from fem.push import Bend, Coil, Column, Press
 from fem.rod import Rod, flat_amplitudes
-from fem.rod_loads import point_load
+from fem.rod_fields import FieldState, RodFields
+from fem.rod_loads import point_load, weight
 from fem.rod_model import RodModel, build_rod_model, flat_stiffness
+from fem.standing import Scene, Standing, stand
 from fem.trip import Trip
 
 DRIVE_STIFFNESS = 5000.0
@@ -33,11 +37,33 @@ CLOSING = 8
 SETTLING, SETTLING_TIME = 3, 200.0
 
 
+class Fields(Protocol):
+    """Reads a state of the strip."""
+
+    def state(self, u: Array) -> FieldState: ...
+
+
+class Drive(Protocol):
+    """A spring that drives one coordinate of the strip by its control."""
+
+    control: float
+
+    def evaluate(self, u: Array, order: int) -> Evaluation: ...
+    def load(self, u: Array) -> float: ...
+    def moved(self, u: Array) -> float: ...
+
+
+def rod_fields(model: RodModel) -> RodFields:
+    """What reads states of a rod on the bench."""
+    return RodFields.build(model.rod, np.linspace(0.0, float(model.rod.nodes[-1]), 121), 5)
+
+
 @dataclass
 class Rig:
     """A push ready to go: trip (or why there is none), target of the control, names of control and load.
 
-    stop_at: load at which the push is done before the control arrives.
+    fields: reads a state; stop_at: load at which the push is done before the control arrives; kind: the
+    model's name; standing: how the strip stood before it was pressed, if it was put in place.
     """
 
     model: RodModel
@@ -45,12 +71,15 @@ class Rig:
     target: float
     control_name: str
     load_name: str
+    fields: Fields
     stop_at: float = math.inf
+    kind: str = "rod"
+    standing: Standing | None = None
 
     @property
     def length(self) -> float:
         """Length of strip in the rig [mm]."""
-        return float(self.model.rod.nodes[-1])
+        return float(self.model.rod.strip.length)
 
 
 def build_rig(case: Case) -> Rig:
@@ -97,7 +126,7 @@ class DriveGrip:
     """
 
     root: AxleGrip | None
-    drive: TurnDrive | PushDrive
+    drive: Drive
     held: Index = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     values: Array = field(default_factory=lambda: np.zeros(0))
 
@@ -124,34 +153,36 @@ class DriveGrip:
 
 @dataclass
 class ColumnGrip:
-    """Two grips that hold unknowns (n,) at values (n,); the one at `node` comes nearer along the unit vector
-    `way` (2,) by the control [mm].
+    """Two grips that hold unknowns (n,) at values (n,), or the axle (root) and one grip; places (k, 2), the
+    x and y unknowns of what is gripped at the far end, come nearer along the unit vector `way` (2,) by the
+    control [mm].
     """
 
-    rod: Rod
-    node: int
+    places: Index
     held: Index
     values: Array
     way: Array
+    root: AxleGrip | None = None
 
     def place(self, u: Array, control: float) -> Array:
         """Both grips where they belong."""
-        u = u.copy()
+        u = u.copy() if self.root is None else self.root.place(u, 0.0)
         u[self.held] = self.values
-        for axis in (0, 1):
-            u[self.rod.index(self.node, axis)] += control * self.way[axis]
+        u[self.places] += control * self.way
         return u
 
     def force(self, u: Array, gradient: Array, control: float) -> float:  # noqa: ARG002 - a dead direction
         """Compressive force [N] along the way."""
-        return float(sum(gradient[self.rod.index(self.node, axis)] * self.way[axis] for axis in (0, 1)))
+        return float((gradient[self.places] @ self.way).sum())
 
     def reach(self, u: Array, control: float) -> float:  # noqa: ARG002 - the control itself
         """The shortening."""
         return control
 
-    def prepare(self, before: float, control: float) -> None:
+    def prepare(self, before: float, control: float) -> None:  # noqa: ARG002 - the axle stands still
         """Nothing follows."""
+        if self.root is not None:
+            self.root.prepare(0.0, 0.0)
 
 
 def bend_rig(case: Case, push: Bend) -> Rig:
@@ -164,7 +195,7 @@ def bend_rig(case: Case, push: Bend) -> Rig:
         node = int(np.argmin(np.abs(rod.nodes - station)))
         held = section_unknowns if push.grip == "rigid" else plane_unknowns
         trip = _turned_at(model, root, node, held(rod, node), trip.u)
-    return Rig(model, trip, push.angle, "turn_rad", "moment_Nmm")
+    return Rig(model, trip, push.angle, "turn_rad", "moment_Nmm", rod_fields(model))
 
 
 def coil_rig(case: Case, push: Coil) -> Rig:
@@ -176,7 +207,8 @@ def coil_rig(case: Case, push: Coil) -> Rig:
     model.motion.fixed[:] = False
     trip = _turned_at(model, None, last, [*root, *plane_unknowns(rod, last)], model.start)
     heading = float(model.case.strip.path.heading(rod.nodes[-1]))
-    return Rig(model, trip, push.turn(float(rod.nodes[-1]), heading), "turn_rad", "moment_Nmm")
+    target = push.turn(float(rod.nodes[-1]), heading)
+    return Rig(model, trip, target, "turn_rad", "moment_Nmm", rod_fields(model))
 
 
 def _turned_at(model: RodModel, root: AxleGrip | None, node: int, held: list[int], u: Array) -> Trip | str:
@@ -213,6 +245,8 @@ def _at_rest(motion: Motion, u: Array) -> tuple[Array, str]:
 
 def column_rig(case: Case, push: Column) -> Rig:
     """Two grips on the strip up to its free length come together along the line between them."""
+    if push.held == "slot":
+        return slot_column_rig(case, push)
     model = build_rod_model(part_of(case, push.free_length), surrounded=False)
     rod, last = model.rod, len(model.rod.nodes) - 1
     length = float(rod.nodes[-1])
@@ -229,13 +263,51 @@ def column_rig(case: Case, push: Column) -> Rig:
             held += line_unknowns(rod, node) if clamped else [rod.index(node, 0), rod.index(node, 1)]
         index = np.array(held, dtype=np.int64)
         line = u.reshape(-1, rod.fields, 2)[0, :2, 0] - u.reshape(-1, rod.fields, 2)[last, :2, 0]
-        grip = ColumnGrip(rod, last, index, u[index], line / np.linalg.norm(line))
+        places = np.array([[rod.index(last, 0), rod.index(last, 1)]], dtype=np.int64)
+        grip = ColumnGrip(places, index, u[index], line / np.linalg.norm(line))
         model.motion.fixed[:] = False
         model.motion.fixed[index] = True
         u, trouble = _at_rest(model.motion, u)
         trip = Trip(model.motion, grip, None, None, u, 0.0)
         trip.force = grip.force(u, model.motion.total(u, 1).gradient, 0.0)
-    return Rig(model, trip, push.shortening, "shortening_mm", "force_N")
+    return Rig(model, trip, push.shortening, "shortening_mm", "force_N", rod_fields(model))
+
+
+def standing_part(case: Case, push: Column) -> Case:
+    """The case with the strip cut a free length beyond the slot's mouth."""
+    return part_of(case, None if push.free_length is None else case.slot_mouth + push.free_length)
+
+
+def slot_column_rig(case: Case, push: Column) -> Rig:
+    """The far end comes nearer to the slot's mouth, the near one is held by axle and slot."""
+    model = build_rod_model(standing_part(case, push))
+    rod, last, root = model.rod, len(model.rod.nodes) - 1, AxleGrip(model)
+    rig = Rig(model, "", push.shortening, "shortening_mm", "force_N", rod_fields(model))
+    trip = assemble(model, root)
+    if isinstance(trip, str):
+        rig.trip = trip
+        return rig
+    u = trip.u
+    held = [rod.index(last, 0), rod.index(last, 1)]
+    if push.ends == "clamped":
+        held = [*line_unknowns(rod, last), *section_unknowns(rod, last)]
+    index = np.array(held, dtype=np.int64)
+    model.motion.fixed[index] = True
+    places = np.array([[rod.index(last, 0), rod.index(last, 1)]], dtype=np.int64)
+    way, across = column_way(case, u[places[0]])
+    span = float(rod.nodes[-1]) - case.slot_mouth
+    small = IMPERFECTION * math.pi**2 * flat_stiffness(rod) / span**2
+    model.motion.plain.append(point_load(rod, case.slot_mouth + 0.5 * span, small * across))
+    grip = ColumnGrip(places, index, u[index], way, root)
+    rig.trip = Trip(model.motion, grip, model.walls, model.wraps, u, 0.0)
+    return rig
+
+
+def column_way(case: Case, tip: Array) -> tuple[Array, Array]:
+    """Unit vectors (2,) from a place of the tip (2,) to the slot's mouth and across that."""
+    way = np.array([case.slot_mouth, case.slot_level]) - tip
+    way = way / np.linalg.norm(way)
+    return way, np.array([-way[1], way[0]])
 
 
 def _closed(model: RodModel, last: int) -> tuple[Array, str]:
@@ -259,17 +331,43 @@ def _closed(model: RodModel, last: int) -> tuple[Array, str]:
 
 
 def press_rig(case: Case, push: Press) -> Rig:
-    """The strip where it works, held by axle and slot; one station pushed through a spring."""
-    model = build_rod_model(case)
+    """One station pushed through a spring; the strip where it works, held by axle and slot, or by its
+    flattened root alone.
+    """
+    slot = push.held == "slot"
     station = case.strip.length if push.station is None else push.station
-    root = AxleGrip(model)
+    light = replace(case, weight=replace(case.weight, acts=False)) if slot else case
+    model = build_rod_model(light, surrounded=slot, nodes=() if slot else (station,))
+    rod, root = model.rod, AxleGrip(model)
+    rig = Rig(model, "", 0.5 * station, "pressed_mm", "force_N", rod_fields(model), push.force)
     trip = assemble(model, root)
     if isinstance(trip, str):
-        return Rig(model, trip, 0.5 * station, "pressed_mm", "force_N", push.force)
-    element, shape = model.rod.shape_at(np.array([station]))
-    dofs = model.rod.dofs[element[0], :8]
-    at = (float(shape[0, 0] @ trip.u[dofs[:4]]), float(shape[0, 0] @ trip.u[dofs[4:]]))
+        rig.trip = trip
+        return rig
+    u = trip.u
+    if slot:
+        gravity = np.array(replace(case.weight, acts=True).acceleration())
+        contacts = [term for term in (model.walls, model.wraps) if term is not None]
+        scene = Scene(case, model.motion, contacts, weight(rod, gravity), _places(rod))
+        stood = stand(scene, u)
+        if isinstance(stood, str):
+            rig.trip = stood
+            return rig
+        u, rig.standing = stood
+    x, y = _places(rod)(u, np.array([station]))[0]
     way = (math.cos(push.direction), math.sin(push.direction))
-    drive = PushDrive(model.rod, station, way, DRIVE_STIFFNESS * flat_stiffness(model.rod) / station**3, at)
-    driven = _driven(model, DriveGrip(root, drive), trip.u)
-    return Rig(model, driven, 0.5 * station, "pressed_mm", "force_N", push.force)
+    stiffness = DRIVE_STIFFNESS * flat_stiffness(rod) / station**3
+    drive = PushDrive(rod, station, way, stiffness, (float(x), float(y)))
+    rig.trip = _driven(model, DriveGrip(root, drive), u)
+    return rig
+
+
+def _places(rod: Rod) -> Callable[[Array, Array], Array]:
+    """Places (n, 2) of the mid-line in a state at stations (n,)."""
+
+    def places(u: Array, s: Array) -> Array:
+        element, shape = rod.shape_at(s)
+        local = u[rod.dofs[element, :8]].reshape(-1, 2, 4)
+        return np.asarray(np.einsum("ni,nci->nc", shape[:, 0], local))
+
+    return places

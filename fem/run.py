@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import platform
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
 
 import numpy as np
@@ -15,8 +17,8 @@ from fem.cycle import Log, run_cycle
 from fem.equilibrium import Array
 from fem.errors import InputError
 from fem.failure import Facts, facts
-from fem.push import Retract, Winding
-from fem.result import Result
+from fem.push import Column, Press, Retract, Winding
+from fem.result import Quantity, Result
 from fem.rod_fields import RodFields
 from fem.rod_model import RodModel, build_rod_model
 from fem.shell_bench import run_shell_bench
@@ -42,12 +44,43 @@ def run_case(case: Case, model: str = "rod", progress: Progress | None = None) -
     tell = progress or (lambda share, text: None)
     began = time.perf_counter()
     tell(0.0, "compiling and meshing (the first run on a machine takes a little longer)")
-    if model == "shell":
-        run = run_shell_winding if isinstance(case.push, Winding) else run_shell_bench
-        return run(case, tell, began, provenance(case))
+    if isinstance(case.push, Column) and case.push.free_lengths:
+        return _column_curve(case, case.push, model, tell, began)
+    return _run(case, model, tell, began)
+
+
+def _run(case: Case, model: str, tell: Progress, began: float) -> Result:
     if isinstance(case.push, Winding):
+        if model == "shell":
+            return run_shell_winding(case, tell, began, provenance(case))
         return _run_winding(case, tell, began)
-    return run_bench(case, tell, began, provenance(case))
+    in_the_air = not (isinstance(case.push, Press | Column) and case.push.held == "slot")
+    if model == "shell" and in_the_air:
+        return run_shell_bench(case, tell, began, provenance(case))
+    return run_bench(case, tell, began, provenance(case), model)
+
+
+def _column_curve(case: Case, push: Column, model: str, tell: Progress, began: float) -> Result:
+    """The column as asked, and what it carries at each of the other lengths."""
+    single = replace(push, free_lengths=())
+    main = _run(replace(case, push=single), model, tell, began)
+    inside = case.slot_mouth if push.held == "slot" else 0.0
+    whole = push.free_length or case.strip.length - inside
+    numbers, told, warnings = dict(main.quantities), [], list(main.warnings)
+    for length in push.free_lengths:
+        shorter = replace(single, free_length=length, shortening=push.shortening * length / whole)
+        result = _run(replace(case, push=shorter), model, tell, began)
+        found = result.quantities.get("critical_force_N", Quantity(math.nan, "N", result.status))
+        numbers[f"critical_force_at_{length:g}mm_N"] = found
+        told.append(
+            f"{length:g} mm " + (f"{found.value:.3g} N" if math.isfinite(found.value) else found.note)
+        )
+        warnings += [f"at {length:g} mm: {text}" for text in result.warnings if text not in main.warnings]
+    sentence = f"{main.sentence} Carried before it buckles, by free length: {', '.join(told)}."
+    return replace(
+        main, quantities=numbers, sentence=sentence, warnings=tuple(warnings),
+        seconds=time.perf_counter() - began,
+    )  # fmt: skip
 
 
 def provenance(case: Case) -> dict[str, object]:

@@ -8,6 +8,7 @@ touches the strip with its grips only, and the result says so.
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -28,6 +29,7 @@ from fem.shell_pushes import PressAt, bend, chord, coil, column, press
 from fem.shell_state import StripState, strip_state
 from fem.shell_strip import StripMesh, StripShell, strip_shell
 from fem.snapshot import Snapshot
+from fem.standing import PRESS_NAMES
 
 STEPS = 40
 LARGEST_TURN = 0.15  # rad per step of a coil of many turns
@@ -88,8 +90,8 @@ class _Course:
 
 
 def run_shell_bench(case: Case, tell: Progress, began: float, provenance: Mapping[str, Any]) -> Result:
-    """Run a bend, coil, column or press and judge it. Raises InputError for a push by the axle, and for a
-    mesh too coarse for the section.
+    """Run a bend, coil, column or press in the air and judge it. Raises InputError for a push by the axle,
+    and for a mesh too coarse for the section.
     """
     push = case.push
     if not isinstance(push, Bend | Coil | Column | Press):
@@ -196,6 +198,8 @@ def _result(case: Case, course: _Course, began: float, provenance: Mapping[str, 
     states = [] if course.trial is None else [strip_state(course.model, x) for x in course.trial.states]
     numbers = _numbers(course, states)
     word = _status(case, course)
+    if isinstance(case.push, Column):
+        numbers["critical_force_N"] = _critical(word, course)
     lost = sum(snap.lost for snap in course.trial.snaps) if course.trial else 0.0
     warnings = ["axle, casing, slot and obstacles are left out: on the bench the grips alone hold the shell"]
     if isinstance(case.push, Coil) and states and abs(course.control[-1]) > 2.0 * np.pi:
@@ -294,7 +298,8 @@ def _numbers(course: _Course, states: list[StripState]) -> dict[str, Quantity]:
         at = course.peak
         note = f"at {course.control[at]:.3g} {course.way}"
         numbers[f"{stem}_peak_{suffix}"] = Quantity(float(course.load[at]), course.unit, note)
-    return numbers
+    names = PRESS_NAMES if course.control_name == "pressed_mm" else {}
+    return {names.get(name, name): number for name, number in numbers.items()}
 
 
 def _status(case: Case, course: _Course) -> str:
@@ -312,11 +317,22 @@ def _status(case: Case, course: _Course) -> str:
     return "snapped" if gave_way else "held"
 
 
+def _critical(word: str, course: _Course) -> Quantity:
+    """What a column carries before it buckles."""
+    if word != "buckled":
+        return Quantity(math.nan, "N", "did not buckle as far as it was pushed" if word == "held" else word)
+    size = np.abs(course.load)
+    if course.peak is None:
+        return Quantity(float(size.max()), "N", "largest push: it gives way smoothly")
+    return Quantity(float(size[course.peak]), "N", "push at which it gives way")
+
+
 def _sentence(word: str, numbers: Mapping[str, Quantity], course: _Course) -> str:
     if course.trouble:
         return f"Not converged: {course.trouble}. This is numerical; the path up to there stands."
     stem, suffix = course.load_name.rsplit("_", 1)
     peak, end = numbers.get(f"{stem}_peak_{suffix}"), numbers.get(f"{stem}_end_{suffix}")
+    peak = peak or numbers.get(PRESS_NAMES["force_peak_N"])
     if peak is not None:
         return f"Gives way at {peak.value:.3g} {peak.unit}, {peak.note}."
     if end is None:

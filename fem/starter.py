@@ -92,6 +92,20 @@ efficiency = 0.5
 kind = "retract-then-deploy"
 # travel = 60.0               # strip to draw in through the slot; default: all but left_out
 # left_out = 5.0
+#
+# Two tests of the strip when it is out (in place of the lines above):
+#   kind = "press"            # a force at one station: stiffness, snap load, shape error, sag
+#   force = 0.2               # N it grows to
+#   station = 80.0            # from the root; default: the tip
+#   direction = -90.0         # from +x toward +y
+#   held = "slot"             # by axle and slot, as it works; "clamped": by its flattened root, in the air
+#
+#   kind = "column"           # pressed together along its own line: what it carries before it buckles
+#   free_length = 40.0        # from the slot's mouth, or from the root when held is "clamped"
+#   free_lengths = [20.0, 30.0]  # the same at these lengths
+#   shortening = 2.0          # of free_length; of the others in proportion
+#   ends = "pinned"           # or "clamped"
+#   held = "slot"
 
 # [solver]                    # numerical settings; the defaults are meant to be left alone
 # element = {settings.element}               # longest element

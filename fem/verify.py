@@ -13,15 +13,26 @@ from collections.abc import Callable, Sequence
 from fem.published import Check, CheckResult, run_check
 from fem.reference import CHECKS
 from fem.reference_contact import CONTACT_CHECKS
+from fem.reference_pressed import PRESSED_CHECKS
 from fem.reference_rod import ROD_CHECKS
 from fem.reference_shell import SHELL_CHECKS
+from fem.reference_walls import WALL_CHECKS
 from fem.reference_wound import WOUND_CHECKS
 
-REGISTRIES: tuple[tuple[Check, ...], ...] = (CHECKS, ROD_CHECKS, CONTACT_CHECKS, SHELL_CHECKS, WOUND_CHECKS)
+REGISTRIES: tuple[tuple[Check, ...], ...] = (
+    CHECKS,
+    ROD_CHECKS,
+    CONTACT_CHECKS,
+    SHELL_CHECKS,
+    WOUND_CHECKS,
+    WALL_CHECKS,
+    PRESSED_CHECKS,
+)
 
 SLOW: tuple[str, ...] = (
     "steel strip t .1, R 15, equal",
     "shell belt on a drum",
+    "curvature of a shell strip on a drum",
     "belt on a drum over 0.5 pi",
 )
 """Beginnings of the names of checks that `fast` leaves out: each takes five seconds or more."""

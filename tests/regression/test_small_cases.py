@@ -33,7 +33,7 @@ CASES: dict[str, tuple[str, dict[str, object], dict[str, float]]] = {
     ),
     "bend, opposite sense": ('kind = "bend"\nangle = -60.0', {}, {"moment_end_Nmm": 1e-3}),
     "column, pinned": ('kind = "column"\nends = "pinned"', {}, {"force_end_N": 1e-3}),
-    "press": ('kind = "press"\nforce = 0.1', {}, {"stiffness_start": 1e-2}),
+    "press": ('kind = "press"\nforce = 0.1', {}, {"stiffness_N_per_mm": 1e-2}),
 }  # fmt: skip
 """Push, what differs from the plain small case, and the relative band of each number. What friction and snaps
 amplify (the hardest push out of the coil) has a wide one: it moves with the step size by as much.

@@ -88,7 +88,7 @@ def test_bend_reports_moment_energy_closure_and_snapshots(case) -> None:
 def test_pinned_column_buckles_and_press_moves_along_its_force(case) -> None:
     column = _run(case, Column(shortening=6.0, ends="pinned"))
     assert column.path["force_N"][-1] > 0.0
-    pressed = _run(case, Press(force=0.05))
+    pressed = _run(case, Press(force=0.05, held="clamped"))
     assert pressed.path["pressed_mm"][-1] > 1.0
     assert pressed.path["tip_y_mm"][-1] < pressed.path["tip_y_mm"][0]
 
@@ -99,7 +99,7 @@ def test_a_push_by_the_axle_is_refused(case) -> None:
 
 
 def test_a_load_that_moves_the_strip_too_far_is_too_soft(case) -> None:
-    result = _run(case, Press(force=1.0))
+    result = _run(case, Press(force=1.0, held="clamped"))
     assert result.status == "too soft"
     assert "gives way smoothly" in result.sentence
 
@@ -154,7 +154,7 @@ def test_rod_and_shell_agree(case, push) -> None:
 
 def test_weight_bends_the_strip_before_it_is_pressed_as_in_the_rod(case) -> None:
     heavy = replace(case, weight=Weight(acts=True))
-    pushed = Press(force=0.02)
+    pushed = Press(force=0.02, held="clamped")
     shell = _run(heavy, pushed)
     sunk = _run(case, pushed).path["tip_y_mm"] - shell.path["tip_y_mm"]
     # w = q L^4 / 8 EI of a cantilever, EI from its tip stiffness 3 EI / L^3: q L / k * 3 / 8

@@ -1,0 +1,43 @@
+"""Strips between rigid walls and plates against the beam and the elastica; source and reason are in the
+registry.
+"""
+
+import numpy as np
+import pytest
+
+from fem import reference_walls
+from fem.published import run_check
+from fem.reference_pressed import EDGE, PLATE, PRESSED_CHECKS, RADIUS, REST_RISE, elastica
+from fem.reference_walls import WALL_CHECKS
+
+
+@pytest.mark.parametrize("check", WALL_CHECKS + PRESSED_CHECKS, ids=lambda c: c.name)
+def test_published_value(check):
+    found = run_check(check)
+    assert found.ok, (
+        f"{check.source}: {found.published:g}, computed {found.computed:g}, error {found.error:.2e}"
+    )
+
+
+def test_the_beam_between_walls_has_the_shape_it_is_derived_from():
+    # the closed forms against the beam's own shape, integrated numerically: shortening and rise
+    half = 0.5 * reference_walls.LENGTH
+    for load in (1.0, 2.0, 3.3, 4.0):
+        kl = 0.5 * np.pi * np.sqrt(load)
+        k, x = kl / half, np.linspace(0.0, half, 20001)
+        rise = reference_walls.RISE / (np.sin(kl) - kl * np.cos(kl))
+        slope = rise * k * (np.cos(k * x) - np.cos(kl))
+        assert np.trapezoid(slope, x) == pytest.approx(reference_walls.RISE)
+        assert reference_walls.beam_load(float(np.trapezoid(slope**2, x))) == pytest.approx(load, rel=1e-6)
+
+
+def test_the_elastica_is_a_curved_cantilever_near_rest_and_lies_down_below_a_third():
+    # pressed a little: a curved cantilever with the moment F R (sin e - sin a), by Castigliano's theorem
+    force, lying = elastica(0.999 * REST_RISE)
+    end, angle = EDGE / RADIUS, np.linspace(0.0, EDGE / RADIUS, 2001)
+    give = RADIUS**3 / PLATE * np.trapezoid((np.sin(end) - np.sin(angle)) ** 2, angle)
+    assert force == pytest.approx(1e-3 * REST_RISE / give, rel=2e-3)
+    assert lying == 0.0
+    # pressed flat: curvature grows evenly from 0 to 1/R over what is free, l = sqrt(6 R rise)
+    rise = 0.03 * REST_RISE
+    assert EDGE - elastica(rise)[1] == pytest.approx(np.sqrt(6.0 * RADIUS * rise), rel=0.01)
