@@ -1,8 +1,8 @@
 """The command line: `pushpast VERB ...`. Verbs are plain words; each hands over to one module of the package.
 
-Exit codes: 0 done (a jam is a result, not an error), 1 a verification differs, 2 bad input, 3 a case did not
-converge. `--json` puts exactly one document on stdout; progress and messages go to stderr. Nothing heavy is
-imported before a verb needs it, so that help and faults come at once.
+Exit codes: 0 done (a jam is a result, not an error), 1 a verification or comparison differs, 2 bad input, 3 a
+case did not converge. `--json` puts exactly one document on stdout; progress and messages go to stderr.
+Nothing heavy is imported before a verb needs it, so that help and faults come at once.
 """
 
 from __future__ import annotations
@@ -11,8 +11,7 @@ import contextlib
 import json
 import os
 import sys
-import traceback
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -24,21 +23,16 @@ from fem.errors import (
     EXIT_BAD_INPUT,
     EXIT_DIFFERS,
     EXIT_DONE,
-    EXIT_NOT_CONVERGED,
-    CaseError,
     Fault,
     InputError,
-    MissingLibrary,
 )
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from fem.case import Case
-    from fem.estimate import Derived
-    from fem.result import Result
 
 CASES, RUNS = Path("cases"), Path("results") / "runs"
+REFERENCES = Path("results") / "reference"
 
 app = typer.Typer(
     name="pushpast",
@@ -49,16 +43,14 @@ app = typer.Typer(
 )
 
 CaseNames = Annotated[
-    list[str], typer.Argument(metavar="CASE", help="Case files, or names of cases below cases/.")
+    list[str],
+    typer.Argument(metavar="CASE", help="Case files, folders, patterns, or names of cases below cases/."),
 ]
 CaseName = Annotated[
     str, typer.Argument(metavar="CASE", help="A case file, or the name of a case below cases/.")
 ]
+AtATime = Annotated[int, typer.Option("-j", "--jobs", min=1, metavar="N", help="Cases side by side.")]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, messages on stderr.")]
-
-
-Entry = tuple[str, "Case | None", tuple[Fault, ...]]
-"""Name of a case with the case, or with its faults."""
 
 
 class Model(StrEnum):
@@ -82,7 +74,7 @@ def pushpast(
 ) -> None:
     """Does a springy curved strip wind in, come out again, or jam?
 
-    Exit codes: 0 done, 1 a check differs, 2 bad input, 3 a case did not converge.
+    Exit codes: 0 done, 1 a check or comparison differs, 2 bad input, 3 a case did not converge.
     """
 
 
@@ -110,11 +102,13 @@ def new(
 @app.command()
 def check(cases: CaseNames, as_json: AsJson = False) -> None:
     """Read and validate cases and print what follows from their numbers, without a solve."""
+    from fem.batch import read_cases
     from fem.documents import cases_document, checked
     from fem.estimate import derive
+    from fem.screen import print_check, print_faults
 
     console, documents, bad = _console(as_json), [], False
-    for name, case, found in _read_all(cases):
+    for name, case, found in read_cases(cases):
         derived, faults = None, found
         if case is not None:
             try:
@@ -124,7 +118,10 @@ def check(cases: CaseNames, as_json: AsJson = False) -> None:
         bad = bad or bool(faults)
         documents.append(checked(name, case, derived, faults))
         if not as_json:
-            _print_check(console, case, derived, faults)
+            if case is None or derived is None:
+                print_faults(_console(True), faults)
+            else:
+                print_check(console, case, derived)
     if as_json:
         _print_json(cases_document(documents))
     else:
@@ -137,25 +134,41 @@ def check(cases: CaseNames, as_json: AsJson = False) -> None:
 def run(
     cases: CaseNames,
     model: Annotated[Model, typer.Option(help="Which model of the strip to run.")] = Model.rod,
+    at_a_time: AtATime = 1,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Also run what is up to date.")] = False,
+    scheduler: Annotated[
+        str | None, typer.Option(metavar="tcp://HOST:PORT", help="Run on this dask.distributed cluster.")
+    ] = None,
     pictures: Annotated[
         bool, typer.Option(help="Draw torque.png and critical.png beside the numbers.")
     ] = True,
     as_json: AsJson = False,
 ) -> None:
-    """Run cases; results go to results/runs/CASE/, one verdict table at the end."""
-    from fem.documents import cases_document
-    from fem.screen import print_verdicts
+    """Run cases; results go to results/runs/CASE/, one verdict table at the end.
 
-    messages = _console(True)
+    What is up to date is not run again; what was stopped or killed goes on where it stood.
+    """
+    from fem.batch import Wishes, read_cases, run_batch
+    from fem.board import Board
+    from fem.documents import cases_document
+    from fem.screen import print_failures, print_verdicts
+
+    console = _console(True)
+    wishes = Wishes(model.value, at_a_time, scheduler, pictures, fresh)
     with _library_output_to_stderr():
-        read = list(_read_all(cases))  # faults come before the first long run
-        ran = [_run_one(messages, entry, model.value, pictures) for entry in read]
-    summaries, codes = [summary for summary, _ in ran], [code for _, code in ran]
+        read = read_cases(cases)
+        # faults come before the first long run
+        print_failures(console, [(name, faults) for name, _, faults in read])
+        board = Board(console, sum(case is not None for _, case, _ in read))
+        done, code = run_batch(read, wishes, board)
+        ran = [each for each, (_, case, _) in zip(done, read, strict=True) if case is not None]
+        print_failures(console, [(each.summary["case"], each.faults) for each in ran])
+    summaries = [each.summary for each in done]
     if as_json:
         _print_json(cases_document(summaries))
     else:
         print_verdicts(_console(False), summaries)
-    raise typer.Exit(EXIT_BAD_INPUT if EXIT_BAD_INPUT in codes else max(codes))
+    raise typer.Exit(code)
 
 
 @app.command()
@@ -164,6 +177,7 @@ def view(
     png: Annotated[Path, typer.Option(help="Picture file to write; no display is needed.", metavar="FILE")],
 ) -> None:
     """Draw a finished run in 3-D at its critical moment."""
+    from fem.pictures import draw_strip
     from fem.result import read
 
     try:
@@ -174,12 +188,88 @@ def view(
                 "to draw"
             )
         with _library_output_to_stderr():
-            _draw_strip(result, png)
+            draw_strip(result, png)
     except InputError as problem:
         _stop(str(problem))
     except OSError as problem:
         _stop(f"{png} cannot be written ({problem.strerror or problem})")
     typer.echo(f"wrote {png}", err=True)
+
+
+@app.command()
+def accept(
+    cases: CaseNames,
+    why: Annotated[str, typer.Option(help="Why the new numbers are right; kept with them.", metavar="TEXT")],
+    model: Annotated[Model, typer.Option(help="Which model's numbers.")] = Model.rod,
+    at_a_time: AtATime = 1,
+) -> None:
+    """Make the present numbers of cases the accepted ones, in results/reference/; runs what has not run."""
+    from fem.batch import read_cases
+    from fem.comparing import accept_verb, workplace
+
+    try:
+        place = workplace(REFERENCES, at_a_time, _console(True), _library_output_to_stderr)
+        code = accept_verb(read_cases(cases), model.value, why, place, _console)
+    except InputError as problem:
+        _stop(str(problem))
+    raise typer.Exit(code)
+
+
+@app.command()
+def compare(
+    cases: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="CASE", help="As for `run`; without any, all of cases/."),
+    ] = None,
+    model: Annotated[Model, typer.Option(help="Which model's numbers.")] = Model.rod,
+    fast: Annotated[
+        bool, typer.Option("--fast", help="Only cases that took at most 30 s when accepted.")
+    ] = False,
+    markdown: Annotated[
+        Path | None, typer.Option(help="Write the tables for a pull request.", metavar="FILE")
+    ] = None,
+    plot: Annotated[
+        Path | None, typer.Option(help="Draw old against new curves into this folder.", metavar="FOLDER")
+    ] = None,
+    at_a_time: AtATime = 1,
+    as_json: AsJson = False,
+) -> None:
+    """Compare cases with what was accepted; runs what has not run since case or program changed."""
+    from fem.batch import read_cases
+    from fem.comparing import Options, compare_verb, workplace
+
+    options = Options(model.value, not cases, fast, markdown, plot, as_json)
+    named = cases or [str(file) for file in sorted(CASES.rglob("*.toml"))]
+    try:
+        place = workplace(REFERENCES, at_a_time, _console(True), _library_output_to_stderr)
+        code = compare_verb(read_cases(named), options, place, _console)
+    except InputError as problem:
+        _stop(str(problem))
+    raise typer.Exit(code)
+
+
+@app.command()
+def export(
+    case: CaseName,
+    file: Annotated[
+        Path,
+        typer.Argument(metavar="FILE", help="What to write: .stl (solid) or .vtu (mid-surface, fields)."),
+    ],
+    at: Annotated[
+        str | None,
+        typer.Option(metavar="LABEL|STEP", help="Which state; without it the critical one."),
+    ] = None,
+) -> None:
+    """Write one state of a finished run for other programs: a solid, or the surface with its fields."""
+    from fem.export import export as written
+    from fem.result import read
+
+    try:
+        shot = written(read(RUNS / Path(case).stem), file, at)
+    except InputError as problem:
+        _stop(str(problem))
+    named = f" ({shot.label})" if shot.label else ""
+    typer.echo(f"wrote {file}: step {shot.step}{named}, {shot.travel:.1f} mm wound in", err=True)
 
 
 @app.command()
@@ -200,117 +290,6 @@ def verify(
     else:
         print_checks(_console(False), document["checks"])
     raise typer.Exit(EXIT_DONE if all(row["ok"] for row in document["checks"]) else EXIT_DIFFERS)
-
-
-# ---- reading cases -----------------------------------------------------------------------------------------
-
-
-def _case_file(argument: str) -> Path:
-    """A path as given, or the case of that name below cases/."""
-    path = Path(argument)
-    if path.exists() or path.suffix == ".toml":
-        return path
-    found = sorted(CASES.rglob(f"{path.name}.toml")) if path.name == argument else []
-    return found[0] if found else CASES / f"{argument}.toml"
-
-
-def _read_all(arguments: Sequence[str]) -> Iterator[Entry]:
-    """Each case with its name, or its faults; a name that comes twice is refused the second time."""
-    from fem.case import read_case
-
-    seen: dict[str, Path] = {}
-    for argument in arguments:
-        file = _case_file(argument)
-        name = file.stem
-        if name in seen:
-            text = f"a case called {name} is already in this list ({seen[name]}); rename one of them"
-            yield name, None, (Fault(str(file), "", text),)
-            continue
-        seen[name] = file
-        try:
-            yield name, read_case(file), ()
-        except CaseError as problem:
-            yield name, None, problem.faults
-
-
-# ---- running -----------------------------------------------------------------------------------------------
-
-
-def _run_one(console: Console, entry: Entry, model: str, pictures: bool) -> tuple[dict[str, Any], int]:
-    """Run and keep one case: its part of the document and its exit code. Nothing stops the next case."""
-    from fem.documents import broken_off, refused
-    from fem.screen import print_faults
-
-    name, case, faults = entry
-    if case is None:
-        print_faults(console, faults)
-        return refused(name, model, faults), EXIT_BAD_INPUT
-    try:
-        result = _run_with_bar(console, case, model)
-        summary = _kept(console, result, case, pictures)
-    except InputError as problem:
-        refusal = (Fault(name, "", str(problem)),)
-        print_faults(console, refusal)
-        return refused(name, model, refusal), EXIT_BAD_INPUT
-    except Exception as defect:  # noqa: BLE001 (a defect in one case must not cost the others of a batch)
-        traceback.print_exc()
-        return broken_off(name, model, defect), EXIT_NOT_CONVERGED
-    return summary, EXIT_NOT_CONVERGED if result.status == "not converged" else EXIT_DONE
-
-
-def _run_with_bar(console: Console, case: Case, model: str) -> Result:
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    from fem.run import run_case
-
-    columns = (
-        TextColumn("{task.fields[case]}"),
-        BarColumn(),
-        TimeElapsedColumn(),
-        TextColumn("{task.description}"),
-    )
-    with Progress(*columns, console=console, transient=True) as bar:
-        task = bar.add_task("starting", total=1.0, case=case.name)
-
-        def progress(share: float, text: str) -> None:
-            bar.update(task, completed=share, description=text)
-
-        return run_case(case, model=model, progress=progress)
-
-
-def _kept(console: Console, result: Result, case: Case, pictures: bool) -> dict[str, Any]:
-    """Write a result with its pictures; a picture that cannot be drawn is a message, not a failure."""
-    from fem.result import write
-
-    folder = write(result, RUNS / case.name)
-    for warning in result.warnings:
-        console.print(f"{case.name}: {warning}", markup=False, highlight=False, style="yellow")
-    for draw, name in ((_draw_curves, "torque.png"), (_draw_strip, "critical.png")) if pictures else ():
-        try:
-            draw(result, folder / name)
-        except MissingLibrary as missing:
-            console.print(
-                f"{case.name}: no picture: {missing}", markup=False, highlight=False, style="yellow"
-            )
-    return result.summary(folder)
-
-
-def _draw_curves(result: Result, file: Path) -> None:
-    from fem.plot import torque_plot
-
-    if result.rows:
-        torque_plot(result, file)
-
-
-def _draw_strip(result: Result, file: Path) -> None:
-    try:
-        from fem.view import critical_picture
-    except ImportError as problem:
-        raise MissingLibrary(
-            f"the 3-D library cannot be loaded ({problem}); install what it names"
-        ) from problem
-    if result.snapshots:
-        critical_picture(result, file)
 
 
 # ---- output ------------------------------------------------------------------------------------------------
@@ -334,21 +313,6 @@ def _console(to_stderr: bool) -> Console:
     from rich.console import Console
 
     return Console(stderr=to_stderr)
-
-
-def _print_check(
-    console: Console, case: Case | None, derived: Derived | None, faults: Sequence[Fault]
-) -> None:
-    from fem.screen import print_bends, print_faults, print_numbers, print_remarks
-
-    if case is None or derived is None:
-        print_faults(_console(True), faults)
-        return
-    console.print(f"{case.name}: {case.title}", style="bold", markup=False, highlight=False)
-    print_numbers(console, "the case", derived.quantities)
-    print_numbers(console, f"its section, {derived.section_station:.4g} mm from the root", derived.section)
-    print_bends(console, derived.bends)
-    print_remarks(console, derived.remarks)
 
 
 def _print_json(document: Any) -> None:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fem.case import Case
+from fem.checkpoint import NOWHERE, Keeper
 from fem.equilibrium import Array
 from fem.push import Coil, Column, Press
 from fem.result import Quantity, Result
@@ -84,22 +85,47 @@ class BenchLog:
 
 
 def run_bench(
-    case: Case, tell: Progress, began: float, provenance: dict[str, object], model: str = "rod"
+    case: Case,
+    tell: Progress,
+    began: float,
+    provenance: dict[str, object],
+    model: str = "rod",
+    keeper: Keeper = NOWHERE,
 ) -> Result:
-    """Run a bend, coil, column or press of the rod and judge it, or of the shell what axle and slot hold."""
+    """Run a bend, coil, column or press of the rod and judge it, or of the shell what axle and slot hold; go
+    on with the one the keeper has.
+    """
+    kept = keeper.found()
     tell(0.0, "gripping the strip")
-    rig = shell_rig(case) if model == "shell" else build_rig(case)
-    return _finish(case, rig, tell, began, provenance)
+    if kept is None:
+        rig = shell_rig(case) if model == "shell" else build_rig(case)
+        log = BenchLog(rig.load_name, rig.control_name)
+    else:
+        rig, log = kept
+    return _finish(case, rig, log, Telling(tell, began, provenance, keeper, kept is not None))
 
 
-def _finish(case: Case, rig: Rig, tell: Progress, began: float, provenance: dict[str, object]) -> Result:
-    load_name, control_name = rig.load_name, rig.control_name
-    log = BenchLog(load_name, control_name)
-    fields = rig.fields
+@dataclass(frozen=True)
+class Telling:
+    """What a run tells, and where it is kept: progress, start [s of the clock], origin; resumed: from a kept
+    state.
+    """
+
+    tell: Progress
+    began: float
+    origin: dict[str, object]
+    keeper: Keeper
+    resumed: bool
+
+
+def _finish(case: Case, rig: Rig, log: BenchLog, to: Telling) -> Result:
+    load_name, control_name, fields = rig.load_name, rig.control_name, rig.fields
+    tell, keeper = to.tell, to.keeper
     trouble = rig.trip if isinstance(rig.trip, str) else ""
     if not isinstance(rig.trip, str):
         trip = rig.trip
-        _record(trip, fields, log)
+        if not to.resumed:
+            _record(trip, fields, log)
 
         def watch(now: Trip) -> bool:
             row = _record(now, fields, log)
@@ -107,13 +133,15 @@ def _finish(case: Case, rig: Rig, tell: Progress, began: float, provenance: dict
                 min(1.0, abs(now.control / rig.target)),
                 f"{control_name} {now.control:.2f}, {load_name} {row[load_name]:.3g}",
             )
-            return abs(row[load_name]) >= rig.stop_at
+            if abs(row[load_name]) >= rig.stop_at:
+                return True
+            keeper.offer((rig, log))
+            return False
 
         steps = STEPS if control_name != "turn_rad" else max(STEPS, math.ceil(abs(rig.target) / LARGEST_TURN))
         step = abs(rig.target) / steps
-        if not trip.advance(
-            rig.target, StepSize(0.2 * step, step, 1e-5 * step, time=STEP_TIME / step), watch
-        ):
+        size = StepSize(0.2 * step, step, 1e-5 * step, time=STEP_TIME / step)
+        if not trip.advance(rig.target, size, watch, to.resumed):
             trouble = trip.trouble
     numbers = _numbers(log, PRESS_NAMES if isinstance(case.push, Press) else {})
     if rig.standing is not None:
@@ -138,9 +166,9 @@ def _finish(case: Case, rig: Rig, tell: Progress, began: float, provenance: dict
     return Result(
         case_name=case.name, title=case.title, model=rig.kind, status=word,
         sentence=told, quantities=numbers, jam=None, bends=(),
-        energy_audit=audit, seconds=time.perf_counter() - began,
+        energy_audit=audit, seconds=time.perf_counter() - to.began,
         path={name: np.array([row[name] for row in log.rows]) for name in log.rows[0]} if log.rows else {},
-        snapshots=_snapshots(rig, fields, log), warnings=tuple(warnings), provenance=provenance,
+        snapshots=_snapshots(rig, fields, log), warnings=tuple(warnings), provenance=to.origin,
         intended_path=aim,
     )  # fmt: skip
 

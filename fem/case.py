@@ -11,12 +11,20 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from fem.case_file import read_document
-from fem.case_parts import Around, HeadingTable, read_around, read_heading, read_materials, read_obstacles
+from fem.case_file import read_document, written
+from fem.case_parts import (
+    Around,
+    HeadingTable,
+    read_around,
+    read_heading,
+    read_materials,
+    read_obstacles,
+    read_tolerances,
+)
 from fem.case_rules import findings
 from fem.case_schema import Reader
 from fem.case_strip import (
@@ -57,6 +65,12 @@ class Case:
     settings: Settings
     digest: str
     design_digest: str
+    text: str = field(repr=False, compare=False)
+    """The whole case as one case file, what it extends merged in: reading it gives the same digest."""
+    content: Mapping[str, Any] = field(repr=False, compare=False)
+    """What the digests are made of: every checked table with defaults filled in, by its key."""
+    tolerances: Mapping[str, float] = field(repr=False, compare=False)
+    """Relative tolerances of the table `compare`, by number."""
 
     @property
     def root_level(self) -> float:
@@ -87,7 +101,8 @@ class Case:
 def read_case(path: Path | str) -> Case:
     """Read and check one case file; raises CaseError with all its faults."""
     file = Path(path)
-    reader = Reader(read_document(file))
+    document = read_document(file)
+    reader = Reader(document)
     heading = read_heading(reader)
     outline = read_outline(reader)
     section = read_section(reader, outline)
@@ -96,6 +111,7 @@ def read_case(path: Path | str) -> Case:
     stations = read_stations(reader, outline)
     obstacles = read_obstacles(reader)
     around = read_around(reader)
+    tolerances = read_tolerances(reader)
     thickness = sum(part.layer.thickness for part in layers) if all_layers else None
     parts: dict[str, Any] = {
         "outline": outline, "section": section, "runs": runs, "path": route, "layers": layers,
@@ -114,23 +130,36 @@ def read_case(path: Path | str) -> Case:
     content = {
         key: value for key, value in reader.effective.items() if key and not key.startswith("materials.")
     }
-    return _case(file.stem, heading, strip, tuple(made for _, made in obstacles), around, content)
+    told = _Told(file.stem, written(document), _in_json(content), tolerances)
+    return _case(told, heading, strip, tuple(made for _, made in obstacles), around)
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What a case keeps of its file: name, text, tables as understood, tolerances."""
+
+    name: str
+    text: str
+    content: Mapping[str, Any]
+    tolerances: Mapping[str, float]
+
+
+def _in_json(content: Mapping[str, Any]) -> Any:
+    """The same in JSON's own types, so that it equals what is read back from a file."""
+    return json.loads(json.dumps(content))
 
 
 def _case(
-    name: str,
-    heading: HeadingTable,
-    strip: Strip,
-    obstacles: tuple[Obstacle, ...],
-    around: Around,
-    content: Mapping[str, Any],
+    told: _Told, heading: HeadingTable, strip: Strip, obstacles: tuple[Obstacle, ...], around: Around
 ) -> Case:
     assert around.axle and around.casing and around.slot and around.friction and around.weight
     assert around.settings and around.push
     return Case(
-        name, heading.title, heading.teaches, strip, around.axle, around.casing, around.slot, obstacles,
+        told.name, heading.title, heading.teaches, strip, around.axle, around.casing, around.slot, obstacles,
         around.friction, around.weight, around.motor, around.push, around.settings,
-        _digest(content), _digest({key: value for key, value in content.items() if key != "solver"}),
+        _digest(told.content),
+        _digest({key: value for key, value in told.content.items() if key != "solver"}),
+        told.text, told.content, told.tolerances,
     )  # fmt: skip
 
 

@@ -27,6 +27,8 @@ EXCLUSIVE: tuple[tuple[Key, tuple[frozenset[str], ...]], ...] = (
 )
 """Groups of keys of one table of which a case uses one; giving one drops the others of a base."""
 
+ALONE = "# A whole case in one file, with what it extends; written by pushpast. mm, N, MPa, s, degrees."
+
 
 @dataclass(frozen=True)
 class Place:
@@ -68,6 +70,13 @@ def key_text(key: Key) -> str:
 def read_document(path: Path) -> Document:
     """Read a case file and everything it extends; raises CaseError (syntax, no file, a circle)."""
     return _read(path, ())
+
+
+def written(document: Document) -> str:
+    """The merged tables as the text of one case file that stands alone."""
+    import tomli_w
+
+    return f"{ALONE}\n{tomli_w.dumps(document.tables)}"
 
 
 def _read(path: Path, above: tuple[Path, ...]) -> Document:

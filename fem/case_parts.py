@@ -14,13 +14,14 @@ from typing import Annotated, Any
 from annotated_types import Ge, Gt, Le, Lt, Unit
 
 from fem.case_file import Key, key_text
-from fem.case_schema import Reader, Table, shown
+from fem.case_schema import Reader, Table, nearest, shown
 from fem.material import LIBRARY, Material
 from fem.motor import Motor
 from fem.obstacle import OBSTACLES, Obstacle
 from fem.push import PUSHES, Push, RetractDeploy
 from fem.settings import Settings
 from fem.surroundings import Axle, Casing, Friction, Slot, Weight
+from fem.tolerance import TOLERANCES
 
 Modulus = Annotated[float, Gt(0.0), Le(2e6), Unit("MPa")]
 Density = Annotated[float, Ge(1e-11), Le(3e-8), Unit("tonne/mm^3 (water is 1e-9)")]
@@ -75,6 +76,7 @@ def read_heading(reader: Reader) -> HeadingTable | None:
         "push",
         "solver",
         "materials",
+        "compare",
     )
     heading = reader.read(HeadingTable, (), reader.document.tables, known)
     if heading is not None and not heading.title.strip():
@@ -130,6 +132,24 @@ def read_obstacles(reader: Reader) -> list[tuple[Key, Obstacle]] | None:
         if cls is not None and (made := reader.fill(cls, key, item, ("kind",))) is not None:
             found.append((key, made))
     return found if len(reader.faults) == faults else None
+
+
+def read_tolerances(reader: Reader) -> dict[str, float]:
+    """Relative tolerances of the table `compare`, by number; no part of what is simulated or of a digest."""
+    found: dict[str, float] = {}
+    for name, value in (reader.table(("compare",)) or {}).items():
+        key: Key = ("compare", name)
+        if name not in TOLERANCES:
+            known = ", ".join(TOLERANCES)
+            reader.fault(key, f"is no number that is compared{nearest(name, TOLERANCES)}; known: {known}")
+        elif isinstance(value, bool) or not isinstance(value, int | float) or not 0.0 < value <= 1.0:
+            reader.fault(
+                key,
+                f"must be a share of the accepted value, > 0 and <= 1, got {shown(value)}; 0.05 is 5 %",
+            )
+        else:
+            found[name] = float(value)
+    return found
 
 
 @dataclass(frozen=True)

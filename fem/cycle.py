@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from fem.checkpoint import NOWHERE, Keeper
 from fem.equilibrium import Array
 from fem.rod_fields import FieldState, RodFields
 from fem.rod_model import RodModel
@@ -261,8 +262,34 @@ class CycleOutcome:
 
 
 @dataclass
+class Leg:
+    """One way of the axle under way: its phase, its first row, travel there, angle of the last row."""
+
+    phase: float
+    began: int
+    start_travel: float
+    last: float
+
+
+@dataclass
+class Search:
+    """Looking for the safe travel: the jam of the whole cycle and its log, the saved states between which it
+    lies, and the one that is being pushed out from.
+    """
+
+    jam: object
+    log: Log
+    low: int
+    high: int
+    trial: int | None = None
+
+
+@dataclass
 class Cycle:
-    """One strip, one axle: retract and deploy with a log."""
+    """One strip, one axle: retract and deploy with a log.
+
+    ended: how each phase of the cycle ended that has; keeper: where the whole cycle is kept as it goes.
+    """
 
     model: RodModel
     trip: Trip
@@ -271,6 +298,21 @@ class Cycle:
     progress: Progress
     wound: list[tuple[float, Saved]] = field(default_factory=list)
     limit: float = math.inf
+    keeper: Keeper = NOWHERE
+    leg: Leg | None = None
+    ended: dict[float, str] = field(default_factory=dict)
+    search: Search | None = None
+
+    def __getstate__(self) -> dict[str, object]:
+        """Everything but the ways out of the program."""
+        return {**vars(self), "progress": None, "keeper": NOWHERE}
+
+    def once(self, phase: float, go: Callable[[], str]) -> str:
+        """How a phase ended; a cycle that was kept and found again does not do it twice."""
+        if phase not in self.ended:
+            self.ended[phase] = go()
+            self.keeper.offer(self)
+        return self.ended[phase]
 
     def retract(self, depth: float) -> str:
         """Wind in until `depth` mm have come in: "", "swallowed", "idle" or the trouble of a step."""
@@ -290,18 +332,20 @@ class Cycle:
         obs, trip = self.observer, self.trip
         obs.phase = phase
         length = self.model.rod.strip.length
-        began = len(obs.log.rows)
-        start_travel = obs.log.rows[-1]["travel_mm"] if obs.log.rows else 0.0
+        resumed = self.leg is not None and self.leg.phase == phase
+        if self.leg is None or not resumed:
+            start = obs.log.rows[-1]["travel_mm"] if obs.log.rows else 0.0
+            self.leg = Leg(phase, len(obs.log.rows), start, trip.control)
+        leg = self.leg
         end = ""
-        last = trip.control
 
         def watch(now: Trip) -> bool:
-            nonlocal end, last
-            row = obs.write(now, abs(now.control - last) * self.steps.time)
-            last = now.control
+            nonlocal end
+            row = obs.write(now, abs(now.control - leg.last) * self.steps.time)
+            leg.last = now.control
             if phase == RETRACT and (not self.wound or row["travel_mm"] - self.wound[-1][0] > SAVE_EVERY):
                 self.wound.append((row["travel_mm"], now.save()))
-            share = abs(row["travel_mm"] - start_travel) / max(1e-9, abs(goal - start_travel))
+            share = abs(row["travel_mm"] - leg.start_travel) / max(1e-9, abs(goal - leg.start_travel))
             word = "winding in" if phase == RETRACT else "pushing out"
             self.progress(
                 min(1.0, share), f"{word}: {row['travel_mm']:.0f} mm in, {row['torque_Nmm']:.0f} N mm"
@@ -312,14 +356,19 @@ class Cycle:
                 end = "arrived"
             elif row["slot_station_mm"] >= length - 1e-9:
                 end = "swallowed"
-            elif self._idle(began, phase):
+            elif self._idle(leg.began, phase):
                 end = "idle"
             elif phase == DEPLOY and self._beyond(row["torque_Nmm"]):
                 end = "beyond"
+            if not end:
+                self.keeper.offer(self)
             return bool(end)
 
-        trip.settle(REST_TIME)
-        if not trip.advance(limit, replace(self.steps, gather=GATHER), watch):
+        if not resumed:
+            trip.settle(REST_TIME)
+        finished = trip.advance(limit, replace(self.steps, gather=GATHER), watch, resumed)
+        self.leg = None
+        if not finished:
             return trip.trouble
         return {"arrived": "", "": "idle"}.get(end, end)
 
@@ -342,41 +391,3 @@ class Cycle:
 
 GIVE_UP = 5.0
 SAVE_EVERY = 2.0
-
-
-def run_cycle(
-    model: RodModel, fields: RodFields, depth: float, deploy: bool, progress: Progress
-) -> tuple[CycleOutcome, Log, Cycle | None]:
-    """Assemble, retract to `depth` mm of travel and (if `deploy`) push out again."""
-    grip = AxleGrip(model)
-    progress(0.0, "putting the strip in place")
-    trip = assemble(model, grip)
-    log = Log()
-    if isinstance(trip, str):
-        return CycleOutcome(False, False, False, False, trip, ()), log, None
-    observer = Observer(model, fields, log)
-    observer.zero = observer.slot_station(trip.u)
-    turn = model.case.settings.turn
-    steps = StepSize(0.2 * turn, turn, 1e-5 * turn)
-    cycle = Cycle(model, trip, observer, steps, progress)
-    trip.force = grip.force(trip.u, model.motion.total(trip.u, 1).gradient, 0.0)
-    observer.write(trip, 0.0)
-    ended = cycle.retract(depth)
-    known = ("", "swallowed", "idle")
-    retracted = ended == ""
-    if not retracted or not deploy:
-        trouble = "" if ended in known else ended
-        return (
-            CycleOutcome(
-                retracted, False, ended == "swallowed", ended == "idle", trouble, tuple(cycle.wound)
-            ),
-            log,
-            cycle,
-        )
-    ended = cycle.deploy()
-    trouble = "" if ended in (*known, "beyond") else ended
-    return (
-        CycleOutcome(True, ended == "", ended == "swallowed", ended == "idle", trouble, tuple(cycle.wound)),
-        log,
-        cycle,
-    )

@@ -9,8 +9,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from fem.case import Case
+from fem.compare import CurveDifference
 from fem.errors import Fault
 from fem.estimate import Derived
+from fem.regression import Compared
 from fem.result import to_json
 from fem.section_summary import Estimate
 
@@ -60,13 +62,29 @@ def checked(name: str, case: Case | None, derived: Derived | None, faults: Seque
 
 
 def refused(name: str, model: str, faults: Sequence[Fault]) -> dict[str, Any]:
-    """What a case that cannot be run contributes to `run --json`."""
+    """What a case that cannot be run contributes to `run --json`; a fault of no file is none of the case."""
     count = f"{len(faults)} faults" if len(faults) != 1 else "1 fault"
     sentence = f"Not run: the case has {count}; mend what `pushpast check` lists."
+    if all(fault.file in {"", name} for fault in faults):
+        sentence = f"No result: {'; '.join(fault.message for fault in faults)}."
     return _unrun(name, model, "bad input", sentence) | {"faults": [_fault(fault) for fault in faults]}
 
 
-def broken_off(name: str, model: str, defect: Exception) -> dict[str, Any]:
+def stopped(name: str, model: str) -> dict[str, Any]:
+    """What a case that the user stopped contributes to `run --json`."""
+    return _unrun(name, model, "stopped", "Stopped; the same command goes on from there.")
+
+
+def lost(name: str, model: str) -> dict[str, Any]:
+    """What a case contributes to `run --json` whose process was killed twice."""
+    sentence = (
+        "Its process was killed, and again when it was run once more: often the memory did not suffice, so "
+        "run fewer cases at a time."
+    )
+    return _unrun(name, model, "broken off", sentence)
+
+
+def broken_off(name: str, model: str, defect: BaseException) -> dict[str, Any]:
     """What a case contributes to `run --json` when the program itself failed on it."""
     what = f"{type(defect).__name__}: {defect}"
     sentence = f"The program failed on this case ({what}); that is a defect, please report it."
@@ -77,4 +95,49 @@ def _unrun(name: str, model: str, status: str, sentence: str) -> dict[str, Any]:
     return {
         "case": name, "model": model, "status": status, "sentence": sentence, "quantities": {}, "jam": None,
         "bends": [], "energy_audit": None, "seconds": 0.0, "folder": None,
+    }  # fmt: skip
+
+
+def compared(one: Compared) -> dict[str, Any]:
+    """What one case contributes to `compare --json`. Where it could not be compared, `kind` is "bad input".
+
+    quantities: [{quantity, unit, old, new, change (share of old), allowed, verdict}], every number; verdict
+    is "same", "within" or "beyond" the allowed difference, "vanished" or "new". curves: [{quantity, phase,
+    distance, allowed, verdict, place: null | {x, y, old: [x, y], new: [x, y]}}], distances as shares of the
+    old curve's height and width.
+    """
+    made = one.comparison
+    document: dict[str, Any] = {
+        "case": one.case, "model": one.model, "kind": "bad input" if made is None else made.kind,
+        "fails": made is None or made.fails, "faults": [_fault(fault) for fault in one.faults],
+        "quantities": [],
+    }  # fmt: skip
+    if made is not None and one.baseline is not None:
+        document |= {
+            "cause": made.cause,
+            "status": {"old": made.status[0], "new": made.status[1]},
+            "jam": {"old": made.mode[0] or None, "new": made.mode[1] or None},
+            "keys": [{"key": key.key, "old": key.old, "new": key.new} for key in made.keys],
+            "quantities": [
+                {
+                    "quantity": number.quantity, "unit": number.unit, "old": number.old, "new": number.new,
+                    "change": number.change, "allowed": number.allowed, "verdict": number.verdict,
+                }
+                for number in made.numbers
+            ],
+            "curves": [_curve(curve) for curve in made.curves],
+            "notes": list(made.notes),
+            "accepted": one.baseline.history[0].date if one.baseline.history else None,
+        }  # fmt: skip
+    return document
+
+
+def _curve(curve: CurveDifference) -> dict[str, Any]:
+    place = curve.place
+    where = None
+    if place is not None:
+        where = {"x": place.names[0], "y": place.names[1], "old": place.old, "new": place.new}
+    return {
+        "quantity": curve.quantity, "phase": curve.phase, "distance": curve.distance,
+        "allowed": curve.allowed, "verdict": curve.verdict, "place": where,
     }  # fmt: skip

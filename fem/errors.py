@@ -13,6 +13,8 @@ EXIT_DONE = 0
 EXIT_DIFFERS = 1
 EXIT_BAD_INPUT = 2
 EXIT_NOT_CONVERGED = 3
+EXIT_STOPPED = 130
+"""Ended by the user, as a shell tells it."""
 
 
 @dataclass(frozen=True)

@@ -55,7 +55,7 @@ BALANCE = (
 )
 """Lines of the energy panel: caption, columns added up, colour, dashes."""
 
-_RC: dict[Any, Any] = {
+STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 9.5,
     "text.color": INK,
@@ -77,11 +77,15 @@ def torque_plot(result: Result, file: Path | str) -> Path:
 
     The file's ending chooses the format (.png, .svg, .pdf). It appears whole or not at all.
     """
-    target = Path(file)
+    with mpl.rc_context(STYLE):
+        return saved(torque_figure(result), Path(file))
+
+
+def saved(figure: Figure, target: Path) -> Path:
+    """Write a figure whole or not at all; returns its file."""
     partial = target.with_name(f".{target.stem}.partial{target.suffix}")
     try:
-        with mpl.rc_context(_RC):
-            torque_figure(result).savefig(partial, dpi=150)
+        figure.savefig(partial, dpi=150)
         partial.replace(target)
     finally:
         partial.unlink(missing_ok=True)

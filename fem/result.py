@@ -5,12 +5,12 @@ A result holds a cheap row for every accepted step (the path), full states of th
 
 A result folder holds
 
-- `result.json` - the verdict; its layout is the class `Document`.
+- `result.json` - the verdict; its layout is the class `Document`, published as `fem/result.schema.json`.
 - `path.csv` - a header line, then one row per accepted step. A column's name ends in its unit (`torque_Nmm`,
   `axle_angle_rad`, `curvature_peak_per_mm`); a name without one is a pure number. Empty cell = no value.
-- `snapshots.npz` - arrays `<number>/<field>` of every `Snapshot`, `intended_path`, and `about`: a JSON text
-  with the fields that are no arrays.
-- pictures, drawn later from these three and never read back.
+- `fields.vtkhdf` - every `Snapshot`, as `fem.field_file` tells; any VTKHDF reader opens it.
+- `case.toml` - the whole case that was run, as one file: `read_case` gives the same digest.
+- pictures, drawn later from these and never read back.
 
 A number that is not finite is null in JSON and comes back as nan.
 """
@@ -21,24 +21,22 @@ import csv
 import io
 import json
 import math
-import os
-import secrets
-import shutil
-import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
-from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, WithJsonSchema
 
 from fem.equilibrium import Array
 from fem.errors import InputError
-from fem.snapshot import ARRAYS, PHASES, PLAIN, Snapshot, frozen
+from fem.field_file import NewerFormat, pack, unpack
+from fem.folder import put_folder, set_aside
+from fem.snapshot import PHASES, Snapshot, frozen
 
 SCHEMA = 1
-RESULT_FILE, PATH_FILE, SNAPSHOT_FILE = "result.json", "path.csv", "snapshots.npz"
+RESULT_FILE, PATH_FILE, FIELD_FILE, CASE_FILE = "result.json", "path.csv", "fields.vtkhdf", "case.toml"
 
 PATH_COLUMNS: dict[str, str] = {
     "step": "number of the accepted step",
@@ -71,7 +69,11 @@ PATH_COLUMNS: dict[str, str] = {
 }
 """The columns every run can be asked for, and what they mean. A path may carry others."""
 
-Number = Annotated[float, BeforeValidator(lambda value: math.nan if value is None else value)]
+Number = Annotated[
+    float,
+    BeforeValidator(lambda value: math.nan if value is None else value),
+    WithJsonSchema({"type": ["number", "null"]}),
+]
 """A number; nan where there is none (null in JSON)."""
 
 
@@ -135,6 +137,8 @@ class Result:
     provenance: Mapping[str, Any] = field(default_factory=dict)
     intended_path: Array = field(default_factory=lambda: np.empty((0, 2)))
     """(k, 2) mm, mid-line that the fully deployed strip should follow, in place; empty if it has none."""
+    case_text: str = ""
+    """The whole case as one case file; "" where it is not known."""
 
     def __post_init__(self) -> None:
         columns = {name: frozen(values) for name, values in self.path.items()}
@@ -192,7 +196,7 @@ class PathTold:
 class Document(BaseModel):
     """Layout of `result.json`, schema 1. Keys may be added within a schema; none changes its meaning."""
 
-    model_config = ConfigDict(extra="ignore", strict=True)
+    model_config = ConfigDict(extra="ignore", strict=True, use_attribute_docstrings=True)
 
     case: str
     title: str
@@ -211,9 +215,19 @@ class Document(BaseModel):
     warnings: tuple[str, ...]
     path: PathTold
     snapshots: dict[str, Any]
-    """{file, moments: [{label, step, phase, travel_mm}]}: what `snapshots.npz` holds."""
+    """{file, moments: [{label, step, phase, travel_mm}]}: what `fields.vtkhdf` holds."""
     provenance: dict[str, Any]
     """Versions, digests, settings: anything JSON can hold."""
+
+
+def published_schema() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of `result.json`; the published copy is `fem/result.schema.json`."""
+    made = Document.model_json_schema()
+    made["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+    made["title"] = f"result.json of pushpast, schema {SCHEMA}"
+    made["properties"] = {"schema": {"const": SCHEMA}} | made["properties"]
+    made["required"] = ["schema", *made["required"]]
+    return made
 
 
 def to_json(value: Any) -> Any:
@@ -241,35 +255,57 @@ def write(result: Result, folder: Path | str) -> Path:
     earlier result (with its pictures) goes only once the new one is whole. Raises InputError if the disk
     refuses, TypeError for provenance that JSON cannot hold.
     """
+    contents = {
+        PATH_FILE: _csv(result), FIELD_FILE: pack(result.snapshots, result.intended_path),
+        CASE_FILE: result.case_text.encode(), RESULT_FILE: _json(result),
+    }  # fmt: skip
     target = Path(folder)
-    contents = {PATH_FILE: _csv(result), SNAPSHOT_FILE: _npz(result), RESULT_FILE: _json(result)}
-    staging = target.parent / f".{target.name}.{secrets.token_hex(6)}.partial"
     try:
-        staging.mkdir(parents=True)
-        try:
-            for name, content in contents.items():
-                with open(staging / name, "wb") as file:
-                    file.write(content)
-                    file.flush()
-                    os.fsync(file.fileno())
-            _put_in_place(staging, target)
-        finally:
-            shutil.rmtree(staging, ignore_errors=True)
+        put_folder(target, {name: content for name, content in contents.items() if content})
     except OSError as error:
         raise InputError(f"{target}: cannot write a result ({error}); an earlier one is untouched") from error
     return target
 
 
-def read(folder: Path | str) -> Result:
-    """Read a result folder. Raises InputError, naming the file and the remedy, for anything not whole."""
+def read(folder: Path | str, states: bool = True) -> Result:
+    """Read a result folder. Raises InputError, naming the file and the remedy, for anything not whole.
+
+    states: False leaves out snapshots and intended path, which are most of it, unread.
+    """
     target = Path(folder)
-    source = target if target.is_dir() else _set_aside(target)
+    source = target if target.is_dir() else set_aside(target)
     if source is None or not (source / RESULT_FILE).is_file():
         raise InputError(f"{target}: holds no finished result ({RESULT_FILE} is missing); run the case first")
     document = _read_document(source / RESULT_FILE)
     content = dict(document) | {"path": _read_path(source / PATH_FILE, document.path)}
-    content["snapshots"], content["intended_path"] = _read_snapshots(source / SNAPSHOT_FILE)
+    content["snapshots"] = ()
+    if states:
+        content["snapshots"], content["intended_path"] = _read_snapshots(source / FIELD_FILE)
+    text = source / CASE_FILE
+    content["case_text"] = text.read_text("utf-8") if text.is_file() else ""
     return Result(case_name=content.pop("case"), **content)
+
+
+def read_summary(folder: Path | str) -> dict[str, Any] | None:
+    """What `Result.summary` told of the result in a folder, with its provenance, at the cost of one small
+    file; None if there is no whole result. Raises InputError for one of a newer program.
+    """
+    target = Path(folder)
+    if not all((target / name).is_file() for name in (RESULT_FILE, PATH_FILE, FIELD_FILE, CASE_FILE)):
+        return None
+    try:
+        document = _read_document(target / RESULT_FILE)
+    except NewerResult:
+        raise
+    except InputError:
+        return None
+    content = dict(document) | {"path": {}, "snapshots": ()}
+    made = Result(case_name=content.pop("case"), **content)
+    return made.summary(target) | {"provenance": document.provenance}
+
+
+class NewerResult(InputError):  # noqa: N818  (a sentence for the user, not a crash)
+    """A result that this version cannot read."""
 
 
 def _plain(record: Quantity | Jam | BendPassage) -> dict[str, Any]:
@@ -290,7 +326,7 @@ def _json(result: Result) -> bytes:
     document = {"schema": SCHEMA, "title": result.title} | result.summary() | {
         "warnings": result.warnings,
         "path": {"file": PATH_FILE, "rows": result.rows, "columns": columns},
-        "snapshots": {"file": SNAPSHOT_FILE, "moments": moments},
+        "snapshots": {"file": FIELD_FILE, "moments": moments},
         "provenance": result.provenance,
     }  # fmt: skip
     return (json.dumps(to_json(document), indent=1, allow_nan=False, ensure_ascii=False) + "\n").encode()
@@ -306,43 +342,6 @@ def _csv(result: Result) -> bytes:
     return text.getvalue().encode()
 
 
-def _npz(result: Result) -> bytes:
-    arrays: dict[str, Any] = {"intended_path": result.intended_path}
-    for number, shot in enumerate(result.snapshots):
-        arrays |= {f"{number}/{name}": getattr(shot, name) for name in ARRAYS}
-    about = [{name: to_json(getattr(shot, name)) for name in PLAIN} for shot in result.snapshots]
-    packed = io.BytesIO()
-    np.savez_compressed(packed, **arrays, about=np.array(json.dumps(about, allow_nan=False)))
-    return packed.getvalue()
-
-
-def _put_in_place(staging: Path, target: Path) -> None:
-    """Swap a whole folder in. If the machine dies between the two renames, `read` finds the one set aside."""
-    aside = staging.with_suffix(".previous")
-    had_one = target.exists()
-    if had_one and not target.is_dir():
-        raise NotADirectoryError(f"{target} is a file")
-    if had_one:
-        target.rename(aside)
-    try:
-        staging.rename(target)
-    except OSError:
-        if had_one:
-            aside.rename(target)
-        raise
-    if os.name == "posix":  # elsewhere a folder cannot be opened to sync the renames
-        handle = os.open(target.parent, os.O_RDONLY)
-        os.fsync(handle)
-        os.close(handle)
-    for old in target.parent.glob(f".{target.name}.*.previous"):
-        shutil.rmtree(old, ignore_errors=True)
-
-
-def _set_aside(target: Path) -> Path | None:
-    left = target.parent.glob(f".{target.name}.*.previous")
-    return max(left, key=lambda old: old.stat().st_mtime, default=None)
-
-
 _RERUN = "the result is damaged: run the case again"
 
 
@@ -356,9 +355,9 @@ def _read_document(file: Path) -> Document:
     if type(schema) is not int or schema < 1:
         raise InputError(f"{file}: schema must be a whole number from 1, got {schema!r}; {_RERUN}")
     if schema > SCHEMA:
-        raise InputError(
+        raise NewerResult(
             f"{file}: has schema {schema}, written by a newer pushpast; this one reads up to {SCHEMA}: "
-            "update pushpast or run the case again"
+            "update pushpast, or replace the result with run --fresh"
         )
     try:
         return Document.model_validate_json(text)
@@ -386,13 +385,8 @@ def _read_path(file: Path, told: PathTold) -> dict[str, Array]:
 
 def _read_snapshots(file: Path) -> tuple[tuple[Snapshot, ...], Array]:
     try:
-        # read first: on a broken archive numpy would leave the file open
-        with np.load(io.BytesIO(file.read_bytes()), allow_pickle=False) as arrays:
-            about = json.loads(str(arrays["about"]))
-            shots = tuple(
-                Snapshot(**entry | {name: arrays[f"{number}/{name}"] for name in ARRAYS})
-                for number, entry in enumerate(about)
-            )
-            return shots, arrays["intended_path"]
-    except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile) as error:
+        return unpack(file.read_bytes())
+    except NewerFormat as newer:
+        raise InputError(f"{file}: {newer}: update pushpast or run the case again") from newer
+    except (OSError, ValueError, KeyError, TypeError, IndexError, AttributeError) as error:
         raise InputError(f"{file}: cannot be read ({error}); {_RERUN}") from error

@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 import math
-import platform
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from importlib.metadata import PackageNotFoundError, version
 
 import numpy as np
 
 from fem.bench import run_bench
 from fem.case import Case
-from fem.cycle import Log, run_cycle
+from fem.checkpoint import NOWHERE, Keeper
+from fem.cycle import Log
 from fem.equilibrium import Array
 from fem.errors import InputError
 from fem.failure import Facts, facts
+from fem.origin import provenance
 from fem.push import Column, Press, Retract, Winding
 from fem.result import Quantity, Result
 from fem.rod_fields import RodFields
 from fem.rod_model import RodModel, build_rod_model
+from fem.round_trip import go_through, rod_cycle
 from fem.shell_bench import run_shell_bench
 from fem.shell_run import run_shell_winding
 from fem.snapshot import Snapshot
@@ -33,43 +34,50 @@ FAR = 5.0
 Progress = Callable[[float, str], None]
 
 
-def run_case(case: Case, model: str = "rod", progress: Progress | None = None) -> Result:
+def run_case(
+    case: Case, model: str = "rod", progress: Progress | None = None, keeper: Keeper | None = None
+) -> Result:
     """Run one case with the named model and judge it.
 
-    Raises InputError for a model that does not exist. A case that cannot be computed to its end is a result
-    too.
+    keeper: where the computation leaves its state as it goes, and finds one to go on from. Raises InputError
+    for a model that does not exist, Stopped if the keeper asks to end. A case that cannot be computed to its
+    end is a result too.
     """
     if model not in MODELS:
         raise InputError(f"no model named {model!r}; there are: {', '.join(MODELS)}")
     tell = progress or (lambda share, text: None)
-    began = time.perf_counter()
     tell(0.0, "compiling and meshing (the first run on a machine takes a little longer)")
+    keeper = keeper or NOWHERE
     if isinstance(case.push, Column) and case.push.free_lengths:
-        return _column_curve(case, case.push, model, tell, began)
-    return _run(case, model, tell, began)
+        made = _column_curve(case, case.push, model, tell, keeper)
+    else:
+        made = _run(case, model, tell, keeper)
+    return replace(made, case_text=case.text)
 
 
-def _run(case: Case, model: str, tell: Progress, began: float) -> Result:
+def _run(case: Case, model: str, tell: Progress, keeper: Keeper) -> Result:
+    began, origin = time.perf_counter(), provenance(case, model)
     if isinstance(case.push, Winding):
         if model == "shell":
-            return run_shell_winding(case, tell, began, provenance(case))
-        return _run_winding(case, tell, began)
+            return run_shell_winding(case, tell, began, origin, keeper)
+        return _run_winding(case, tell, began, origin, keeper)
     in_the_air = not (isinstance(case.push, Press | Column) and case.push.held == "slot")
     if model == "shell" and in_the_air:
-        return run_shell_bench(case, tell, began, provenance(case))
-    return run_bench(case, tell, began, provenance(case), model)
+        return run_shell_bench(case, tell, began, origin)
+    return run_bench(case, tell, began, origin, model, keeper)
 
 
-def _column_curve(case: Case, push: Column, model: str, tell: Progress, began: float) -> Result:
+def _column_curve(case: Case, push: Column, model: str, tell: Progress, keeper: Keeper) -> Result:
     """The column as asked, and what it carries at each of the other lengths."""
+    began = time.perf_counter()
     single = replace(push, free_lengths=())
-    main = _run(replace(case, push=single), model, tell, began)
+    main = _run(replace(case, push=single), model, tell, keeper)
     inside = case.slot_mouth if push.held == "slot" else 0.0
     whole = push.free_length or case.strip.length - inside
     numbers, told, warnings = dict(main.quantities), [], list(main.warnings)
     for length in push.free_lengths:
         shorter = replace(single, free_length=length, shortening=push.shortening * length / whole)
-        result = _run(replace(case, push=shorter), model, tell, began)
+        result = _run(replace(case, push=shorter), model, tell, NOWHERE)
         found = result.quantities.get("critical_force_N", Quantity(math.nan, "N", result.status))
         numbers[f"critical_force_at_{length:g}mm_N"] = found
         told.append(
@@ -79,38 +87,30 @@ def _column_curve(case: Case, push: Column, model: str, tell: Progress, began: f
     sentence = f"{main.sentence} Carried before it buckles, by free length: {', '.join(told)}."
     return replace(
         main, quantities=numbers, sentence=sentence, warnings=tuple(warnings),
-        seconds=time.perf_counter() - began,
+        provenance=provenance(case, model), seconds=time.perf_counter() - began,
     )  # fmt: skip
 
 
-def provenance(case: Case) -> dict[str, object]:
-    """Where a number came from."""
-    return {
-        "case_digest": case.digest, "design_digest": case.design_digest, "program": _version("pushpast"),
-        "python": platform.python_version(), "numpy": np.__version__, "scikit-fem": _version("scikit-fem"),
-        "gmsh": _version("gmsh"), "machine": platform.machine(), "system": platform.system(),
-        "date": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()),
-    }  # fmt: skip
-
-
-def _version(package: str) -> str:
-    try:
-        return version(package)
-    except PackageNotFoundError:
-        return "not installed"
-
-
-def _run_winding(case: Case, tell: Progress, began: float) -> Result:
-    model = build_rod_model(case)
-    stations = np.linspace(0.0, case.strip.length, FIELD_STATIONS)
-    fields = RodFields.build(model.rod, stations, HALF_WIDTH_POINTS)
-    outcome, log, cycle = run_cycle(model, fields, case.travel, not isinstance(case.push, Retract), tell)
+def _run_winding(
+    case: Case, tell: Progress, began: float, origin: dict[str, object], keeper: Keeper
+) -> Result:
+    kept = keeper.found()
+    if kept is None:
+        model = build_rod_model(case)
+        stations = np.linspace(0.0, case.strip.length, FIELD_STATIONS)
+        fields = RodFields.build(model.rod, stations, HALF_WIDTH_POINTS)
+        tell(0.0, "putting the strip in place")
+        kept = rod_cycle(model, fields)
+    else:
+        model, fields = kept.model, kept.observer.fields
+    deploy = not isinstance(case.push, Retract)
+    outcome, log, cycle = go_through(kept, case.travel, deploy, tell, keeper)
     done = Finished(
         "rod", case, outcome, log, cycle, model.warnings,
         lambda at: _facts(model, fields, log, at),
         lambda at, label: snapshot(model, fields, log, at, label),
     )  # fmt: skip
-    return winding_result(done, tell, began, provenance(case))
+    return winding_result(done, tell, began, origin)
 
 
 def _facts(model: RodModel, fields: RodFields, log: Log, at: int) -> Facts:

@@ -8,12 +8,16 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from rich.console import Console
 from rich.table import Table
 
 from fem.errors import Fault
+
+if TYPE_CHECKING:
+    from fem.case import Case
+    from fem.estimate import Derived
 
 
 class Number(Protocol):
@@ -43,6 +47,20 @@ def print_faults(console: Console, faults: Sequence[Fault]) -> None:
         console.print(str(fault), soft_wrap=True, markup=False, highlight=False)
 
 
+def print_failures(console: Console, found: Sequence[tuple[str, Sequence[Fault]]]) -> None:
+    """The faults of cases, each once, with the names of all cases that have it."""
+    where: dict[Fault, list[str]] = {}
+    for case, faults in found:
+        for fault in faults:
+            # a fault that names nothing but its case is the same one in another case
+            same = Fault("", "", fault.message) if fault.file == case else fault
+            where.setdefault(same, []).append(case)
+    for fault, cases in where.items():
+        text = str(fault) if fault.file else f"{', '.join(cases)}: {fault.message}"
+        shared = f" (in {', '.join(cases)})" if fault.file and len(cases) > 1 else ""
+        console.print(text + shared, soft_wrap=True, markup=False, highlight=False)
+
+
 def print_numbers(console: Console, title: str, numbers: Mapping[str, Number]) -> None:
     """A table of named numbers; those without a value are named below with their reason."""
     console.print()
@@ -63,7 +81,28 @@ def print_numbers(console: Console, title: str, numbers: Mapping[str, Number]) -
         console.print(f"no value: {', '.join(names)} ({reason})", style="dim", markup=False, highlight=False)
 
 
-_UNIT_ENDINGS = ("_N_per_mm", "_rad_per_s", "_Nmm2", "_Nmm", "_rad", "_mm", "_deg", "_g", "_s", "_N")
+def print_check(console: Console, case: Case, derived: Derived) -> None:
+    """All that follows from a sound case without a solve."""
+    console.print(f"{case.name}: {case.title}", style="bold", markup=False, highlight=False)
+    print_numbers(console, "the case", derived.quantities)
+    print_numbers(console, f"its section, {derived.section_station:.4g} mm from the root", derived.section)
+    print_bends(console, derived.bends)
+    print_remarks(console, derived.remarks)
+
+
+_UNIT_ENDINGS = (
+    "_N_per_mm",
+    "_per_mm",
+    "_rad_per_s",
+    "_Nmm2",
+    "_Nmm",
+    "_rad",
+    "_mm",
+    "_deg",
+    "_g",
+    "_s",
+    "_N",
+)
 
 
 def words(name: str) -> str:
@@ -137,14 +176,19 @@ def print_verdicts(console: Console, summaries: Sequence[Mapping[str, Any]]) -> 
             summary["status"] + (f": {jam['mode']}" if jam else ""),
             *(number_text(_value(jam[name])) if jam else "-" for name in ("station_mm", "travel_mm")),
             *(number_text(_value(numbers.get(name, {}).get("value"))) for _, name in VERDICT_NUMBERS),
-            f"{summary['seconds']:.1f}",
+            "up to date" if summary.get("skipped") else f"{summary['seconds']:.1f}",
         )
     console.print(table)
     console.print()
+    said: dict[str, list[str]] = {}
     for summary in summaries:
-        console.print(f"{summary['case']}: {summary['sentence']}", markup=False, highlight=False)
-        if summary["folder"]:
-            console.print(f"  results in {summary['folder']}", markup=False, highlight=False, style="dim")
+        said.setdefault(summary["sentence"], []).append(summary["case"])
+    folders = {summary["case"]: summary["folder"] for summary in summaries}
+    for sentence, cases in said.items():
+        console.print(f"{', '.join(cases)}: {sentence}", markup=False, highlight=False)
+        for case in cases:
+            if folders[case]:
+                console.print(f"  results in {folders[case]}", markup=False, highlight=False, style="dim")
 
 
 def _value(value: float | None) -> float:

@@ -12,6 +12,7 @@ from typing import cast
 
 import numpy as np
 
+from fem.checkpoint import NOWHERE
 from fem.contact import WallContact
 from fem.cycle import (
     ASSEMBLY_STEPS,
@@ -26,12 +27,13 @@ from fem.dynamics import StepOutcome
 from fem.equilibrium import Array, Evaluation, Index
 from fem.rod_fields import RodFields
 from fem.rod_model import RodModel
+from fem.round_trip import go_through, ready
 from fem.shell_contact import ShellWalls
 from fem.shell_ends import unknowns
 from fem.shell_model import ShellFields, ShellModel
 from fem.shell_motion import mirror_unknowns
 from fem.shell_wraps import ShellWraps
-from fem.trip import Saved, StepSize, Stored, Trip
+from fem.trip import Saved, Stored, Trip
 from fem.wraps import WrapContact
 
 FINE = 401
@@ -192,32 +194,18 @@ def assemble_shell(model: ShellModel, grip: ShellGrip) -> ShellTrip | str:
     )
 
 
+def shell_cycle(model: ShellModel) -> Cycle | str:
+    """The shell in place and at rest with its first row, or why it could not be put there."""
+    trip = assemble_shell(model, ShellGrip(model))
+    if isinstance(trip, str):
+        return trip
+    observer = Observer(cast("RodModel", model), cast("RodFields", ShellFields(model.body)), Log())
+    return ready(observer, trip)
+
+
 def run_shell_cycle(
     model: ShellModel, depth: float, deploy: bool, progress: Progress
 ) -> tuple[CycleOutcome, Log, Cycle | None]:
     """Assemble, retract to `depth` mm of travel and (if `deploy`) push out again."""
-    grip = ShellGrip(model)
     progress(0.0, "putting the strip in place")
-    trip = assemble_shell(model, grip)
-    log = Log()
-    if isinstance(trip, str):
-        return CycleOutcome(False, False, False, False, trip, ()), log, None
-    like_rod = cast("RodModel", model)
-    observer = Observer(like_rod, cast("RodFields", ShellFields(model.body)), log)
-    observer.zero = observer.slot_station(trip.u)
-    turn = model.case.settings.turn
-    cycle = Cycle(like_rod, trip, observer, StepSize(0.2 * turn, turn, 1e-5 * turn), progress)
-    trip.force = grip.force(trip.u, model.motion.total(trip.u, 1).gradient, 0.0)
-    observer.write(trip, 0.0)
-    known = ("", "swallowed", "idle")
-    ended = cycle.retract(depth)
-    if ended != "" or not deploy:
-        trouble = "" if ended in known else ended
-        gone = CycleOutcome(
-            ended == "", False, ended == "swallowed", ended == "idle", trouble, tuple(cycle.wound)
-        )
-        return gone, log, cycle
-    ended = cycle.deploy()
-    trouble = "" if ended in (*known, "beyond") else ended
-    gone = CycleOutcome(True, ended == "", ended == "swallowed", ended == "idle", trouble, tuple(cycle.wound))
-    return gone, log, cycle
+    return go_through(shell_cycle(model), depth, deploy, progress, NOWHERE)

@@ -46,7 +46,8 @@ class ShellModel:
     """A shell in its surroundings, ready to be wound.
 
     root_radius [mm]: distance of the root's mid-line from the axle's centre; wraps: None when the wraps may
-    not touch; watch: sees every accepted state (model, u, its number, axle angle).
+    not touch; watch: sees every accepted state (model, u, its number, axle angle); lost: why half the width
+    would not do, "" if it did or was never tried.
     """
 
     case: Case
@@ -58,6 +59,7 @@ class ShellModel:
     start: Array
     warnings: tuple[str, ...]
     watch: Watch | None = None
+    lost: str = ""
 
     @property
     def rod(self) -> StripShell:

@@ -6,13 +6,15 @@ from collections.abc import Callable, Mapping
 from typing import cast
 
 from fem.case import Case
+from fem.checkpoint import NOWHERE, Keeper
 from fem.contact import WallContact
 from fem.cycle import Log
 from fem.failure import Facts, facts
 from fem.push import Retract
 from fem.result import Result
 from fem.rod_fields import FieldState
-from fem.shell_cycle import run_shell_cycle
+from fem.round_trip import go_through
+from fem.shell_cycle import shell_cycle
 from fem.shell_model import ShellFields, ShellModel, build_shell_model
 from fem.shell_picture import look, picture, shell_numbers
 from fem.shell_symmetry import Guard, SymmetryLostError
@@ -25,27 +27,37 @@ Progress = Callable[[float, str], None]
 
 
 def run_shell_winding(
-    case: Case, tell: Progress, began: float, provenance: Mapping[str, object], refine: float = 1.0
+    case: Case,
+    tell: Progress,
+    began: float,
+    provenance: Mapping[str, object],
+    keeper: Keeper = NOWHERE,
+    refine: float = 1.0,
 ) -> Result:
-    """Run a wind-in and push-out with the shell; `refine` > 1 divides element sizes and contact spacings.
+    """Run a wind-in and push-out with the shell, or go on with the one the keeper has; `refine` > 1 divides
+    element sizes and contact spacings.
 
     Half the width is run where layers and section are symmetric; where the whole would leave the symmetric
     shape, it is run again with the whole width, one side a little stiffer so that it finds its way.
     """
     deploy = not isinstance(case.push, Retract)
-    model = build_shell_model(case, refine)
-    warnings = model.warnings
-    guard = Guard(build_shell_model(case, refine, whole=True)) if model.body.half else None
-    model.watch = guard
+    kept = keeper.found()
+    if kept is None:
+        tell(0.0, "putting the strip in place")
+        model = build_shell_model(case, refine)
+        model.watch = Guard(build_shell_model(case, refine, whole=True)) if model.body.half else None
+        kept = shell_cycle(model)
+    else:
+        model = cast("ShellModel", kept.model)
     try:
-        outcome, log, cycle = run_shell_cycle(model, case.travel, deploy, tell)
-        width = f"half the width, mirrored ({guard.told()})" if guard else "the whole width"
+        outcome, log, cycle = go_through(kept, case.travel, deploy, tell, keeper)
     except SymmetryLostError as lost:
         tell(0.0, f"{lost}; again with the whole width")
         model = build_shell_model(case, refine, whole=True, skew=SKEW)
-        outcome, log, cycle = run_shell_cycle(model, case.travel, deploy, tell)
-        width = f"the whole width, one side {100 * SKEW:g} % stiffer: {lost}"
-        warnings = (*warnings, f"computed with {width}")
+        model.lost = str(lost)
+        outcome, log, cycle = go_through(shell_cycle(model), case.travel, deploy, tell, keeper)
+    width = _width(model)
+    warnings = (*model.warnings, *((f"computed with {width}",) if model.lost else ()))
     done = Finished(
         "shell",
         case,
@@ -59,6 +71,19 @@ def run_shell_winding(
     )
     told = {**provenance, "shell": f"{width}, {model.body.shell.size} unknowns"}
     return winding_result(done, tell, began, told)
+
+
+def _width(model: ShellModel) -> str:
+    """Which width was computed, and why."""
+    if model.lost:
+        return f"the whole width, one side {100 * SKEW:g} % stiffer: {model.lost}"
+    if model.body.half:
+        return (
+            f"half the width, mirrored ({model.watch.told()})"
+            if isinstance(model.watch, Guard)
+            else "half the width, mirrored"
+        )
+    return "the whole width"
 
 
 def _seen(model: ShellModel, log: Log, at: int) -> Facts:

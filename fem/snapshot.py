@@ -116,4 +116,3 @@ def _shapes(n: int, m: int) -> dict[str, tuple[tuple[int, ...], ...]]:
 
 
 ARRAYS = tuple(_shapes(0, 0))
-PLAIN = ("label", "step", "phase", "travel", "axle_angle", "obstacles")

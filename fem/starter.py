@@ -112,6 +112,9 @@ kind = "retract-then-deploy"
 # element_fine = {settings.element_fine}          # at bends, root and slot
 # turn = {turn:.3g}                 # largest turn of the axle per step
 
+# [compare]                   # how far a number may move before `compare` says so, as a share
+# deploy_torque_peak_Nmm = 0.05
+
 # [materials.my-plastic]      # a material of your own
 # young = 1200.0              # MPa
 # poisson = 0.4

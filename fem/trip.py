@@ -148,6 +148,8 @@ class Trip:
     iterations: int = 0
     trouble: str = ""
     stable: bool = True
+    next_step: float = 0.0
+    began: float = 0.0
 
     def __post_init__(self) -> None:
         self.v = np.zeros_like(self.u)
@@ -212,16 +214,21 @@ class Trip:
             self.wraps.slip, self.wraps.last = saved.wraps[0].copy(), saved.wraps[1].copy()
             self.wraps.restart(saved.wraps[2], self.u)
 
-    def advance(self, target: float, size: StepSize, watch: Callable[[Trip], bool]) -> bool:
-        """Move the control to `target`; `watch` sees every accepted step and says whether to stop.
+    def advance(
+        self, target: float, size: StepSize, watch: Callable[[Trip], bool], resumed: bool = False
+    ) -> bool:
+        """Move the control to `target`; `watch` sees every accepted step and says whether to stop. `resumed`:
+        go on with the step length the trip had when it was interrupted in `watch`.
 
         Returns False when a step cannot be made even at the smallest length; `trouble` then says why.
         """
-        step, began = size.first, self.control
+        step = self.next_step if resumed else size.first
+        if not resumed:
+            self.began = self.control
         while abs(target - self.control) > 1e-12 * max(1.0, abs(target)):
             left = target - self.control
             this = np.copysign(min(step, abs(left)), left)
-            gone = abs(self.control - began)
+            gone = abs(self.control - self.began)
             time = size.seconds(gone, gone + abs(this))
             outcome = self._attempt(self.control + this, time)
             self.iterations += outcome.iterations
@@ -238,6 +245,7 @@ class Trip:
                 step = min(size.largest, max(step, abs(this)) * GROW)
             elif outcome.iterations > HARD_ITERATIONS:
                 step = max(HARD_SHARE * size.largest, EASE * abs(this))
+            self.next_step = step
             if watch(self):
                 return True
         return True

@@ -10,11 +10,12 @@ import math
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from typing import cast
 
 import numpy as np
 
 from fem.case import Case
-from fem.cycle import DEPLOY, RETRACT, Cycle, CycleOutcome, Log
+from fem.cycle import DEPLOY, RETRACT, Cycle, CycleOutcome, Log, Search
 from fem.equilibrium import Array
 from fem.failure import Facts, evidence, name_mode, place_of
 from fem.push import RetractDeploy
@@ -51,13 +52,14 @@ def winding_result(done: Finished, tell: Progress, began: float, provenance: dic
     """Judge a finished cycle."""
     case, log = done.case, done.log
     course = Course(case, log, done.outcome)
-    jam = _jam(course, done.seen)
+    searching = None if done.cycle is None else done.cycle.search
+    jam = _jam(course, done.seen) if searching is None else cast("Jam", searching.jam)
     numbers = {**quantities(course, jam), **done.more}
     # the search pushes out again several times: seconds with the rod, many minutes with the shell
     wanted = isinstance(case.push, RetractDeploy) and case.push.safe_travel and done.model == "rod"
     if done.cycle is not None and jam is not None and wanted and course.pushing(jam):
         tell(0.0, "looking for the travel from which it still comes out")
-        safe = safe_travel(case, done.cycle, done.outcome)
+        safe = safe_travel(case, done.cycle, done.outcome, jam)
         note = "deepest retraction from which the strip still comes out"
         numbers["safe_travel_mm"] = Quantity(safe, "mm", note)
     audit = energy_audit(log)
@@ -101,33 +103,38 @@ def _jam(course: Course, seen: Callable[[int], Facts]) -> Jam | None:
     return Jam(mode.name, place, row["travel_mm"], row["torque_Nmm"], told, mode.remedies)
 
 
-def safe_travel(case: Case, cycle: Cycle, outcome: CycleOutcome) -> float:
+def safe_travel(case: Case, cycle: Cycle, outcome: CycleOutcome, jam: Jam | None = None) -> float:
     """Deepest retraction [mm] from which the strip still comes out within the motor's torque, by bisection of
     saved states; 0 when not even the shallowest saved one does.
     """
     push = case.push
     within = push.safe_travel_within if isinstance(push, RetractDeploy) else 2.0
     limit = case.motor.axle_stall_torque if case.motor else math.inf
-    kept_log, saved = cycle.observer.log, outcome.wound
-    low, high = -1, len(saved)
+    saved = outcome.wound
+    search = cycle.search = cycle.search or Search(jam, cycle.observer.log, -1, len(saved))
     try:
-        while high - low > 1:
-            if low >= 0 and high < len(saved) and saved[high][0] - saved[low][0] <= within:
+        while search.high - search.low > 1:
+            bounded = search.low >= 0 and search.high < len(saved)
+            if bounded and saved[search.high][0] - saved[search.low][0] <= within:
                 break
-            middle = (low + high) // 2
-            if _comes_out(cycle, saved[middle][1], kept_log, limit):
-                low = middle
+            fresh = search.trial is None
+            middle = search.trial = (search.low + search.high) // 2
+            if _comes_out(cycle, saved[middle][1] if fresh else None, search.log, limit):
+                search.low = middle
             else:
-                high = middle
+                search.high = middle
+            search.trial = None
     finally:
-        cycle.observer.log = kept_log
-    return saved[low][0] if low >= 0 else 0.0
+        cycle.observer.log = search.log
+    return saved[search.low][0] if search.low >= 0 else 0.0
 
 
-def _comes_out(cycle: Cycle, saved: Saved, kept: Log, limit: float) -> bool:
-    cycle.trip.restore(saved)
-    cycle.observer.log = Log([dict(kept.rows[0])], [])
-    cycle.observer.log.states.append(cycle.trip.u)
+def _comes_out(cycle: Cycle, saved: Saved | None, kept: Log, limit: float) -> bool:
+    """Push out from a saved state; None: go on with the push that was interrupted."""
+    if saved is not None:
+        cycle.trip.restore(saved)
+        cycle.observer.log = Log([dict(kept.rows[0])], [])
+        cycle.observer.log.states.append(cycle.trip.u)
     return cycle.deploy(limit) == ""
 
 

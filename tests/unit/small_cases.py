@@ -53,10 +53,15 @@ CYCLE = 'kind = "retract-then-deploy"\nleft_out = 14.0'
 
 def small_case(folder: Path, push: str = CYCLE, **changes: object) -> Case:
     """A soft strip without friction, 45 mm long, unless told otherwise (keys of NUMBERS)."""
-    assert changes.keys() <= NUMBERS.keys()
     file = folder / "small.toml"
-    file.write_text(TEMPLATE.format(push=push, **(NUMBERS | changes)))
+    file.write_text(small_text(push, **changes))
     return read_case(file)
+
+
+def small_text(push: str = CYCLE, **changes: object) -> str:
+    """The text of such a case file."""
+    assert changes.keys() <= NUMBERS.keys()
+    return TEMPLATE.format(push=push, **(NUMBERS | changes))
 
 
 def motor(torque: float) -> str:

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from fem.case import read_case
 from fem.case_file import Key, key_lines, key_text, read_document
 from fem.errors import CaseError
 
@@ -182,3 +183,18 @@ def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:
     file = tmp_path / "x.toml"
     file.write_bytes(b"\xef\xbb\xbfa = 1\n")
     assert read_document(file).tables == {"a": 1}
+
+
+DEMO = sorted((Path(__file__).resolve().parents[2] / "cases").rglob("*.toml"))
+
+
+@pytest.mark.parametrize("file", DEMO, ids=[file.stem for file in DEMO])
+def test_a_case_written_as_one_file_is_the_same_case(file: Path, tmp_path: Path) -> None:
+    case = read_case(file)
+    alone = tmp_path / "case.toml"
+    alone.write_text(case.text, "utf-8")
+    again = read_case(alone)
+    assert "extends = " not in case.text
+    assert (again.digest, again.design_digest) == (case.digest, case.design_digest)
+    assert again.title == case.title
+    assert again.text == case.text

@@ -19,6 +19,7 @@ from typer.testing import Result as Outcome
 from fem.__main__ import app
 from fem.case import Case
 from fem.errors import MissingLibrary
+from fem.origin import stamp
 from fem.result import Result
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -58,6 +59,9 @@ HEAVY = (
     "meshio",
     "pydantic",
     "rich.progress",
+    "h5py",
+    "filelock",
+    "distributed",
 )
 
 
@@ -75,7 +79,7 @@ def test_check_loads_no_mesh_no_picture_and_no_element_library() -> None:
         "import sys\nfrom typer.testing import CliRunner\nfrom fem.__main__ import app\n"
         "assert CliRunner().invoke(app, ['check', 'x']).exit_code == 0\nprint(*sys.modules)"
     ).stdout.split()
-    assert not {"skfem", "matplotlib", "pyvista", "vtk", "gmsh", "meshio"} & set(loaded)
+    assert not {"skfem", "matplotlib", "pyvista", "vtk", "gmsh", "meshio", "h5py"} & set(loaded)
 
 
 def test_help_names_every_verb_and_the_exit_codes() -> None:
@@ -189,7 +193,7 @@ def runs(monkeypatch: pytest.MonkeyPatch) -> Callable[[Runner], None]:
 
     def replaced(run_case: Runner) -> None:
         module = ModuleType("fem.run")
-        module.run_case = run_case  # type: ignore[attr-defined]
+        module.run_case = lambda case, model, progress, keeper: run_case(case, model, progress)  # type: ignore[attr-defined]
         monkeypatch.setitem(sys.modules, "fem.run", module)
 
     for name, function in (("fem.plot", "torque_plot"), ("fem.view", "critical_picture")):
@@ -221,7 +225,7 @@ def test_run_writes_results_and_one_table(workplace: Path, runs: Callable[[Runne
     assert outcome.stdout.count("verdict") == 1
     assert "jammed" in outcome.stdout
     assert jammed().sentence in outcome.stdout
-    for name in ("result.json", "path.csv", "snapshots.npz", "torque.png", "critical.png"):
+    for name in ("result.json", "path.csv", "fields.vtkhdf", "torque.png", "critical.png"):
         assert (workplace / "results" / "runs" / "b" / name).is_file()
 
 
@@ -297,7 +301,8 @@ def test_what_libraries_print_never_reaches_stdout(workplace: Path) -> None:
     code = (
         "import sys, os\nfrom types import ModuleType\nfrom dataclasses import replace\n"
         f"sys.path.insert(0, {str(ROOT / 'tests' / 'unit')!r})\nfrom made_results import deployed\n"
-        "def run_case(case, model, progress):\n    os.write(1, b'noise\\n')\n    print('more noise')\n"
+        "def run_case(case, model, progress, keeper):\n    os.write(1, b'noise\\n')\n"
+        "    print('more noise')\n"
         "    return replace(deployed(), case_name=case.name)\n"
         "module = ModuleType('fem.run')\nmodule.run_case = run_case\nsys.modules['fem.run'] = module\n"
         "from fem.__main__ import app\napp(['run', 'a', '--no-pictures', '--json'], standalone_mode=False)\n"
@@ -317,6 +322,71 @@ def test_view_draws_a_finished_run_or_says_to_run_it(workplace: Path, runs: Call
     call("run", "a")
     assert call("view", "cases/a.toml", "--png", "a.png").exit_code == 0
     assert (workplace / "a.png").is_file()
+
+
+def test_an_export_is_written_or_refused(workplace: Path, runs: Callable[[Runner], None]) -> None:
+    call("new", "a")
+    runs(lambda case, model, progress: named(case, jammed()))
+    call("run", "a")
+    outcome = call("export", "a", "jam.stl")
+    assert outcome.exit_code == 0
+    assert "wrote jam.stl: step 230 (jam), 57.6 mm wound in" in outcome.stderr
+    assert (workplace / "jam.stl").stat().st_size > 100_000
+    assert call("export", "a", "in.vtu", "--at", "wound in").exit_code == 0
+    refused = call("export", "a", "in.vtu", "--at", "nowhere")
+    assert refused.exit_code == 2
+    assert "has no state 'nowhere'; name one of fully out, wound in, jam" in refused.stderr
+    assert "run the case first" in call("export", "b", "b.vtu").stderr
+
+
+def test_equal_failures_are_told_once_with_the_list(workplace: Path, runs: Callable[[Runner], None]) -> None:
+    for name in ("a", "b", "c"):
+        call("new", name)
+    broken(workplace, "base")
+    for name in ("d", "e"):
+        (workplace / "cases" / f"{name}.toml").write_text('extends = "../base.toml"\n')
+
+    def run_case(case: Case, model: str, progress: Callable[[float, str], None]) -> Result:
+        if case.name == "c":
+            return named(case, deployed())
+        raise ZeroDivisionError("by nothing")
+
+    runs(run_case)
+    outcome = call("run", "cases")
+    assert outcome.exit_code == 2
+    assert outcome.stderr.count("slot.gap: must be > 0 mm") == 1
+    assert "slot.gap: must be > 0 mm, got -1; write a larger number (in d, e)" in outcome.stderr
+    assert outcome.stderr.count("ZeroDivisionError: by nothing") == 1
+    assert "a, b: The program failed on this case (ZeroDivisionError: by nothing)" in outcome.stdout
+    assert "3/3 c: deployed" in outcome.stderr
+
+
+def test_a_folder_without_cases_is_bad_input(workplace: Path) -> None:
+    (workplace / "empty").mkdir()
+    for verb in ("run", "check"):
+        outcome = call(verb, "empty")
+        assert outcome.exit_code == 2
+        assert "empty: holds no case files (*.toml)" in outcome.stderr
+
+
+def test_the_table_says_what_was_up_to_date(runs: Callable[[Runner], None]) -> None:
+    call("new", "a")
+    ran: list[str] = []
+
+    def run_case(case: Case, model: str, progress: Callable[[float, str], None]) -> Result:
+        ran.append(case.name)
+        told = {"case_text": case.text, "provenance": stamp(case, model)}
+        return replace(named(case, deployed()), **told)  # type: ignore[arg-type]
+
+    runs(run_case)
+    assert "up to date" not in call("run", "a").stdout
+    again = call("run", "a")
+    assert "up to date" in again.stdout
+    assert deployed().sentence in again.stdout
+    assert json.loads(call("run", "a", "--json").stdout)["cases"][0]["skipped"] is True
+    assert ran == ["a"]
+    assert json.loads(call("run", "a", "--json", "--fresh").stdout)["cases"][0]["skipped"] is False
+    assert ran == ["a", "a"]
 
 
 # ---- verify ------------------------------------------------------------------------------------------------

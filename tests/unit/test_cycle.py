@@ -22,11 +22,11 @@ from fem.cycle import (
     Observer,
     assemble,
     axial_near,
-    run_cycle,
     slack,
 )
 from fem.rod_fields import RodFields
 from fem.rod_model import RodModel, build_rod_model
+from fem.round_trip import run_cycle
 from fem.trip import StepSize, Trip
 
 Ran = tuple[RodModel, CycleOutcome, Log, list[float]]

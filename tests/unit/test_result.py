@@ -9,13 +9,26 @@ import os
 from dataclasses import fields, replace
 from pathlib import Path
 
+import h5py
+import jsonschema
 import made_results
 import numpy as np
 import pytest
 
 from fem import result as results
 from fem.errors import InputError
-from fem.result import PATH_COLUMNS, Quantity, Result, read, to_json, write
+from fem.result import (
+    PATH_COLUMNS,
+    Quantity,
+    Result,
+    published_schema,
+    read,
+    read_summary,
+    to_json,
+    write,
+)
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 def same(first: Result, second: Result) -> bool:
@@ -131,7 +144,7 @@ def test_the_table_opens_anywhere(tmp_path: Path) -> None:
 def test_the_same_result_gives_the_same_bytes(tmp_path: Path) -> None:
     for name in ("a", "b"):
         write(made_results.jammed(), tmp_path / name)
-    for file in ("result.json", "path.csv", "snapshots.npz"):
+    for file in ("result.json", "path.csv", "fields.vtkhdf"):
         assert (tmp_path / "a" / file).read_bytes() == (tmp_path / "b" / file).read_bytes()
 
 
@@ -140,8 +153,15 @@ def test_a_new_result_replaces_the_old_one_with_its_pictures(tmp_path: Path) -> 
     (folder / "critical.png").write_bytes(b"of the old one")
     write(made_results.deployed(), folder)
     assert read(folder).status == "deployed"
-    assert names(folder) == ["path.csv", "result.json", "snapshots.npz"]
+    assert names(folder) == ["fields.vtkhdf", "path.csv", "result.json"]
     assert names(tmp_path) == ["case"]
+
+
+def test_the_case_travels_with_its_result(tmp_path: Path) -> None:
+    made = replace(made_results.deployed(), case_text='title = "Ausleger \u00fc"\n')
+    folder = write(made, tmp_path / "case")
+    assert (folder / "case.toml").read_text("utf-8") == made.case_text
+    assert read(folder).case_text == made.case_text
 
 
 @pytest.mark.parametrize("step", ["fsync", "first rename", "second rename"])
@@ -214,6 +234,24 @@ def cut(name: str, part: float):
     return damage
 
 
+def edit_fields(change):
+    def damage(folder: Path) -> None:
+        with h5py.File(folder / "fields.vtkhdf", "r+") as file:
+            change(file)
+
+    return damage
+
+
+def spoil_middle(name: str):
+    def damage(folder: Path) -> None:
+        content = bytearray((folder / name).read_bytes())
+        middle = len(content) // 2
+        content[middle : middle + 64] = bytes(64)
+        (folder / name).write_bytes(content)
+
+    return damage
+
+
 def drop_line(folder: Path) -> None:
     lines = (folder / "path.csv").read_text().splitlines(keepends=True)
     (folder / "path.csv").write_text("".join(lines[:-1]))
@@ -258,13 +296,17 @@ def rewrite(name: str, old: str, new: str):
         (lambda folder: (folder / "path.csv").write_text(""), "path.csv: .*this file has 0 of 0"),
         (rewrite("path.csv", "torque_Nmm", "torque_Nm"), "path.csv: "),
         (rewrite("path.csv", "0.05", "?"), "could not convert string to float"),
-        (lambda folder: (folder / "snapshots.npz").unlink(), "snapshots.npz: cannot be read"),
-        (cut("snapshots.npz", 0.5), "snapshots.npz: cannot be read.*run the case again"),
-        (lambda folder: (folder / "snapshots.npz").write_text("no"), "snapshots.npz: cannot be read"),
+        (lambda folder: (folder / "fields.vtkhdf").unlink(), "fields.vtkhdf: cannot be read"),
+        (cut("fields.vtkhdf", 0.5), "fields.vtkhdf: cannot be read.*run the case again"),
+        (lambda folder: (folder / "fields.vtkhdf").write_text("no"), "fields.vtkhdf: cannot be read"),
+        (edit_fields(lambda file: file.__delitem__("pushpast/along")), "fields.vtkhdf: cannot be read"),
+        (edit_fields(lambda file: file.__delitem__("VTKHDF")), "fields.vtkhdf: cannot be read"),
+        (edit_fields(lambda file: file["pushpast/grid"].write_direct(np.array([0, 0, 7]))), "fields.vtkhdf"),
         (
-            lambda folder: np.savez(folder / "snapshots.npz", a=np.zeros(3)),
-            "snapshots.npz: cannot be read.*about",
+            edit_fields(lambda file: file["pushpast"].attrs.modify("format", 2)),
+            "fields.vtkhdf: has field format 2; this pushpast reads up to 1: update pushpast",
         ),
+        (spoil_middle("fields.vtkhdf"), "fields.vtkhdf: cannot be read.*run the case again"),
     ],
 )
 def test_a_damaged_result_is_said_clearly(damage, said: str, tmp_path: Path) -> None:
@@ -344,3 +386,47 @@ def test_json_of_odd_values() -> None:
         "a": [0.5, None, None],
     }
     assert results.to_json(np.array([1.0, np.nan])) == [1.0, None]
+
+
+def test_what_is_written_keeps_to_the_published_schema(tmp_path: Path) -> None:
+    """Checked by the jsonschema library (JSON Schema, draft 2020-12)."""
+    published = json.loads((ROOT / "fem" / "result.schema.json").read_text("utf-8"))
+    jsonschema.Draft202012Validator.check_schema(published)
+    check = jsonschema.Draft202012Validator(published)
+    for made in (made_results.deployed(), made_results.jammed(), made_results.pressed()):
+        document = json.loads((write(made, tmp_path / "case") / "result.json").read_text())
+        assert list(check.iter_errors(document)) == []
+        for key in set(published["required"]):
+            assert list(check.iter_errors({k: v for k, v in document.items() if k != key})), key
+        assert list(check.iter_errors(document | {"schema": 2}))
+        assert list(check.iter_errors(document | {"seconds": "3"}))
+
+
+def test_the_published_schema_has_the_keys_the_program_knows() -> None:
+    published = json.loads((ROOT / "fem" / "result.schema.json").read_text("utf-8"))
+    known = published_schema()
+    assert published["properties"].keys() == known["properties"].keys()
+    assert published["required"] == known["required"]
+    assert published["properties"]["schema"] == {"const": results.SCHEMA}
+    for name, part in known["$defs"].items():
+        assert published["$defs"][name]["properties"].keys() == part["properties"].keys(), name
+
+
+def test_states_may_be_left_unread(tmp_path: Path) -> None:
+    made = made_results.jammed()
+    folder = write(made, tmp_path / "case")
+    (folder / "fields.vtkhdf").unlink()
+    bare = read(folder, states=False)
+    assert same(bare, replace(made, snapshots=(), intended_path=np.empty((0, 2))))
+
+
+def test_the_summary_is_read_without_the_rest(tmp_path: Path) -> None:
+    made = made_results.jammed()
+    folder = write(replace(made, case_text='title = "x"\n'), tmp_path / "case")
+    told = read_summary(folder)
+    assert told is not None
+    assert told.pop("provenance") == to_json(made.provenance)
+    assert told == made.summary(folder)
+    cut("result.json", 0.5)(folder)
+    assert read_summary(folder) is None
+    assert read_summary(tmp_path / "none") is None

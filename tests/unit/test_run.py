@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 from small_cases import motor, small_case
 
-from fem.case import Case
+from fem.case import Case, read_case
 from fem.errors import InputError
+from fem.origin import STAMP, code_digest
 from fem.result import Result, read, write
 from fem.run import run_case
 
@@ -142,3 +143,14 @@ def test_an_end_without_convergence_keeps_the_path_and_is_no_jam(
     assert result.jam is None
     assert len(result.path["step"]) > 10
     assert "friction did not settle" in result.sentence
+
+
+def test_a_result_carries_its_case_and_tells_its_origin(ran: tuple[Case, Result], tmp_path: Path) -> None:
+    case, result = ran
+    folder = write(result, tmp_path / "small")
+    assert read_case(folder / "case.toml").digest == case.digest == result.provenance["case_digest"]
+    told = json.loads((folder / "result.json").read_text())["provenance"]
+    assert told["code_digest"] == code_digest()
+    assert told["solver"]["element"] == 2.5
+    assert set(told) >= {"numpy", "gmsh", "host", "machine", "date", "random_seed", "design_digest", "model"}
+    assert set(STAMP) <= set(told)

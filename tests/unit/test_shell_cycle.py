@@ -7,9 +7,10 @@ import pytest
 from small_cases import small_case
 
 from fem.case import read_case
-from fem.cycle import RETRACT, run_cycle
+from fem.cycle import RETRACT
 from fem.rod_fields import RodFields
 from fem.rod_model import build_rod_model
+from fem.round_trip import run_cycle
 from fem.shell_cycle import ShellGrip, assemble_shell, root_section
 from fem.shell_model import build_shell_model, symmetric_strip
 from fem.shell_motion import Whole, mirror_unknowns

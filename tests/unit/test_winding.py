@@ -24,6 +24,7 @@ class Stub:
         self.deepest, self.tried = deepest, []
         self.observer = self
         self.log = "kept"
+        self.search = None
 
 
 @pytest.mark.parametrize(("deepest", "expected"), [(13.0, 12.0), (100.0, 38.0), (-1.0, 0.0), (0.5, 0.0)])

@@ -1,0 +1,67 @@
+"""A folder of files put in place whole or not at all."""
+
+from __future__ import annotations
+
+import glob
+import os
+import secrets
+import shutil
+from collections.abc import Mapping
+from pathlib import Path
+
+
+def put_folder(target: Path, contents: Mapping[str, bytes]) -> None:
+    """Make `target` the folder of these files; raises OSError and leaves what was there untouched.
+
+    Everything is written and synced to disk in a sibling folder first, then put in place by renaming; an
+    earlier folder goes only once the new one is whole.
+    """
+    staging = target.parent / f".{target.name}.{secrets.token_hex(6)}.partial"
+    target.parent.mkdir(parents=True, exist_ok=True)
+    staging.mkdir()
+    try:
+        for name, content in contents.items():
+            with open(staging / name, "wb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+        _put_in_place(staging, target)
+    finally:
+        shutil.rmtree(staging, ignore_errors=True)
+
+
+def _put_in_place(staging: Path, target: Path) -> None:
+    """Swap a whole folder in; if the machine dies between the renames, `set_aside` finds the earlier one."""
+    aside = staging.with_suffix(".previous")
+    had_one = target.exists()
+    if had_one and not target.is_dir():
+        raise NotADirectoryError(f"{target} is a file")
+    if had_one:
+        target.rename(aside)
+    try:
+        staging.rename(target)
+    except OSError:
+        if had_one:
+            aside.rename(target)
+        raise
+    if os.name == "posix":  # elsewhere a folder cannot be opened to sync the renames
+        handle = os.open(target.parent, os.O_RDONLY)
+        os.fsync(handle)
+        os.close(handle)
+    for old in _left(target, "previous"):
+        shutil.rmtree(old, ignore_errors=True)
+
+
+def set_aside(target: Path) -> Path | None:
+    """The earlier folder that a machine which died between two renames left beside `target`, or None."""
+    return max(_left(target, "previous"), key=lambda old: old.stat().st_mtime, default=None)
+
+
+def sweep(target: Path) -> None:
+    """Remove half-written folders that killed processes left beside `target`; nobody may be writing there."""
+    for left in _left(target, "partial"):
+        shutil.rmtree(left, ignore_errors=True)
+
+
+def _left(target: Path, ending: str) -> list[Path]:
+    return list(target.parent.glob(f".{glob.escape(target.name)}.*.{ending}"))

@@ -1,0 +1,66 @@
+"""In and out again: a cycle from its start, or from where it was kept, to its end."""
+
+from __future__ import annotations
+
+from fem.checkpoint import NOWHERE, Keeper
+from fem.cycle import (
+    DEPLOY,
+    RETRACT,
+    AxleGrip,
+    Cycle,
+    CycleOutcome,
+    Log,
+    Observer,
+    Progress,
+    assemble,
+)
+from fem.rod_fields import RodFields
+from fem.rod_model import RodModel
+from fem.trip import StepSize, Trip
+
+
+def run_cycle(
+    model: RodModel, fields: RodFields, depth: float, deploy: bool, progress: Progress
+) -> tuple[CycleOutcome, Log, Cycle | None]:
+    """Assemble, retract to `depth` mm of travel and (if `deploy`) push out again."""
+    progress(0.0, "putting the strip in place")
+    return go_through(rod_cycle(model, fields), depth, deploy, progress, NOWHERE)
+
+
+def go_through(
+    cycle: Cycle | str, depth: float, deploy: bool, progress: Progress, keeper: Keeper
+) -> tuple[CycleOutcome, Log, Cycle | None]:
+    """Retract and deploy from where the cycle stands; a text says why it could not even start."""
+    if isinstance(cycle, str):
+        return CycleOutcome(False, False, False, False, cycle, ()), Log(), None
+    cycle.progress, cycle.keeper = progress, keeper
+    known: tuple[str, ...] = ("", "swallowed", "idle")
+    ended = cycle.once(RETRACT, lambda: cycle.retract(depth))
+    retracted = ended == ""
+    if retracted and deploy:
+        ended = cycle.once(DEPLOY, cycle.deploy)
+        known = (*known, "beyond")
+    outcome = CycleOutcome(
+        retracted, retracted and deploy and ended == "", ended == "swallowed", ended == "idle",
+        "" if ended in known else ended, tuple(cycle.wound),
+    )  # fmt: skip
+    return outcome, cycle.observer.log if cycle.search is None else cycle.search.log, cycle
+
+
+def rod_cycle(model: RodModel, fields: RodFields) -> Cycle | str:
+    """The rod in place and at rest with its first row, or why it could not be put there."""
+    grip = AxleGrip(model)
+    trip = assemble(model, grip)
+    if isinstance(trip, str):
+        return trip
+    return ready(Observer(model, fields, Log()), trip)
+
+
+def ready(observer: Observer, trip: Trip) -> Cycle:
+    """A cycle at its start: travel is counted from here, the first row is written."""
+    observer.zero = observer.slot_station(trip.u)
+    turn = observer.model.case.settings.turn
+    steps = StepSize(0.2 * turn, turn, 1e-5 * turn)
+    trip.force = trip.grip.force(trip.u, trip.motion.total(trip.u, 1).gradient, 0.0)
+    observer.write(trip, 0.0)
+    return Cycle(observer.model, trip, observer, steps, lambda share, text: None)
