@@ -174,26 +174,44 @@ def run(
 @app.command()
 def view(
     case: CaseName,
-    png: Annotated[Path, typer.Option(help="Picture file to write; no display is needed.", metavar="FILE")],
+    beside: Annotated[
+        str, typer.Option(help="Another finished case to show beside it.", metavar="CASE")
+    ] = "",
+    png: Annotated[
+        Path | None, typer.Option(help="Write a picture; no display is needed.", metavar="FILE")
+    ] = None,
+    gif: Annotated[
+        Path | None, typer.Option(help="Write a film; no display is needed.", metavar="FILE")
+    ] = None,
+    mp4: Annotated[
+        Path | None, typer.Option(help="Write a film; needs the extra called film.", metavar="FILE")
+    ] = None,
+    at: Annotated[
+        str | None, typer.Option(help="Moment of the picture: an event, or mm of travel.", metavar="WHEN")
+    ] = None,
+    colour: Annotated[
+        str,
+        typer.Option(
+            help="strain, contact, flattening, curvature, gap, displacement or layers.", metavar="WHAT"
+        ),
+    ] = "strain",
 ) -> None:
-    """Draw a finished run in 3-D at its critical moment."""
-    from fem.pictures import draw_strip
-    from fem.result import read
+    """Look at a finished run in 3-D: in a window, or as a picture or film without a display."""
+    from fem.batch import case_file
+    from fem.viewing import Wishes, view_runs
 
+    names = [case, beside] if beside else [case]
+    wishes = Wishes(png, gif, mp4, at, colour)
     try:
-        result = read(RUNS / Path(case).stem)
-        if not result.snapshots:
-            _stop(
-                f"the run of {result.case_name} ended before its first state was kept; there is nothing "
-                "to draw"
-            )
-        with _library_output_to_stderr():
-            draw_strip(result, png)
+        with _library_output_to_stderr(), _console(True).status("reading") as note:
+            told = view_runs(
+                [RUNS / Path(name).stem for name in names], [case_file(name) for name in names], wishes,
+                lambda _, words: note.update(words),
+            )  # fmt: skip
     except InputError as problem:
         _stop(str(problem))
-    except OSError as problem:
-        _stop(f"{png} cannot be written ({problem.strerror or problem})")
-    typer.echo(f"wrote {png}", err=True)
+    for line in told:
+        typer.echo(line, err=True)
 
 
 @app.command()

@@ -19,7 +19,7 @@ from fem.errors import InputError
 from fem.field_file import quads, surface_data
 from fem.result import Result
 from fem.snapshot import Snapshot
-from fem.solid import strip_solid
+from fem.solid import StripGrid
 
 ALONG, ACROSS = 400, 15
 """Points of the solid along and across the strip."""
@@ -83,7 +83,9 @@ def surface_mesh(shot: Snapshot) -> meshio.Mesh:
 
 def solid_mesh(shot: Snapshot) -> meshio.Mesh:
     """The closed surface of the strip as triangles, normals outward."""
-    above, below = strip_solid(shot, ALONG, ACROSS).faces[:2]
+    along = np.linspace(shot.station[0], shot.station[-1], ALONG)
+    grid = StripGrid.of(shot.station, shot.across.size, along, np.linspace(0.0, 1.0, ACROSS))
+    above, below = grid.solid(shot).faces[:2]
     points, triangles = closed(above, below)
     return meshio.Mesh(points, [("triangle", triangles)])
 

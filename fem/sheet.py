@@ -16,11 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from fem.colour import INK, OVER, PAPER, SOFT, Scale
 from fem.equilibrium import Array
 
-INK, SOFT, FAINT, ALARM, PAPER = "#22313a", "#5f6d75", "#d5dade", "#a3123f", "#ffffff"
-OVER = "#ffb11a"
-UNKNOWN = "#bebebe"
 PALE = 222
 """Least brightness of paper that words may stand on: white and the palest see-through walls."""
 
@@ -69,110 +67,102 @@ class Sight:
         return cls(ACROSS @ (low + high) / 2, scale, size, corner)
 
 
-def ramp(count: int = 256) -> Array:
-    """Colours for 0 ... 1 from pale to dark, (count, 3) sRGB in 0 ... 1.
-
-    A path in the OKLab space (Ottosson 2020) from a pale sea green over blue to a dark violet, walked at
-    constant colour difference. Lightness falls all the way: it reads in grey and with any colour vision.
-    """
-    t = np.linspace(0.0, 1.0, 2001)
-    light, hue = 0.955 - 0.70 * t, np.radians(185.0 + 105.0 * t)
-    chroma = 0.03 + 0.085 * np.sin(math.pi * (0.08 + 0.80 * t)) ** 1.3
-    lab = np.stack([light, chroma * np.cos(hue), chroma * np.sin(hue)], axis=1)
-    walked = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(lab, axis=0), axis=1))])
-    at = np.linspace(0.0, walked[-1], count)
-    lab = np.stack([np.interp(at, walked, lab[:, k]) for k in range(3)], axis=1)
-    cone = lab @ np.array(
-        [
-            [1, 1, 1],
-            [0.3963377774, -0.1055613458, -0.0894841775],
-            [0.2158037573, -0.0638541728, -1.2914855480],
-        ]
-    )
-    linear = cone**3 @ np.array(
-        [
-            [4.0767416621, -1.2684380046, -0.0041960863],
-            [-3.3077115913, 2.6097574011, -0.7034186147],
-            [0.2309699292, -0.3413193965, 1.7076147010],
-        ]
-    )
-    linear = np.clip(linear, 0.0, 1.0)  # then the transfer curve of sRGB, IEC 61966-2-1
-    return np.asarray(np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055))
-
-
-_RAMP = np.vstack(
-    [ramp() * 255, *([[int(name[k : k + 2], 16) for k in (1, 3, 5)]] for name in (OVER, UNKNOWN))]
-)
-
-
-def shade(share: Array) -> NDArray[np.uint8]:
-    """Colours of shares, (...) -> (..., 3) bytes; above 1 the warning colour, nan grey."""
-    place = np.clip(np.nan_to_num(share) * 255, 0, 255).astype(int)
-    place = np.where(np.isnan(share), 257, np.where(share > 1.0, 256, place))
-    return np.asarray(_RAMP[place].round(), dtype=np.uint8)
-
-
 class Sheet:
-    """White paper `size` (width, height) pixels; drawn twice as fine and reduced at the end."""
+    """White paper `size` (width, height) pixels; drawn `fine` times as fine and reduced at the end."""
 
     FINE = 2
 
-    def __init__(self, size: tuple[int, int]) -> None:
-        self.size = size
-        self._image = Image.new("RGB", (size[0] * self.FINE, size[1] * self.FINE), PAPER)
+    def __init__(self, size: tuple[int, int], fine: int = FINE) -> None:
+        self.size, self.fine = size, fine
+        self._image = Image.new("RGB", (size[0] * self.fine, size[1] * self.fine), PAPER)
         self._pen = ImageDraw.Draw(self._image)
 
     def save(self, file: Path) -> Path:
         """Write the sheet as PNG, whole or not at all; returns `file`."""
         partial = file.with_name(f".{file.name}.partial")
         try:
-            self._image.reduce(self.FINE).save(partial, format="PNG")
+            self._image.reduce(self.fine).save(partial, format="PNG")
             return partial.replace(file)
         finally:
             partial.unlink(missing_ok=True)
 
+    @classmethod
+    def over(cls, picture: NDArray[np.uint8]) -> Sheet:
+        """A sheet that begins with a picture (rows, columns, 3) and is drawn no finer than it."""
+        sheet = cls((picture.shape[1], picture.shape[0]), 1)
+        sheet.paste(picture, (0, 0))
+        return sheet
+
+    def picture(self) -> NDArray[np.uint8]:
+        """What is on the sheet, (rows, columns, 3)."""
+        return np.asarray(self._image.reduce(self.fine) if self.fine > 1 else self._image)
+
     def paste(self, picture: NDArray[np.uint8], corner: tuple[int, int]) -> None:
-        """Lay a picture (rows, columns, 3), `FINE` times as fine as the sheet, upper left at `corner`."""
-        self._image.paste(Image.fromarray(picture), (corner[0] * self.FINE, corner[1] * self.FINE))
+        """Lay a picture (rows, columns, 3), `fine` times as fine as the sheet, upper left at `corner`."""
+        self._image.paste(Image.fromarray(picture), (corner[0] * self.fine, corner[1] * self.fine))
 
     def measure(self, words: str, size: float, bold: bool = False) -> tuple[float, float]:
         """Width and height [pixels] that `words` (may have several lines) will take."""
         box = self._pen.multiline_textbbox(
-            (0, 0), words, font=_font(size * self.FINE, bold), spacing=0.35 * size * self.FINE
+            (0, 0), words, font=_font(size * self.fine, bold), spacing=0.35 * size * self.fine
         )
         lines = words.count("\n") + 1
-        return (box[2] - box[0]) / self.FINE, 1.35 * size * lines
+        return (box[2] - box[0]) / self.fine, 1.35 * size * lines
 
     def text(
         self, place: tuple[float, float], words: str, size: float, colour: str = INK, bold: bool = False
     ) -> Box:
         """Write words with their upper left at `place`; returns the box they take."""
-        at = (place[0] * self.FINE, place[1] * self.FINE)
+        at = (place[0] * self.fine, place[1] * self.fine)
         self._pen.multiline_text(
-            at, words, fill=colour, font=_font(size * self.FINE, bold), spacing=0.35 * size * self.FINE
+            at, words, fill=colour, font=_font(size * self.fine, bold), spacing=0.35 * size * self.fine
         )
         width, height = self.measure(words, size, bold)
         return place[0], place[1], place[0] + width, place[1] + height
 
     def line(self, points: Sequence[tuple[float, float]], colour: str, width: float = 1.5) -> None:
         """A line through points."""
-        fine = [(x * self.FINE, y * self.FINE) for x, y in points]
-        self._pen.line(fine, fill=colour, width=round(width * self.FINE), joint="curve")
+        fine = [(x * self.fine, y * self.fine) for x, y in points]
+        self._pen.line(fine, fill=colour, width=round(width * self.fine), joint="curve")
 
     def ring(self, centre: tuple[float, float], radius: float, colour: str, width: float = 3.0) -> None:
         """A circle."""
-        x, y, r = centre[0] * self.FINE, centre[1] * self.FINE, radius * self.FINE
-        self._pen.ellipse((x - r, y - r, x + r, y + r), outline=colour, width=round(width * self.FINE))
+        x, y, r = centre[0] * self.fine, centre[1] * self.fine, radius * self.fine
+        self._pen.ellipse((x - r, y - r, x + r, y + r), outline=colour, width=round(width * self.fine))
+
+    def dashed(
+        self, points: Sequence[tuple[float, float]], colour: str, width: float, dash: float = 6.0
+    ) -> None:
+        """A line through points, in dashes of `dash` pixels with gaps of two thirds of that."""
+        path = np.array(points, dtype=float)
+        walked = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+        for start in np.arange(0.0, walked[-1], dash / 0.6):
+            inner = walked[(walked > start) & (walked < start + dash)]
+            at = np.array([start, *inner, min(start + dash, walked[-1])])
+            x, y = (np.interp(at, walked, path[:, k]).tolist() for k in (0, 1))
+            self.line(list(zip(x, y, strict=True)), colour, width)
+
+    def area(
+        self, points: Sequence[tuple[float, float]], fill: str | tuple[int, ...], rim: str | None = None
+    ) -> None:
+        """A filled polygon."""
+        fine = [(x * self.fine, y * self.fine) for x, y in points]
+        self._pen.polygon(fine, fill=fill, outline=rim, width=self.fine)
+
+    def dot(self, centre: tuple[float, float], radius: float, fill: str, rim: str = PAPER) -> None:
+        """A filled circle with a rim."""
+        x, y, r = centre[0] * self.fine, centre[1] * self.fine, radius * self.fine
+        self._pen.ellipse((x - r, y - r, x + r, y + r), fill=fill, outline=rim, width=round(1.5 * self.fine))
 
     def frame(self, box: Box, colour: str, width: float = 1.5, fill: str | None = None) -> None:
         """A rectangle."""
-        fine = tuple(round(value * self.FINE) for value in box)
-        self._pen.rectangle(fine, outline=colour, fill=fill, width=round(width * self.FINE))
+        fine = tuple(round(value * self.fine) for value in box)
+        self._pen.rectangle(fine, outline=colour, fill=fill, width=round(width * self.fine))
 
     def occupied(self, box: Box) -> Occupied:
         """What is drawn within a box now, as something labels can ask."""
-        fine = self._image.crop(tuple(round(value * self.FINE) for value in box))  # type: ignore[arg-type]
-        return Occupied(np.asarray(fine.reduce(self.FINE)).min(axis=-1) < PALE, box)
+        fine = self._image.crop(tuple(round(value * self.fine) for value in box))  # type: ignore[arg-type]
+        return Occupied(np.asarray(fine.reduce(self.fine)).min(axis=-1) < PALE, box)
 
 
 class Occupied:
@@ -253,6 +243,9 @@ def label(
         width = 1.8 if hand.bold else 1.2
         sheet.line([begin, (x, y)], PAPER, width + 1.6)
         sheet.line([begin, (x, y)], hand.colour, width)
+        for share in np.linspace(0.0, 1.0, max(2, int(away / 8))):  # nothing else is written on the line
+            at = (begin[0] + (x - begin[0]) * share, begin[1] + (y - begin[1]) * share)
+            taken.claim((at[0] - 3, at[1] - 3, at[0] + 3, at[1] + 3))
     sheet.text((box[0], box[1]), words, hand.size, hand.colour, hand.bold)
     return box
 
@@ -271,6 +264,15 @@ def _font(size: float, bold: bool) -> ImageFont.FreeTypeFont | ImageFont.ImageFo
     return _FONTS[key]
 
 
+def cut_short(sheet: Sheet, words: str, size: float, width: float, bold: bool = False) -> str:
+    """Words on one line no wider than `width` pixels, with an ellipsis where they were cut."""
+    if sheet.measure(words, size, bold)[0] <= width:
+        return words
+    while words and sheet.measure(words + "\N{HORIZONTAL ELLIPSIS}", size, bold)[0] > width:
+        words = words[:-1]
+    return words.rstrip(" ,;:") + "\N{HORIZONTAL ELLIPSIS}"
+
+
 def wrapped(sheet: Sheet, words: str, size: float, width: float, bold: bool = False) -> str:
     """Words broken into lines no wider than `width` pixels (a single longer word stays whole)."""
     lines = [""]
@@ -283,17 +285,30 @@ def wrapped(sheet: Sheet, words: str, size: float, width: float, bold: bool = Fa
     return "\n".join(lines)
 
 
-def colour_scale(sheet: Sheet, place: tuple[float, float], width: int, title: str) -> float:
-    """The scale of `shade` with its title; returns where it ends on the right."""
-    x, y, high = place[0], place[1] + 34, 20
-    sheet.text(place, title, 19)
-    row = shade(np.linspace(0.0, 1.0, width * sheet.FINE))
-    sheet.paste(np.repeat(row[None], high * sheet.FINE, axis=0), (int(x), int(y)))
+def colour_scale(
+    sheet: Sheet, place: tuple[float, float], width: int, scale: Scale, size: float = 19.0
+) -> float:
+    """A scale with its title and unit, `size` its letters; returns where it ends on the right.
+
+    It is 4.3 letters high.
+    """
+    x, y, high, small = place[0], round(place[1] + 1.8 * size), round(1.05 * size), 0.84 * size
+    unit = f" [{scale.unit}]" if scale.unit else ""
+    sheet.text(place, scale.title + unit, size)
+    row = scale.colours(np.linspace(scale.low, scale.high, width * sheet.fine))
+    sheet.paste(np.repeat(row[None], high * sheet.fine, axis=0), (int(x), int(y)))
     sheet.frame((x, y, x + width, y + high), SOFT, 1)
-    sheet.frame((x + width + 20, y, x + width + 64, y + high), SOFT, 1, fill=OVER)
-    for share in (0, 25, 50, 75, 100):
-        at = x + width * share / 100
+    for number, (_, words) in enumerate(scale.ticks()):
+        at = x + width * number / 4
         sheet.line([(at, y + high), (at, y + high + 5)], SOFT)
-        sheet.text((at - sheet.measure(f"{share}", 16)[0] / 2, y + high + 7), f"{share}", 16)
-    sheet.text((x + width + 24, y + high + 7), "over", 16)
+        left = (
+            max(at - sheet.measure(words, small)[0] / 2, x)
+            if number == 0
+            else at - sheet.measure(words, small)[0] / 2
+        )
+        sheet.text((left, y + high + 7), words, small)
+    if not scale.limit:
+        return x + width
+    sheet.frame((x + width + 20, y, x + width + 64, y + high), SOFT, 1, fill=OVER)
+    sheet.text((x + width + 24, y + high + 7), "over", small)
     return x + width + 64

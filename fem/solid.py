@@ -1,48 +1,72 @@
 """Shapes of the real things for pictures and other outputs: the strip with its thickness, walls with depth.
 
-Numbers only; whoever draws, prints or exports turns the grids of points into triangles of its own kind.
+Numbers only; whoever draws, prints or exports turns the grids of points into triangles of its own kind. What
+does not change from moment to moment of a run (the splines, the layers, which point belongs to which face) is
+laid out once in a `StripGrid`; a moment then costs a few products of small matrices.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
-from fem.equilibrium import Array
+from fem.equilibrium import Array, Index
 from fem.snapshot import Snapshot
+
+ALONG, ACROSS = 600, 15
+"""Points of a drawn strip."""
 
 
 @dataclass(frozen=True, eq=False)
 class StripSolid:
     """The strip as six grids of points and its marks.
 
-    Faces in the order: toward the axle (+n), away from it, both long edges, root end, tip end.
+    Faces in the order: toward the axle (+n), away from it, both long edges, root end, tip end. Long edges and
+    ends have two lines per layer.
     """
 
     faces: tuple[Array, ...]
     """Each (a, b, 3) mm."""
+    normals: tuple[Array, ...]
+    """Outward unit normals at those points."""
     shares: tuple[Array, ...]
     """Strain share at those points, each (a, b)."""
     station: Array
     """(k,) mm, of the first index of the two broad faces and the long edges."""
+    sheets: Array
+    """(layers + 1, k, b, 3) mm: faces of the layers, from the one away from the axle to the one toward it."""
+
+    @property
+    def middle(self) -> Array:
+        """(k, 3) mm, the middle between both broad faces half-way across."""
+        column = self.faces[0].shape[1] // 2
+        return np.asarray((self.faces[0][:, column] + self.faces[1][:, column]) / 2)
+
+    def _between(self, station: float) -> tuple[int, float]:
+        place = int(np.clip(np.searchsorted(self.station, station), 1, self.station.size - 1))
+        low, high = self.station[place - 1], self.station[place]
+        return place, float(np.clip((station - low) / (high - low), 0.0, 1.0))
 
     def across_at(self, station: float) -> tuple[Array, Array]:
         """The lines across both broad faces at a station, each (b, 3): toward the axle, away from it."""
-        place = int(np.clip(np.searchsorted(self.station, station), 1, self.station.size - 1))
-        low, high = self.station[place - 1], self.station[place]
-        part = float(np.clip((station - low) / (high - low), 0.0, 1.0))
+        place, part = self._between(station)
         above, below = ((1 - part) * face[place - 1] + part * face[place] for face in self.faces[:2])
         return above, below
+
+    def cut(self, station: float) -> Array:
+        """The section at a station, (layers + 1, b, 3): lines of the layers' faces."""
+        place, part = self._between(station)
+        return np.asarray((1 - part) * self.sheets[:, place - 1] + part * self.sheets[:, place])
 
     def edges(self) -> list[Array]:
         """The sharp edges as curves, each (k, 3)."""
         rims = [face[:, k] for face in self.faces[:2] for k in (0, -1)]
-        return rims + [np.concatenate([end[:, 0], end[::-1, 1], end[:1, 0]]) for end in self.faces[4:]]
+        return rims + [np.concatenate([end[:, 0], end[::-1, -1], end[:1, 0]]) for end in self.faces[4:]]
 
     def tick_step(self) -> float:
         """Distance of ticks along the strip [mm]: 1, 2 or 5 times a power of ten, at most 12 of them."""
@@ -53,49 +77,154 @@ class StripSolid:
     def ticks(self) -> list[Array]:
         """Lines across both broad faces at every tick, each (b, 3)."""
         stations = np.arange(self.tick_step(), self.station[-1], self.tick_step())
-        return [line for station in stations for line in self._lifted(station)]
+        return [line for station in stations for line in self.lifted(station)]
 
     def band(self, station: float) -> list[Array]:
         """A narrow stripe across both broad faces at a station, each (5, b, 3)."""
         half = 0.006 * float(self.station[-1])
-        rows = [self._lifted(place) for place in np.linspace(station - half, station + half, 5)]
+        rows = [self.lifted(place) for place in np.linspace(station - half, station + half, 5)]
         return [np.stack([row[k] for row in rows]) for k in (0, 1)]
 
-    def _lifted(self, station: float) -> tuple[Array, Array]:
+    def lifted(self, station: float) -> tuple[Array, Array]:
+        """The lines across at a station, a little off the surface, or a drawing would let the two flicker."""
         above, below = self.across_at(station)
-        lift = 0.025 * (above - below)  # off the surface, or a drawing would let the two flicker
+        lift = 0.025 * (above - below)
         return above + lift, below - lift
 
 
-def strip_solid(snapshot: Snapshot, along: int = 600, across: int = 15) -> StripSolid:
-    """The strip of a snapshot as a solid, refined by splines to `along` x `across` points.
+@dataclass(frozen=True, eq=False)
+class StripGrid:
+    """Where the points of a drawn strip lie: on a grid `station` x `share`, at heights of the layers' faces.
+
+    station (a,) mm; share (b,) of the width, 0 ... 1; heights (layers + 1, a, b) mm from the mid-surface,
+    rising; along and across: values at a moment's stations and columns -> the grid, by splines, by slopes of
+    these and by straight lines.
+    """
+
+    station: Array
+    share: Array
+    along: tuple[Array, Array, Array]
+    across: tuple[Array, Array, Array]
+    heights: Array | None = None
+
+    @classmethod
+    def of(
+        cls, station: Array, columns: int, along: Array | None = None, share: Array | None = None
+    ) -> StripGrid:
+        """For moments with these stations (n,) and `columns` points across."""
+        dense = np.linspace(station[0], station[-1], ALONG) if along is None else along
+        part = np.linspace(0.0, 1.0, ACROSS) if share is None else share
+        column = np.linspace(0.0, 1.0, columns)
+        lengthwise = (*spline_matrices(station, dense), linear_matrix(station, dense))
+        return cls(dense, part, lengthwise, (*spline_matrices(column, part), linear_matrix(column, part)))
+
+    @property
+    def layers(self) -> int:
+        """Number of layers that long edges and ends show."""
+        return 1 if self.heights is None else len(self.heights) - 1
+
+    def field(self, values: Array) -> Array:
+        """(n, m) -> (a, b), by straight lines: a spline would overshoot beyond the extremes."""
+        return np.asarray(self.along[2] @ values @ self.across[2].T)
+
+    def solid(self, snapshot: Snapshot, moved: Array | None = None) -> StripSolid:
+        """The strip of a moment as a solid, or one of its thickness about a surface `moved` (n, m, 3)."""
+        surface = snapshot.surface() if moved is None else moved
+        (value, slope, _), (value_q, slope_q, _) = self.along, self.across
+
+        def refined(lengthwise: Array, crosswise: Array) -> Array:
+            rows = np.tensordot(lengthwise, surface, axes=(1, 0))
+            return np.asarray(np.einsum("amk,bm->abk", rows, crosswise))
+
+        middle = refined(value, value_q)
+        # e_z x heading = n: this order of the product points toward the axle, whatever the section
+        tangent, aside = refined(slope, value_q), refined(value, slope_q)
+        normal = _unit(np.cross(aside, tangent))
+        heights = self.heights
+        if heights is None:
+            half = self.field(np.broadcast_to(snapshot.thickness, snapshot.height.shape)) / 2
+            heights = np.stack([-half, half])
+        sheets = middle + normal * heights[..., None]
+        share = self.field(snapshot.strain_share)
+        outward = (_unit(-aside[:, 0]), _unit(aside[:, -1]), _unit(-tangent[0]), _unit(tangent[-1]))
+        doubled = 2 * self.layers
+        lines = np.stack([sheets[(k + 1) // 2] for k in reversed(range(doubled))], axis=2)
+        sides = (lines[:, 0], lines[:, -1], lines[0], lines[-1])
+        rims = [
+            np.repeat(part[:, None], doubled, axis=1)
+            for part in (share[:, 0], share[:, -1], share[0], share[-1])
+        ]
+        faces = (sheets[-1], sheets[0], *sides)
+        normals = (normal, -normal, *(np.repeat(way[:, None], doubled, axis=1) for way in outward))
+        return StripSolid(faces, normals, (share, share, *rims), self.station, sheets)
+
+    @cached_property
+    def sources(self) -> Index:
+        """(P,) place in the flat grid (a * b) of every point of all faces, in their order."""
+        grid = np.arange(self.station.size * self.share.size).reshape(self.station.size, self.share.size)
+        doubled = 2 * self.layers
+        rims = [np.repeat(part, doubled) for part in (grid[:, 0], grid[:, -1], grid[0], grid[-1])]
+        return np.concatenate([grid.ravel(), grid.ravel(), *rims])
+
+    def with_heights(self, heights: Array) -> StripGrid:
+        """The same grid with other faces of the layers, (layers + 1, a, b)."""
+        return replace(self, heights=heights)
+
+
+def strip_solid(snapshot: Snapshot) -> StripSolid:
+    """The strip of one snapshot as a solid of one layer, refined by splines.
 
     Thickness is laid out half and half along the normal of the mid-surface.
     """
-    station = np.linspace(snapshot.station[0], snapshot.station[-1], along)
-    share_of_width = np.linspace(0.0, 1.0, across)
-    columns = np.linspace(0.0, 1.0, snapshot.across.size)
+    return StripGrid.of(snapshot.station, snapshot.across.size).solid(snapshot)
 
-    def refined(values: Array) -> Array:
-        dense = CubicSpline(snapshot.station, values, axis=0)(station)
-        return np.asarray(CubicSpline(columns, dense, axis=1)(share_of_width))
 
-    def plainly(values: Array) -> Array:  # a spline would overshoot beyond the extremes
-        rows = np.stack([np.interp(station, snapshot.station, column) for column in values.T], axis=1)
-        return np.stack([np.interp(share_of_width, columns, row) for row in rows])
+def quads(shapes: Sequence[tuple[int, int]]) -> Index:
+    """Corners (k, 4) of the quadrilaterals of grids of these shapes, numbered one after the other."""
+    made, offset = [], 0
+    for a, b in shapes:
+        number = offset + np.arange(a * b).reshape(a, b)
+        corners = (number[:-1, :-1], number[1:, :-1], number[1:, 1:], number[:-1, 1:])
+        made.append(np.stack(corners, axis=-1).reshape(-1, 4))
+        offset += a * b
+    return np.concatenate(made)
 
-    surface = refined(snapshot.surface())
-    # e_z x heading = n: this order of the product points toward the axle, whatever the section
-    normal = np.cross(np.gradient(surface, axis=1), np.gradient(surface, axis=0))
-    normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
-    thickness = plainly(np.broadcast_to(snapshot.thickness, snapshot.height.shape))[..., None]
-    above, below = surface + normal * thickness / 2, surface - normal * thickness / 2
-    share = plainly(snapshot.strain_share)
-    sides = [np.stack([above[:, k], below[:, k]], axis=1) for k in (0, -1)]
-    ends = [np.stack([above[k], below[k]], axis=1) for k in (0, -1)]
-    shares = [share, share, *(np.stack([share[:, k]] * 2, axis=1) for k in (0, -1))]
-    shares += [np.stack([share[k]] * 2, axis=1) for k in (0, -1)]
-    return StripSolid((above, below, *sides, *ends), tuple(shares), station)
+
+def spline_matrices(knots: Array, places: Array) -> tuple[Array, Array]:
+    """Matrices (k, n) from values at knots (n,) to the cubic spline through them, and its slope, at places
+    (k,).
+
+    Ends as in de Boor, A Practical Guide to Splines: the third derivative is continuous at the second and the
+    last but one knot; with two or three knots the polynomial through them.
+    """
+    n = knots.size
+    if n < 4:
+        powers = np.arange(n)
+        back = np.linalg.inv(knots[:, None] ** powers)
+        return places[:, None] ** powers @ back, (
+            powers * places[:, None] ** np.maximum(powers - 1, 0)
+        ) @ back
+    step = np.diff(knots)
+    left, right = np.zeros((n, n)), np.zeros((n, n))  # left @ second derivatives = right @ values
+    k = np.arange(1, n - 1)
+    left[k, k - 1], left[k, k], left[k, k + 1] = step[:-1] / 6, (step[:-1] + step[1:]) / 3, step[1:] / 6
+    right[k, k - 1], right[k, k], right[k, k + 1] = 1 / step[:-1], -1 / step[:-1] - 1 / step[1:], 1 / step[1:]
+    left[0, :3] = -1 / step[0], 1 / step[0] + 1 / step[1], -1 / step[1]
+    left[-1, -3:] = -1 / step[-2], 1 / step[-2] + 1 / step[-1], -1 / step[-1]
+    second = np.linalg.solve(left, right)
+    i = np.clip(np.searchsorted(knots, places) - 1, 0, n - 2)
+    h, unit = step[i][:, None], np.eye(n)
+    a, b = (knots[i + 1] - places)[:, None] / h, (places - knots[i])[:, None] / h
+    value = a * unit[i] + b * unit[i + 1] + h**2 / 6 * ((a**3 - a) * second[i] + (b**3 - b) * second[i + 1])
+    slope = (unit[i + 1] - unit[i]) / h + h / 6 * (
+        (1 - 3 * a**2) * second[i] + (3 * b**2 - 1) * second[i + 1]
+    )
+    return value, slope
+
+
+def linear_matrix(knots: Array, places: Array) -> Array:
+    """Matrix (k, n) from values at knots (n,) to straight lines between them at places (k,)."""
+    return np.stack([np.interp(places, knots, row) for row in np.eye(knots.size)], axis=1)
 
 
 def wall_outline(wall: Mapping[str, Any], reach: float) -> tuple[Array, Array]:

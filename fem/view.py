@@ -9,46 +9,40 @@ Pictures are drawn off screen and need a graphics driver but no display.
 
 from __future__ import annotations
 
-import ctypes
 import math
-import os
-import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pyvista as pv
 from numpy.typing import NDArray
 
+from fem.camera import new_plotter
+from fem.colour import ALARM, AXLE, FAINT, INK, INTENDED, SOFT, Scale, materials
 from fem.equilibrium import Array
-from fem.errors import MissingLibrary
-from fem.result import Jam, Result
-from fem.sheet import (
-    ACROSS,
-    ALARM,
-    BACK,
-    FAINT,
-    INK,
-    RIGHT,
-    SOFT,
-    UP,
-    Hand,
-    Occupied,
-    Sheet,
-    Sight,
-    colour_scale,
-    label,
-    shade,
-    wrapped,
+from fem.graphics import need_graphics
+from fem.moments import CASINGS, chosen_moment, events
+from fem.paint import paint_named
+from fem.panel import WORDS
+from fem.rest import Rest, Zones, at_rest, zones
+from fem.result import Result
+from fem.scene import (
+    MATT,
+    half_depth,
+    is_casing,
+    jam_place,
+    line_mesh,
+    surface_mesh,
+    wall_parts,
 )  # fmt: skip
+from fem.sheet import ACROSS, BACK, RIGHT, UP, Hand, Occupied, Sheet, Sight, colour_scale, label, wrapped
 from fem.snapshot import PHASES, Snapshot
-from fem.solid import StripSolid, axle_mark, dashes, strip_solid, wall_faces, wall_outline
+from fem.solid import StripSolid, axle_mark, dashes, wall_faces, wall_outline
 
-BODY, CUT, AXLE, INTENDED = "#c9c1b4", "#b3a897", "#59626a", "#8a4fa3"
-ROOM = 0.6
-"""mm between the strip's edge and the ends of the walls, across the width."""
+if TYPE_CHECKING:
+    from fem.strip import Strip
+
 WIDE, ASIDE = 1600, 740
 """Pixels: width of a picture, and of the view of the whole where a close-up stands beside it."""
 
@@ -68,23 +62,37 @@ class Scene:
     """(k, 3) points that the close-up has to hold: casing and jam; empty without a casing."""
     names: tuple[tuple[str, Array], ...]
     """What to label, and where, (3,)."""
+    colour: str
+    scale: Scale | None
+    """None for the layers."""
+    zones: Zones
+    rest: Rest
 
 
-def critical_picture(result: Result, file: Path | str, snapshot: Snapshot | str | None = None) -> Path:
-    """Draw the strip at its critical moment (or at a given snapshot or label) as PNG; return its path.
+def critical_picture(
+    result: Result,
+    file: Path | str,
+    moment: str | None = None,
+    colour: str = "strain",
+    strip: Strip | None = None,
+) -> Path:
+    """Draw the strip at its critical moment as PNG, or at another: an event, or a travel in mm; return its
+    path.
 
-    First the whole, then a close-up of casing and jam; without a casing the whole alone. The file appears
-    complete or not at all. Raises ValueError if there is no such snapshot, MissingLibrary without graphics.
+    First the whole, then a close-up of casing and jam; without a casing the whole alone. colour: one of
+    `paint.NAMES`. strip: the one of the case, for its layers. The file appears complete or not at all. Raises
+    InputError for a moment or colour there is not, MissingLibrary without graphics.
     """
-    shot = _chosen(result, snapshot)
+    shot = result.snapshots[chosen_moment(result, moment)]
+    paint_named(colour)
     need_graphics()
-    shown = scene(result, shot)
+    shown = scene(result, shot, colour, strip)
     lines, top = _heading(result, shot)
     sights = _sights(shown, top)
     foot = sights[-1].corner[1] + sights[-1].size[1]
     sheet = Sheet((WIDE, foot + FOOT))
-    for place, words, size, colour in lines:
-        sheet.text(place, words, size, colour, bold=size > 30)
+    for place, words, size, ink in lines:
+        sheet.text(place, words, size, ink, bold=size > 30)
     for sight, picture in zip(sights, _render(shown, sights), strict=True):
         sheet.paste(picture, sight.corner)
     if len(sights) > 1:
@@ -94,173 +102,82 @@ def critical_picture(result: Result, file: Path | str, snapshot: Snapshot | str 
         sheet.line([(x, y + 10), (x, foot - 10)] if x else [(_MARGIN, y), (WIDE - _MARGIN, y)], FAINT)
     for number in range(len(sights)):
         _annotate(sheet, result, shown, sights, number)
-    _legend(sheet, result, shot, shown.solid)
+    _legend(sheet, result, shot, shown)
     return sheet.save(Path(file))
-
-
-def need_graphics() -> None:
-    """Make VTK ready to draw off screen; raise MissingLibrary, saying what to install, if it cannot here.
-
-    To be called before the first window is made: only then does VTK read its choice of window, and without a
-    driver it does not fail, it crashes.
-    """
-    if not sys.platform.startswith("linux") or _display_answers():
-        return
-    # left to itself VTK tries X11 first, which is loud and slow without a display
-    os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
-    try:
-        egl = ctypes.CDLL("libEGL.so.1")
-    except OSError as error:
-        raise MissingLibrary(
-            f"3-D pictures need EGL, which is not installed ({error}); {_INSTALL}"
-        ) from error
-    if not _starts(egl):
-        raise MissingLibrary(f"3-D pictures need a graphics driver for EGL and none starts; {_INSTALL}")
-
-
-def _display_answers() -> bool:
-    if not os.environ.get("DISPLAY"):
-        return False
-    try:
-        x11 = ctypes.CDLL("libX11.so.6")
-    except OSError:
-        return False
-    x11.XOpenDisplay.restype = ctypes.c_void_p
-    display = x11.XOpenDisplay(None)
-    return bool(display) and x11.XCloseDisplay(ctypes.c_void_p(display)) == 0
-
-
-def _starts(egl: Any) -> bool:
-    """Whether any display of EGL can be initialised: the standard one or one of the devices."""
-    os.environ.setdefault("EGL_LOG_LEVEL", "fatal")  # what fails here is said once, by us
-    number, handle = ctypes.c_int(0), ctypes.c_void_p
-    egl.eglGetDisplay.restype = egl.eglGetProcAddress.restype = handle
-    displays = [egl.eglGetDisplay(None)]
-    query, of_device = (
-        egl.eglGetProcAddress(name) for name in (b"eglQueryDevicesEXT", b"eglGetPlatformDisplayEXT")
-    )
-    if query and of_device:
-        devices = (handle * 16)()
-        ctypes.CFUNCTYPE(ctypes.c_uint, ctypes.c_int, handle, handle)(query)(
-            16, devices, ctypes.byref(number)
-        )
-        display = ctypes.CFUNCTYPE(handle, ctypes.c_uint, handle, handle)(of_device)
-        displays += [display(_EGL_PLATFORM_DEVICE, device, None) for device in devices[: number.value]]
-    return any(egl.eglInitialize(handle(display), None, None) for display in displays if display)
-
-
-_EGL_PLATFORM_DEVICE = 0x313F
-"""EGL_PLATFORM_DEVICE_EXT, Khronos extension EGL_EXT_platform_device."""
-_INSTALL = (
-    "on Debian or Ubuntu: apt install libegl1 libegl-mesa0 libgl1-mesa-dri (no display or graphics card "
-    "needed). Everything but the 3-D pictures works without"
-)
-
-
-def _chosen(result: Result, snapshot: Snapshot | str | None) -> Snapshot:
-    if isinstance(snapshot, Snapshot):
-        return snapshot
-    named = {word: shot for shot in result.snapshots for word in shot.label.split("; ")}
-    if snapshot is not None and snapshot not in named:
-        raise ValueError(
-            f"{result.case_name}: no snapshot {snapshot!r}; there are: {', '.join(named) or 'none'}"
-        )
-    shot = result.critical() if snapshot is None else named[snapshot]
-    if shot is None:
-        raise ValueError(f"{result.case_name}: there is no snapshot to draw")
-    return shot
 
 
 # ---------------------------------------------------------------- meshes
 
 
-def scene(result: Result, snapshot: Snapshot) -> Scene:
+def scene(result: Result, snapshot: Snapshot, colour: str = "strain", strip: Strip | None = None) -> Scene:
     """Turn a snapshot into meshes."""
-    solid = strip_solid(snapshot)
-    half = float(np.abs(snapshot.lateral).max()) + ROOM
+    rest, laid = at_rest(result, strip), zones(snapshot, strip)
+    solid = laid.grid.solid(snapshot)
+    half = half_depth([snapshot])
+    paint, scale = paint_named(colour), None
+    if paint is None:
+        colours = materials(max(len(laid.materials), 1))[laid.owner]
+    else:
+        scale = paint.scale(result.snapshots or (snapshot,), rest)
+        values = laid.grid.field(paint.of(snapshot, rest))
+        colours = scale.colours(values).reshape(-1, 3)[laid.grid.sources]
     flat = {"lighting": False}
     parts: list[Part] = [
-        (_surface(solid.faces, solid.shares), {"scalars": "rgb", "rgb": True, "smooth_shading": True}),
-        (_lines(solid.edges()), {"color": INK, "line_width": 2.0} | flat),
-        (_lines(solid.ticks()), {"color": INK, "line_width": 3.0} | flat),
+        (_painted(solid, colours), {"scalars": "rgb", "rgb": True}),
+        (line_mesh(solid.edges()), {"color": INK, "line_width": 2.0} | flat),
+        (line_mesh(solid.ticks()), {"color": INK, "line_width": 3.0} | flat),
     ]
     near: list[Array] = []
     if result.jam is not None:
-        parts.append((_surface(solid.band(result.jam.station_mm)), {"color": ALARM} | flat))
-        near.append(_jam_place(solid, result.jam) + half * np.array([RIGHT, -RIGHT, UP, -UP]))
+        parts.append((surface_mesh(solid.band(result.jam.station_mm)), {"color": ALARM} | flat))
+        near.append(jam_place(solid, result.jam) + half * np.array([RIGHT, -RIGHT, UP, -UP]))
     intended = np.column_stack([result.intended_path, np.zeros(len(result.intended_path))])
     if len(intended) > 1:
-        parts.append((_lines(dashes(intended)), {"color": INTENDED, "line_width": 5.0} | flat))
+        parts.append((line_mesh(dashes(intended)), {"color": INTENDED, "line_width": 5.0} | flat))
     whole, names = [*(face.reshape(-1, 3) for face in solid.faces[:2]), intended], []
-    reach = 0.7 * float(np.ptp(whole[0], axis=0).max())
     cased = False
     for wall in snapshot.obstacles:
-        outline = wall_outline(wall, reach)
-        parts += (
-            _axle(wall, half, outline, snapshot.axle_angle) if wall.get("turning") else _wall(half, outline)
-        )
+        outline = wall_outline(wall, 0.7 * float(np.ptp(whole[0], axis=0).max()))
+        parts += _wall(wall, outline, half, snapshot.axle_angle)
         rim = np.concatenate(outline)
         corners = np.concatenate([np.column_stack([rim, np.full(len(rim), z)]) for z in (-half, half)])
         if wall["kind"] != "plane":
             whole.append(corners)
-        if wall["kind"] == "arc" and wall["sweep"] > math.pi:
+        if is_casing(wall):
             cased = True
             near.append(corners * [1.12, 1.12, 1.0])
         middle = (outline[0] + outline[1]) / 2
         place = middle[len(middle) // 3] if wall["kind"] == "arc" else middle.mean(axis=0)
         names.append((str(wall["name"]).split(",")[0], np.array([*place, half])))
     close = np.concatenate(near) if cased else np.empty((0, 3))
-    return Scene(solid, tuple(parts), np.concatenate(whole), close.reshape(-1, 3), tuple(names))
+    return Scene(
+        solid,
+        tuple(parts),
+        np.concatenate(whole),
+        close.reshape(-1, 3),
+        tuple(names),
+        colour,
+        scale,
+        laid,
+        rest,
+    )
 
 
-def _surface(faces: Sequence[Array], shares: Sequence[Array] | None = None) -> Any:
-    """Grids of points as one surface; each face keeps its own points, so that edges stay sharp."""
-    quads, offset = [], 0
-    for face in faces:
-        a, b = face.shape[:2]
-        number = offset + np.arange(a * b).reshape(a, b)
-        corners = (number[:-1, :-1], number[1:, :-1], number[1:, 1:], number[:-1, 1:])
-        quads.append(np.stack([np.full((a - 1, b - 1), 4), *corners], axis=-1).reshape(-1))
-        offset += a * b
-    mesh = pv.PolyData(np.concatenate([face.reshape(-1, 3) for face in faces]), faces=np.concatenate(quads))
-    if shares is not None:
-        mesh.point_data["rgb"] = shade(np.concatenate([share.reshape(-1) for share in shares]))
+def _painted(solid: StripSolid, colours: Any) -> Any:
+    """The surface of the strip in the colours of its points, (P, 3) bytes."""
+    mesh = surface_mesh(solid.faces, solid.normals)
+    mesh.point_data["rgb"] = colours
+    mesh.point_data.active_normals = np.concatenate([way.reshape(-1, 3) for way in solid.normals])
     return mesh
 
 
-def _lines(curves: Sequence[Array]) -> Any:
-    ends = np.cumsum([len(curve) for curve in curves])
-    cells = [
-        np.array([len(curve), *range(end - len(curve), end)]) for curve, end in zip(curves, ends, strict=True)
-    ]
-    return pv.PolyData(np.concatenate(curves), lines=np.concatenate(cells))
-
-
-def _axle(wall: Mapping[str, Any], half: float, outline: tuple[Array, Array], angle: float) -> list[Part]:
-    """The axle with a mark toward the clamped root, so that its turning shows."""
-    return [
-        (_surface(wall_faces(outline, (-half, half))), {"color": AXLE, "smooth_shading": True}),
-        (_surface([axle_mark(wall, angle, 1.01 * half)]), {"color": "white", "lighting": False}),
-    ]
-
-
-def _wall(half: float, outline: tuple[Array, Array]) -> list[Part]:
-    """A fixed wall: its slice nearest the onlooker as it is, the rest see-through."""
-    front, back, rim = wall_faces(outline, (0.86 * half, half))
-    rest = wall_faces(outline, (-half, 0.86 * half))[2]
-    return [
-        (_surface([back, rim]), {"color": BODY, "smooth_shading": True}),
-        (_surface([front]), {"color": CUT, "lighting": False}),
-        (_lines([rim[:, 1]]), {"color": INK, "line_width": 3.0, "lighting": False}),
-        (_surface([rest]), {"color": BODY, "smooth_shading": True, "opacity": 0.16}),
-        (_lines([rest[:, 0]]), {"color": SOFT, "line_width": 2.0, "opacity": 0.5, "lighting": False}),
-    ]
-
-
-def _jam_place(solid: StripSolid, jam: Jam) -> Array:
-    """The strip's edge nearest the onlooker at the jam, (3,): that much of a coil is never hidden."""
-    ends = np.mean(solid.across_at(jam.station_mm), axis=0)[[0, -1]]
-    return np.asarray(ends[np.argmax(ends @ BACK)])
+def _wall(wall: Mapping[str, Any], outline: tuple[Array, Array], half: float, angle: float) -> list[Part]:
+    """A fixed wall, or the axle with a mark toward the clamped root, so that its turning shows."""
+    if not wall.get("turning"):
+        return wall_parts(outline, half, CASINGS[0])
+    body = surface_mesh(wall_faces(outline, (-half, half)))
+    mark = surface_mesh([axle_mark(wall, angle, 1.01 * half)])
+    return [(body, {"color": AXLE, "smooth_shading": True}), (mark, {"color": "white", "lighting": False})]
 
 
 # ---------------------------------------------------------------- picture
@@ -288,17 +205,15 @@ def _height(points: Array, width: int) -> int:
 
 def _render(shown: Scene, sights: Sequence[Sight]) -> list[NDArray[np.uint8]]:
     """The scene from each sight, `Sheet.FINE` times as fine as the sight's pixels."""
-    theme = pv.themes.Theme()
-    theme.multi_samples = 1  # the sheet is drawn finer and reduced, which smooths as well
-    # one window for all sights, cut to size afterwards: every change of its size costs a rendering more
+    # one window for all sights, cut to size afterwards: every change of its size costs a rendering more;
+    # the sheet is drawn finer and reduced, which smooths as well
     window = np.max([sight.size for sight in sights], axis=0) * Sheet.FINE
-    plotter: Any = pv.Plotter(off_screen=True, lighting="none", theme=theme, window_size=window.tolist())
+    plotter = new_plotter((int(window[0]), int(window[1])), [(0.0, 0.0, 1.0, 1.0)], hidden=True, smooth=1)
     try:
-        plotter.set_background("white")
-        for place, strength in (((-0.5, 0.9, 1.0), 0.8), ((0.8, 0.1, 0.9), 0.3), ((0.2, -1.0, 0.4), 0.25)):
-            plotter.add_light(pv.Light(position=place, intensity=strength, light_type="scene light"))
         for mesh, look in shown.parts:
-            plotter.add_mesh(mesh, show_scalar_bar=False, ambient=0.5, diffuse=0.6, specular=0.05, **look)
+            actor = plotter.add_mesh(mesh, reset_camera=False, render=False, **(MATT | look))
+            if "scalars" in look:
+                actor.prop.interpolation = "Gouraud"
         far = 10.0 * float(np.ptp(shown.whole, axis=0).max())
         pictures = []
         for sight in sights:
@@ -331,7 +246,7 @@ def _annotate(sheet: Sheet, result: Result, shown: Scene, sights: Sequence[Sight
     taken = sheet.occupied(sight.box)
     closest = number == len(sights) - 1
     if result.jam is not None:
-        x, y = sight.pixels(_jam_place(shown.solid, result.jam))[0]
+        x, y = sight.pixels(jam_place(shown.solid, result.jam))[0]
         radius = 30.0 if closest else 15.0
         sheet.ring((x, y), radius + 2, "#ffffff", 7)
         sheet.ring((x, y), radius, ALARM, 4)
@@ -367,7 +282,9 @@ def _number_ticks(sheet: Sheet, taken: Occupied, shown: Scene, sight: Sight) -> 
 def _heading(result: Result, shot: Snapshot) -> tuple[list[tuple[tuple[float, float], str, float, str]], int]:
     """Lines above the picture, (place, words, size, colour), and the height they take."""
     paper, width = Sheet((10, 10)), WIDE - 2 * _MARGIN
-    moment = f"{shot.label} ({PHASES[shot.phase]})"
+    number = next((k for k, other in enumerate(result.snapshots) if other is shot), -1)
+    said = [event.name for event in events(result) if event.moment == number]
+    moment = "; ".join([WORDS[PHASES[shot.phase]], *said])
     if shot.phase in (1, 2):
         moment += f": {shot.travel:.1f} mm pulled in, axle wound {shot.axle_angle / math.tau:.2f} turns"
     y, lines = 24.0, []
@@ -382,19 +299,40 @@ def _heading(result: Result, shot: Snapshot) -> tuple[list[tuple[tuple[float, fl
     return lines, int(y)
 
 
-def _legend(sheet: Sheet, result: Result, shot: Snapshot, solid: StripSolid) -> None:
+def _legend(sheet: Sheet, result: Result, shot: Snapshot, shown: Scene) -> None:
     """Colour scale with its unit, the greatest value and its place, and the other signs."""
     top = sheet.size[1] - FOOT
     sheet.line([(_MARGIN, top), (WIDE - _MARGIN, top)], FAINT)
-    right = colour_scale(sheet, (_MARGIN, top + 6), 420, "strain, share of the material's limit [%]")
-    share, step = shot.strain_share, solid.tick_step()
-    words = "no limit is known for the material"
-    if np.isfinite(share).any():
-        row = int(np.nanargmax(share)) // share.shape[1]
-        words = f"greatest now: {100 * np.nanmax(share):.0f} %, {shot.station[row]:.1f} mm from the root"
+    paint, step = paint_named(shown.colour), shown.solid.tick_step()
+    if paint is None or shown.scale is None:
+        right, words = _layers(sheet, shown.zones, top), "layers are counted from the face away from the axle"
+    else:
+        right = colour_scale(sheet, (_MARGIN, top + 6), 420, shown.scale)
+        values, words = paint.of(shot, shown.rest), paint.without
+        if np.isfinite(values).any():
+            extreme, pick = ("least", np.nanmin) if paint.falling else ("greatest", np.nanmax)
+            size = np.abs(values) if paint.signed else values
+            row = int(np.flatnonzero(size.ravel() == pick(size))[0]) // values.shape[1]
+            value = values.ravel()[np.flatnonzero(size.ravel() == pick(size))[0]]
+            told = f"{value:.0f}" if paint.unit == "%" else f"{value:.3g}"
+            told = told.replace("-", "\N{MINUS SIGN}")
+            words = f"{extreme} now: {told} {paint.unit}, {shot.station[row]:.1f} mm from the root"
     sheet.text((right + 50, top + 8), words, 19)
     sheet.text((right + 50, top + 38), f"numbers on the strip: every {step:g} mm from the root", 19)
     if len(result.intended_path) > 1:
         for k in range(4):
             sheet.line([(right + 50 + 20 * k, top + 80), (right + 62 + 20 * k, top + 80)], INTENDED, 2.5)
         sheet.text((right + 142, top + 68), "path that the mid-line should take when fully out", 19)
+
+
+def _layers(sheet: Sheet, laid: Zones, top: float) -> float:
+    """Names and thicknesses of the layers with their colours; returns where they end on the right."""
+    if not laid.layers:
+        return sheet.text((_MARGIN, top + 8), "layers are not known: the case is gone, or has changed", 19)[2]
+    right, shades = 0.0, materials(len(laid.materials))
+    for number, (name, thickness, _) in enumerate(laid.layers[:6]):
+        x, y = _MARGIN + 330 * (number // 3), top + 8 + 32 * (number % 3)
+        fill: Any = tuple(int(part) for part in shades[laid.materials.index(name)])
+        sheet.area([(x, y), (x + 30, y), (x + 30, y + 22), (x, y + 22)], fill, SOFT)
+        right = max(right, sheet.text((x + 40, y), f"{name}, {thickness:g} mm", 19)[2])
+    return right

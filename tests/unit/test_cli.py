@@ -198,7 +198,7 @@ def runs(monkeypatch: pytest.MonkeyPatch) -> Callable[[Runner], None]:
 
     for name, function in (("fem.plot", "torque_plot"), ("fem.view", "critical_picture")):
         module = ModuleType(name)
-        setattr(module, function, lambda result, file: file.write_bytes(b""))
+        setattr(module, function, lambda result, file, *more: file.write_bytes(b""))
         monkeypatch.setitem(sys.modules, name, module)
     return replaced
 

@@ -8,65 +8,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from fem.sheet import ALARM, OVER, Hand, Sheet, colour_scale, label, ramp, shade, wrapped
-
-MACHADO = {
-    "red-blind": "0.152286 1.052583 -0.204868 0.114503 0.786281 0.099216 -0.003882 -0.048116 1.051998",
-    "green-blind": "0.367322 0.860646 -0.227968 0.280085 0.672501 0.047413 -0.011820 0.042940 0.968881",
-    "blue-blind": "1.255528 -0.076749 -0.178779 -0.078411 0.930809 0.147602 0.004733 0.691367 0.303900",
-    "everyone": "1 0 0 0 1 0 0 0 1",
-}
-"""Machado, Oliveira and Fernandes 2009 (IEEE TVCG 15:1291), severity 1, row by row, on linear sRGB; from
-memory, so the rows are checked to keep grey grey."""
-
-
-def eye_matrix(eye: str) -> np.ndarray:
-    return np.array(MACHADO[eye].split(), dtype=float).reshape(3, 3)
-
-
-def linear(srgb: np.ndarray) -> np.ndarray:
-    """IEC 61966-2-1."""
-    return np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
-
-
-def cielab(rgb: np.ndarray) -> np.ndarray:
-    """CIE 1976 L*a*b* of linear sRGB, white point D65 (CIE 15; primaries IEC 61966-2-1)."""
-    xyz = rgb @ np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]).T
-    ratio = np.clip(xyz / [0.9505, 1.0, 1.089], 0.0, None)
-    f = np.where(ratio > (6 / 29) ** 3, np.cbrt(ratio), ratio / (3 * (6 / 29) ** 2) + 4 / 29)
-    return np.stack([116 * f[:, 1] - 16, 500 * (f[:, 0] - f[:, 1]), 200 * (f[:, 1] - f[:, 2])], axis=1)
-
-
-@pytest.mark.parametrize("eye", MACHADO)
-def test_the_ramp_darkens_steadily_for_every_eye(eye: str) -> None:
-    matrix = eye_matrix(eye)
-    np.testing.assert_allclose(matrix.sum(axis=1), 1.0, atol=2e-6)
-    lightness = cielab(np.clip(linear(ramp(41)) @ matrix.T, 0.0, 1.0))[:, 0]
-    steps = -np.diff(lightness)
-    assert steps.min() > 0.8
-    assert lightness[0] - lightness[-1] > 70.0
-
-
-def test_steps_of_the_ramp_look_alike() -> None:
-    """Measured in CIELAB, a space the ramp was not made in: no step over 2.2 times another."""
-    steps = np.linalg.norm(np.diff(cielab(linear(ramp(21))), axis=0), axis=1)
-    assert steps.max() / steps.min() < 2.2
-
-
-@pytest.mark.parametrize("eye", MACHADO)
-def test_over_the_limit_is_unlike_anything_on_the_ramp(eye: str) -> None:
-    over = np.array([[int(OVER[k : k + 2], 16) / 255 for k in (1, 3, 5)]])
-    seen = cielab(np.clip(linear(np.vstack([ramp(), over])) @ eye_matrix(eye).T, 0.0, 1.0))
-    assert np.linalg.norm(seen[:-1] - seen[-1], axis=1).min() > 25.0
-
-
-def test_shades() -> None:
-    colours = shade(np.array([[0.0, 1.0], [1.0001, np.nan]]))
-    assert colours.shape == (2, 2, 3)
-    np.testing.assert_array_equal(colours[0, 0], (ramp()[0] * 255).round())
-    np.testing.assert_array_equal(colours[0, 1], (ramp()[-1] * 255).round())
-    assert colours[1, 0].tolist() == [0xFF, 0xB1, 0x1A]
-    assert len(set(colours[1, 1].tolist())) == 1
+from fem.colour import ALARM, Scale, ramp
+from fem.sheet import Hand, Sheet, colour_scale, cut_short, label, wrapped
 
 
 def cluttered() -> Sheet:
@@ -86,6 +29,20 @@ def test_labels_find_free_paper_and_keep_apart() -> None:
         for other in boxes[number + 1 :]:
             assert other is not None
             assert box[2] <= other[0] or other[2] <= box[0] or box[3] <= other[1] or other[3] <= box[1]
+
+
+def test_no_label_lies_on_the_line_of_another() -> None:
+    sheet = cluttered()
+    taken = sheet.occupied((0, 0, 600, 400))
+    anchor = (310.0, 110.0)
+    box = label(sheet, taken, anchor, "first")
+    assert box is not None
+    end = (min(max(anchor[0], box[0]), box[2]), min(max(anchor[1], box[1]), box[3]))
+    other = label(sheet, taken, ((anchor[0] + end[0]) / 2 + 4, (anchor[1] + end[1]) / 2), "second")
+    assert other is not None
+    for share in np.linspace(0.0, 1.0, 60):
+        x, y = (a + (b - a) * share for a, b in zip(anchor, end, strict=True))
+        assert not (other[0] < x < other[2] and other[1] < y < other[3])
 
 
 def test_a_label_without_room_is_left_out() -> None:
@@ -116,9 +73,25 @@ def test_wrapping_keeps_to_the_width() -> None:
     assert wrapped(sheet, "unbreakable" * 9, 21, 50) == "unbreakable" * 9
 
 
+def test_a_line_is_cut_where_it_would_leave_the_room() -> None:
+    sheet = Sheet((10, 10))
+    assert cut_short(sheet, "short", 12, 400) == "short"
+    words = cut_short(sheet, "a sentence that is too long for so little room", 12, 120)
+    assert words.endswith("\N{HORIZONTAL ELLIPSIS}")
+    assert 80 < sheet.measure(words, 12)[0] <= 120
+
+
+def test_dashes_are_drawn_and_leave_gaps() -> None:
+    sheet = Sheet((200, 20))
+    sheet.dashed([(10, 10), (190, 10)], ALARM, 2, 12.0)
+    row = sheet.picture()[10, 10:190].min(axis=-1) < 128
+    assert 0.4 < row.mean() < 0.8
+    assert np.abs(np.diff(row.astype(int))).sum() > 12
+
+
 def test_the_scale_shows_the_ramp_and_the_warning(tmp_path: Path) -> None:
     sheet = Sheet((700, 120))
-    right = colour_scale(sheet, (30, 10), 420, "strain [%]")
+    right = colour_scale(sheet, (30, 10), 420, Scale("strain", "%", 0.0, 100.0, limit=True))
     assert 30 + 420 < right < 600
     pixels = np.asarray(Image.open(sheet.save(tmp_path / "scale.png")))
     assert pixels.shape == (120, 700, 3)

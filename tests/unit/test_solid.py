@@ -8,9 +8,18 @@ from dataclasses import replace
 import made_results
 import numpy as np
 import pytest
+from scipy.interpolate import CubicSpline
 
 from fem.obstacle import ARC, LINE, POINT, SEGMENT, Wall
-from fem.solid import axle_mark, dashes, strip_solid, wall_faces, wall_outline
+from fem.solid import (
+    StripGrid,
+    axle_mark,
+    dashes,
+    spline_matrices,
+    strip_solid,
+    wall_faces,
+    wall_outline,
+)
 
 
 def area(outline: tuple[np.ndarray, np.ndarray]) -> float:
@@ -54,13 +63,14 @@ def test_a_section_rolled_beyond_a_half_circle_keeps_its_sides() -> None:
     shot = made_results.snapshot("x", 0.0, 0)
     n, m = shot.station.size, 41
     angle = np.broadcast_to(np.linspace(-2.6, 2.6, m), (n, m))
-    plain = dict.fromkeys(("strain", "strain_share", "contact"), np.zeros((n, m)))
+    plain = dict.fromkeys(("strain", "strain_share", "contact", "gap"), np.zeros((n, m)))
     tube = replace(
         shot, position=np.stack([shot.station, np.zeros(n)], axis=1), heading=np.zeros(n),
         across=3.0 * angle[0],
         height=3.0 * (1 - np.cos(angle)), lateral=3.0 * np.sin(angle), thickness=np.array(0.5), **plain,
     )  # fmt: skip
-    above, below = strip_solid(tube, across=81).faces[:2]
+    grid = StripGrid.of(tube.station, m, share=np.linspace(0.0, 1.0, 81))
+    above, below = grid.solid(tube).faces[:2]
     for face, radius in ((above, 2.75), (below, 3.25)):
         np.testing.assert_allclose(np.hypot(face[..., 1] - 3.0, face[..., 2]), radius, atol=0.01)
 
@@ -183,3 +193,31 @@ def test_the_plane_of_a_run_is_drawn_at_its_face() -> None:
     normal = np.array([np.cos(2.0), np.sin(2.0)])
     np.testing.assert_allclose((face - [4.0, 1.0]) @ normal, 0.0, atol=1e-12)
     assert ((back - [4.0, 1.0]) @ normal < 0.0).all()
+
+
+@pytest.mark.parametrize("knots", [2, 3, 4, 49])
+def test_splines_are_those_of_a_reference_library(knots: int) -> None:
+    """SciPy's CubicSpline ("not-a-knot"), values and slopes, also a little beyond the ends."""
+    rng = np.random.default_rng(5)
+    x = np.sort(rng.uniform(0.0, 95.0, knots))
+    y, places = rng.normal(size=(knots, 3)), np.linspace(x[0] - 0.5, x[-1] + 0.5, 201)
+    spline = CubicSpline(x, y)
+    value, slope = spline_matrices(x, places)
+    np.testing.assert_allclose(value @ y, spline(places), rtol=1e-8, atol=1e-8 * np.abs(spline(places)).max())
+    np.testing.assert_allclose(slope @ y, spline(places, 1), atol=1e-8 * np.abs(spline(places, 1)).max())
+
+
+def test_normals_point_outward_and_stand_square() -> None:
+    shot = made_results.deployed().snapshots[1]
+    solid = strip_solid(shot)
+    centre = solid.middle.mean(axis=0)
+    for face, normal in zip(solid.faces, solid.normals, strict=True):
+        assert face.shape == normal.shape
+        np.testing.assert_allclose(np.linalg.norm(normal, axis=-1), 1.0, rtol=1e-12)
+    above, below = solid.faces[:2]
+    assert (np.sum((above - below) * solid.normals[0], axis=-1) > 0).all()
+    for edge, way in zip(solid.faces[2:4], solid.normals[2:4], strict=True):
+        assert (np.sum((edge - centre)[..., 2] * way[..., 2], axis=-1) > 0).all()
+    root, tip = solid.normals[4].mean(axis=(0, 1)), solid.normals[5].mean(axis=(0, 1))
+    assert root @ (solid.middle[0] - solid.middle[1]) > 0
+    assert tip @ (solid.middle[-1] - solid.middle[-2]) > 0

@@ -18,10 +18,14 @@ import pytest
 from PIL import Image
 
 from fem import view
-from fem.errors import MissingLibrary
+from fem.colour import CUT, INTENDED, shade
+from fem.errors import InputError, MissingLibrary
+from fem.graphics import need_graphics
+from fem.moments import chosen_moment
 from fem.result import Result
-from fem.sheet import Sight, shade
-from fem.view import critical_picture, need_graphics, scene
+from fem.scene import ROOM, jam_place
+from fem.sheet import Sight
+from fem.view import critical_picture, scene
 
 try:
     need_graphics()
@@ -38,7 +42,7 @@ def painted(
 ) -> tuple[np.ndarray, list[Sight], view.Scene]:
     """Pixels of the picture, and the sights it was made with."""
     pixels = np.asarray(Image.open(critical_picture(result, folder / "critical.png", label)), dtype=float)
-    shot = view._chosen(result, label)
+    shot = result.snapshots[chosen_moment(result, label)]
     shown = scene(result, shot)
     _, top = view._heading(result, shot)
     return pixels, view._sights(shown, top), shown
@@ -59,7 +63,7 @@ def test_axle_casing_and_coil_are_where_they_belong_in_both_views(tmp_path: Path
     result = made_results.jammed()
     pixels, sights, shown = painted(result, tmp_path)
     assert len(sights) == 2
-    half = float(np.abs(result.critical().lateral).max()) + view.ROOM  # type: ignore[union-attr]
+    half = float(np.abs(result.critical().lateral).max()) + ROOM  # type: ignore[union-attr]
     core = made_results.CASING + made_results.LIP
     for sight in sights:
         # flat colours: a point of the axle's end well off its mark, and of the casing's cut at the left
@@ -67,7 +71,7 @@ def test_axle_casing_and_coil_are_where_they_belong_in_both_views(tmp_path: Path
         assert np.ptp(at(pixels, sight, np.array([*off, half]))) < 25.0
         assert at(pixels, sight, np.array([*off, half])).mean() < 130.0
         cut = at(pixels, sight, np.array([core * np.cos(2.6), core * np.sin(2.6), half]))
-        np.testing.assert_allclose(cut, rgb(view.CUT), atol=30)
+        np.testing.assert_allclose(cut, rgb(CUT), atol=30)
     above, below = shown.solid.across_at(30.0)
     edge = (above + below)[np.argmax(above[:, 2])] / 2
     here = at(pixels, sights[1], edge)
@@ -110,7 +114,7 @@ def test_the_jam_is_ringed_and_named_and_only_a_jam_is(tmp_path: Path) -> None:
     pixels, sights, shown = painted(result, tmp_path)
     assert result.jam is not None
     for sight, radius in zip(sights, (15, 30), strict=True):
-        x, y = sight.pixels(view._jam_place(shown.solid, result.jam))[0]
+        x, y = sight.pixels(jam_place(shown.solid, result.jam))[0]
         turn = np.linspace(0.0, 2 * np.pi, 60, endpoint=False)
         places = (
             np.stack([x + (radius - 2) * np.cos(turn), y + (radius - 2) * np.sin(turn)], axis=1)
@@ -129,16 +133,16 @@ def test_the_jam_is_ringed_and_named_and_only_a_jam_is(tmp_path: Path) -> None:
 def test_the_intended_path_is_drawn_where_the_strip_is_not(tmp_path: Path) -> None:
     result = made_results.jammed()
     pixels, sights, _ = painted(result, tmp_path)
-    assert near(pixels, sights[0].box, view.INTENDED, 30.0) > 300
+    assert near(pixels, sights[0].box, INTENDED, 30.0) > 300
     bare, sights, _ = painted(replace(result, intended_path=np.empty((0, 2))), tmp_path)
-    assert near(bare, (0, 0, view.WIDE, bare.shape[0]), view.INTENDED, 30.0) == 0
+    assert near(bare, (0, 0, view.WIDE, bare.shape[0]), INTENDED, 30.0) == 0
 
 
 def test_the_turning_of_the_axle_shows(tmp_path: Path) -> None:
     result = made_results.jammed()
     shot = result.critical()
     assert shot is not None
-    half = float(np.abs(shot.lateral).max()) + view.ROOM
+    half = float(np.abs(shot.lateral).max()) + ROOM
     for angle, bright, dark in ((0.0, -np.pi / 2, np.pi), (np.pi / 2, np.pi, -np.pi / 2)):
         turned = replace(shot, axle_angle=angle)
         pixels, sights, _ = painted(replace(result, snapshots=(turned,)), tmp_path)
@@ -172,10 +176,10 @@ def test_unknown_limits_are_grey_and_said(tmp_path: Path) -> None:
 def test_a_snapshot_can_be_chosen_and_a_wrong_one_is_said(tmp_path: Path) -> None:
     result = made_results.deployed()
     with pytest.raises(
-        ValueError, match="boom-corrected: no snapshot 'jam'; there are: fully out, first bend"
+        InputError, match=r"boom-corrected: no moment called .jam.; there are: fully out, first bend"
     ):
         critical_picture(result, tmp_path / "x.png", "jam")
-    with pytest.raises(ValueError, match="no snapshot to draw"):
+    with pytest.raises(InputError, match="nothing to draw"):
         critical_picture(replace(result, snapshots=()), tmp_path / "x.png")
     assert list(tmp_path.iterdir()) == []
 
@@ -227,3 +231,57 @@ def test_without_the_library_itself_too(monkeypatch: pytest.MonkeyPatch) -> None
     monkeypatch.setattr(ctypes, "CDLL", absent)
     with pytest.raises(MissingLibrary, match=r"libEGL\.so\.1: cannot open.*apt install libegl1"):
         need_graphics()
+
+
+# ---- other colours, moments and layers ---------------------------------------------------------------------
+
+
+def mean_of_strip(pixels: np.ndarray, sights: list[Sight], shown: view.Scene) -> np.ndarray:
+    """Mean colour along the edge nearest the onlooker, in the straight part outside."""
+    places = [np.mean(shown.solid.across_at(s), axis=0)[-1] for s in np.arange(72.0, 92.0, 1.5)]
+    return np.mean([at(pixels, sights[0], place) for place in places], axis=0)
+
+
+@pytest.mark.parametrize("colour", ["contact", "displacement", "gap", "curvature"])
+def test_a_planted_field_is_drawn_in_the_colour_of_its_legend(colour: str, tmp_path: Path) -> None:
+    """The same value everywhere: the strip has to be of that one colour, as the scale gives it."""
+    result = made_results.deployed()
+    shot = result.snapshots[0]
+    n, m = shot.height.shape
+    planted = {
+        "contact": {"contact": np.full((n, m), 0.75)},
+        "displacement": {"position": shot.position + np.array([0.0, 6.0])},
+        "gap": {"gap": np.full((n, m), 0.5)},
+        "curvature": {"curvature": shot.curvature - 0.05},
+    }[colour]
+    value = {"contact": 0.75, "displacement": 6.0, "gap": 0.5, "curvature": -0.05}[colour]
+    other = replace(shot, **planted)
+    both = replace(
+        result, snapshots=(replace(shot, contact=np.ones((n, m))), replace(other, label="planted"))
+    )
+    file = critical_picture(both, tmp_path / "x.png", "planted", colour)
+    pixels = np.asarray(Image.open(file), dtype=float)
+    shown = scene(both, both.snapshots[1], colour)
+    sights = view._sights(shown, view._heading(both, both.snapshots[1])[1])
+    assert shown.scale is not None
+    promised = shown.scale.colours(np.array([value]))[0].astype(float)
+    seen = mean_of_strip(pixels, sights, shown)
+    # shading darkens every channel alike: compare direction and, loosely, brightness
+    assert seen @ promised / np.linalg.norm(seen) / np.linalg.norm(promised) > 0.99
+    assert np.linalg.norm(seen) / np.linalg.norm(promised) == pytest.approx(1.0, abs=0.2)
+
+
+def test_two_moments_are_two_pictures_and_a_travel_chooses_one(tmp_path: Path) -> None:
+    result = made_results.deployed()
+    first = np.asarray(Image.open(critical_picture(result, tmp_path / "a.png", "fully out")), dtype=float)
+    second = np.asarray(Image.open(critical_picture(result, tmp_path / "b.png", "66")), dtype=float)
+    rows = min(len(first), len(second))
+    assert np.mean(np.abs(first[:rows] - second[:rows]).max(axis=-1) > 40) > 0.05
+
+
+def test_layers_without_a_case_say_so(tmp_path: Path) -> None:
+    result = made_results.deployed()
+    file = critical_picture(result, tmp_path / "a.png", "fully out", "layers")
+    pixels = np.asarray(Image.open(file), dtype=float)
+    assert near(pixels, (0, 0, view.WIDE, pixels.shape[0]), "#ffb11a") == 0
+    assert list(tmp_path.iterdir()) == [file]
