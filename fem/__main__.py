@@ -50,6 +50,13 @@ CaseName = Annotated[
     str, typer.Argument(metavar="CASE", help="A case file, or the name of a case below cases/.")
 ]
 AtATime = Annotated[int, typer.Option("-j", "--jobs", min=1, metavar="N", help="Cases side by side.")]
+
+
+def File(words: str) -> Any:
+    """The option of a file to write."""
+    return typer.Option(help=words, metavar="FILE")
+
+
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, messages on stderr.")]
 
 
@@ -186,6 +193,7 @@ def view(
     mp4: Annotated[
         Path | None, typer.Option(help="Write a film; needs the extra called film.", metavar="FILE")
     ] = None,
+    html: Annotated[Path | None, File("Write a page: the whole run to turn and step through.")] = None,
     at: Annotated[
         str | None, typer.Option(help="Moment of the picture: an event, or mm of travel.", metavar="WHEN")
     ] = None,
@@ -201,7 +209,7 @@ def view(
     from fem.viewing import Wishes, view_runs
 
     names = [case, beside] if beside else [case]
-    wishes = Wishes(png, gif, mp4, at, colour)
+    wishes = Wishes(png, gif, mp4, html, at, colour)
     try:
         with _library_output_to_stderr(), _console(True).status("reading") as note:
             told = view_runs(
@@ -288,6 +296,31 @@ def export(
         _stop(str(problem))
     named = f" ({shot.label})" if shot.label else ""
     typer.echo(f"wrote {file}: step {shot.step}{named}, {shot.travel:.1f} mm wound in", err=True)
+
+
+@app.command()
+def report(
+    cases: CaseNames,
+    html: Annotated[Path | None, File("Page to write; results/runs/report.html if nothing is named.")] = None,
+    pdf: Annotated[Path | None, File("The same as PDF; needs weasyprint.")] = None,
+    gallery: Annotated[Path | None, File("Markdown page with small pictures of the cases.")] = None,
+) -> None:
+    """Write the report of finished runs: one page for one case or a batch."""
+    from fem.batch import files_of
+    from fem.gallery import hand_out
+
+    if html is None and pdf is None and gallery is None:
+        html = RUNS / "report.html"
+    try:
+        runs = [(RUNS / file.stem, file) for file in files_of(cases)]
+        with _library_output_to_stderr():
+            made = hand_out(runs, html, pdf, gallery, REFERENCES / "pictures")
+    except InputError as problem:
+        _stop(str(problem))
+    except OSError as problem:
+        _stop(f"{problem.filename or 'a file'} cannot be written ({problem.strerror or problem})")
+    for file in made:
+        typer.echo(f"wrote {file}", err=True)
 
 
 @app.command()

@@ -111,6 +111,17 @@ def read_cases(arguments: Sequence[str]) -> list[Entry]:
     return entries
 
 
+def files_of(arguments: Sequence[str]) -> list[Path]:
+    """Case files that arguments stand for, each once; raises InputError for one that stands for none."""
+    found: dict[Path, None] = {}
+    for argument in arguments:
+        files = case_files(argument)
+        if isinstance(files, Fault):
+            raise InputError(f"{argument}: {files.message}")
+        found |= dict.fromkeys(files)
+    return list(found)
+
+
 def case_files(argument: str) -> list[Path] | Fault:
     """Case files that an argument stands for: a file, all of a folder, a pattern, or a name below cases/."""
     path = Path(argument)

@@ -14,6 +14,7 @@ from rich.console import Console
 from rich.table import Table
 
 from fem.errors import Fault
+from fem.explained import GOOD, explanations
 
 if TYPE_CHECKING:
     from fem.case import Case
@@ -183,12 +184,23 @@ def print_verdicts(console: Console, summaries: Sequence[Mapping[str, Any]]) -> 
     said: dict[str, list[str]] = {}
     for summary in summaries:
         said.setdefault(summary["sentence"], []).append(summary["case"])
-    folders = {summary["case"]: summary["folder"] for summary in summaries}
+    by_name = {summary["case"]: summary for summary in summaries}
     for sentence, cases in said.items():
         console.print(f"{', '.join(cases)}: {sentence}", markup=False, highlight=False)
+        for line in _on_the_bench(by_name[cases[0]]):
+            console.print(line, markup=False, highlight=False, style="dim")
         for case in cases:
-            if folders[case]:
-                console.print(f"  results in {folders[case]}", markup=False, highlight=False, style="dim")
+            if by_name[case]["folder"]:
+                folder = by_name[case]["folder"]
+                console.print(f"  results in {folder}", markup=False, highlight=False, style="dim")
+
+
+def _on_the_bench(summary: Mapping[str, Any]) -> Iterable[str]:
+    """How what went wrong shows on the real strip; nothing where nothing did."""
+    jam, share = summary["jam"], summary["quantities"].get("strain_share_peak", {}).get("value")
+    for entry in explanations(summary["status"], jam["mode"] if jam else None, _value(share)):
+        if entry.name not in GOOD:
+            yield f"  {entry.name}, on the bench: {entry.bench}"
 
 
 def _value(value: float | None) -> float:

@@ -25,8 +25,14 @@ class Wishes:
     png: Path | None = None
     gif: Path | None = None
     mp4: Path | None = None
+    html: Path | None = None
     at: str | None = None
     colour: str = "strain"
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """What is to be written."""
+        return tuple(file for file in (self.png, self.gif, self.mp4, self.html) if file is not None)
 
 
 def view_runs(
@@ -46,7 +52,7 @@ def view_runs(
         strip, note = strip_of(result, kept if kept.is_file() else file)
         strips.append(strip)
         notes += [note] if note else []
-    if not (wishes.png or wishes.gif or wishes.mp4):
+    if not wishes.files:
         _open_window(results, strips, wishes)
         return tuple(notes)
     if wishes.png is not None:
@@ -62,6 +68,13 @@ def view_runs(
 
             _written(film, lambda file: write_film(results, strips, file, wishes.colour, tell))
             notes.append(f"wrote {film}")
+    if wishes.html is not None:
+        from fem.page import write_page
+        from fem.report import finished
+
+        entry = finished(folders[0], files[0])
+        _written(wishes.html, lambda file: write_page(entry.result, file, entry.case))
+        notes.append(f"wrote {wishes.html}")
     return tuple(notes)
 
 
@@ -100,12 +113,13 @@ def _refuse(wishes: Wishes) -> None:
     paint_named(wishes.colour)
     for option, file, ending in (
         ("--png", wishes.png, ".png"), ("--gif", wishes.gif, ".gif"), ("--mp4", wishes.mp4, ".mp4"),
+        ("--html", wishes.html, ".html"),
     ):  # fmt: skip
         if file is not None and file.suffix.lower() != ending:
             raise InputError(f"{option} {file}: the name of the file must end in {ending}")
     if wishes.at is not None and wishes.png is None:
         raise InputError("--at chooses the moment of a picture: use it with --png FILE")
-    if not (wishes.png or wishes.gif or wishes.mp4):
+    if not wishes.files:
         from fem.graphics import need_display
 
         need_display()

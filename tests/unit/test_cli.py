@@ -322,6 +322,41 @@ def test_view_draws_a_finished_run_or_says_to_run_it(workplace: Path, runs: Call
     call("run", "a")
     assert call("view", "cases/a.toml", "--png", "a.png").exit_code == 0
     assert (workplace / "a.png").is_file()
+    outcome = call("view", "a", "--html", "a.html")
+    assert outcome.exit_code == 0 and "wrote a.html" in outcome.stderr
+    assert deployed().sentence in (workplace / "a.html").read_text()
+    assert call("view", "a", "--html", "nowhere/a.html").stderr.startswith("nowhere/a.html cannot be written")
+    assert "--png FILE" in call("view", "a").stderr
+
+
+def test_a_report_is_made_of_finished_runs(workplace: Path, runs: Callable[[Runner], None]) -> None:
+    for name in ("a", "b"):
+        call("new", name)
+    runs(lambda case, model, progress: named(case, jammed() if case.name == "b" else deployed()))
+    call("run", "a", "--no-pictures")
+    outcome = call("report", "a", "b", "--html", "both.html")
+    assert outcome.exit_code == 2 and "run the case first" in outcome.stderr
+    assert not (workplace / "both.html").exists(), "nothing half-written"
+    call("run", "b", "--no-pictures")
+    assert call("report", "a", "b", "--html", "both.html").exit_code == 0
+    text = (workplace / "both.html").read_text()
+    assert deployed().sentence in text and jammed().sentence in text
+    outcome = call("report", "a")
+    assert outcome.exit_code == 0 and "results/runs/report.html" in outcome.stderr
+
+
+def test_a_verdict_tells_how_a_jam_shows_on_the_bench(runs: Callable[[Runner], None]) -> None:
+    from fem.explained import MODES
+
+    call("new", "a")
+    made = jammed()
+    assert made.jam is not None
+    known = replace(made, jam=replace(made.jam, mode=MODES[0].name))
+    runs(lambda case, model, progress: named(case, known))
+    told = " ".join(call("run", "a", "--no-pictures").stdout.split())
+    assert f"{MODES[0].name}, on the bench: {MODES[0].bench}" in told
+    runs(lambda case, model, progress: named(case, deployed()))
+    assert "on the bench" not in call("run", "a", "--no-pictures").stdout
 
 
 def test_an_export_is_written_or_refused(workplace: Path, runs: Callable[[Runner], None]) -> None:

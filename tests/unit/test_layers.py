@@ -20,6 +20,7 @@ ONLY_IN = {
     "vtkmodules": {"camera", "scene", "window"},
     "imageio_ffmpeg": {"film"},
     "matplotlib": {"plot", "comparison_plot"},
+    "jinja2": {"page"},
     "typer": {"__main__"},
     "rich": {"__main__", "board", "comparing", "comparison_text", "screen"},
     "pydantic": {"baseline", "case_schema", "case_strip", "result"},

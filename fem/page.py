@@ -1,0 +1,121 @@
+"""One run as one page that opens offline: the strip in 3-D with its slider, the plot, and all the words.
+
+The page is a single file without any reference to outside. What matters stands in it as text and as a still
+drawing, so that it survives without scripts and without 3-D; a small script of our own makes it move.
+"""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from fem.case import Case
+from fem.chart import moments, place_text, torque_chart
+from fem.colour import ramp
+from fem.drawing import side_view
+from fem.errors import InputError
+from fem.explained import GOOD
+from fem.page_scene import pack, stops
+from fem.result import Result, to_json
+from fem.svg import Pen, style_sheet
+from fem.told import CAUTIONS, figure, margins, other_numbers, quality, verdict_texts
+
+WEB = Path(__file__).with_name("web")
+SCRIPTS = ("run.js", "draw.js", "scene.js", "use.js")
+
+
+def write_page(result: Result, file: Path | str, case: Case | None = None) -> Path:
+    """Write the page of a run, whole or not at all; return its file.
+
+    With its case the page knows the rest shape, without it compares with the state fully out. Raises
+    InputError if the run kept no state of the strip.
+    """
+    return put(Path(file), page(result, case))
+
+
+def need_states(result: Result) -> None:
+    """Raise InputError where a run kept no state of the strip."""
+    if not result.snapshots:
+        raise InputError(
+            f"the run of {result.case_name} ended before its first state was kept; there is nothing to draw"
+        )
+
+
+def page(result: Result, case: Case | None = None) -> str:
+    """The text of the page."""
+    need_states(result)
+    packed, chart = pack(result, case), torque_chart(result)
+    critical = result.critical()
+    assert critical is not None
+    places = moments(result, chart)
+    about = packed.about | {"plot": place_text(places), "ramp": _ramp()}
+    marker = Pen("alarm", 2.4)
+    chart.drawing.raw(f'<circle id="marker" class="s-alarm" r="6.5" fill="none" {marker.attributes()} '
+                      'style="display:none"/>')  # fmt: skip
+    return environment().get_template("page.html").render(
+        r=result, css=css(), still=side_view(critical, result.intended_path, result.jam).text(),
+        last=len(result.snapshots) - 1, start=about["start"], stops=stops(result),
+        coloured=[one for one in about["quantities"] if one["coloured"]],
+        cased=any(wall["around"] for wall in about["walls"]), tick=f"{about['tick']:g}",
+        chart=chart.drawing.text(), margins=margins(result), texts=verdict_texts(result),
+        numbers=other_numbers(result), quality=quality(result, case), cautions=CAUTIONS,
+        provenance=provenance(result), about=_in_script(about), data=packed.text,
+        script="\n".join((WEB / name).read_text(encoding="utf-8") for name in SCRIPTS),
+    )  # fmt: skip
+
+
+def put(file: Path, text: str) -> Path:
+    """Write a text, whole or not at all. Raises InputError where the disk refuses."""
+    return put_bytes(file, text.encode())
+
+
+def put_bytes(file: Path, content: bytes) -> Path:
+    """Write bytes, whole or not at all. Raises InputError where the disk refuses."""
+    partial = file.with_name(f".{file.name}.partial")
+    try:
+        try:
+            partial.write_bytes(content)
+            return partial.replace(file)
+        finally:
+            partial.unlink(missing_ok=True)
+    except OSError as problem:
+        raise InputError(f"{file} cannot be written ({problem.strerror or problem})") from problem
+
+
+@cache
+def environment() -> Environment:
+    """Templates of `web`; what goes into them is escaped, a name nobody gave is an error."""
+    made = Environment(
+        loader=FileSystemLoader(WEB), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )  # fmt: skip
+    made.globals |= {"figure": figure, "good": GOOD}
+    return made
+
+
+def css() -> str:
+    """Colours and layout of every page."""
+    return style_sheet() + (WEB / "look.css").read_text(encoding="utf-8")
+
+
+def provenance(result: Result) -> list[tuple[str, str]]:
+    """Where the numbers come from, flat."""
+    rows = []
+    for name, value in result.provenance.items():
+        plain = to_json(value)
+        rows.append((name.replace("_", " "), plain if isinstance(plain, str) else json.dumps(plain)))
+    return rows
+
+
+def _ramp() -> list[str]:
+    colours = (ramp(64) * 255).round().astype(int).tolist()
+    return [f"#{red:02x}{green:02x}{blue:02x}" for red, green, blue in colours]
+
+
+def _in_script(content: Any) -> str:
+    """JSON that may stand in a script element: no "<" can end it."""
+    return json.dumps(to_json(content), allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")
