@@ -118,7 +118,10 @@ class Checkpoint:
             self.file.unlink(missing_ok=True)
 
     def _write(self, state: object) -> str:
-        content = pickle.dumps(state, protocol=5)
+        try:
+            content = pickle.dumps(state, protocol=5)
+        except (pickle.PicklingError, AttributeError, TypeError) as problem:
+            return f"this run cannot be kept as it goes ({problem})"
         head = {
             "format": FORMAT, "stamp": self.stamp, "seconds": self.seconds,
             "sha256": hashlib.sha256(content).hexdigest(),

@@ -97,9 +97,12 @@ class StepOutcome:
     parts: tuple[Evaluation, ...] = ()
 
 
-def straight_on(u: Array, before: Array, ratio: float) -> Array:
-    """Where a motion from `before` to u leads when it goes on for `ratio` times its length."""
-    return u + ratio * (u - before)
+class StraightOn:
+    """How a motion goes on unless a model knows better. A class, so that a motion can be kept on disk."""
+
+    def __call__(self, u: Array, before: Array, ratio: float) -> Array:
+        """Where a motion from `before` to u leads when it goes on for `ratio` times its length."""
+        return u + ratio * (u - before)
 
 
 @dataclass
@@ -107,7 +110,7 @@ class Motion:
     """Steps of a system of terms with prescribed unknowns.
 
     group: unknowns per node; places (n,) marks unknowns that are positions (for the move limit); ahead: how a
-    motion is expected to go on, as `straight_on`. rhythm: steps still to wait before the balance is tried at
+    motion is expected to go on, as `StraightOn`. rhythm: steps still to wait before the balance is tried at
     once, and how many the last wait was.
     """
 
@@ -119,7 +122,7 @@ class Motion:
     fixed: NDArray[np.bool_]
     places: NDArray[np.bool_]
     settings: MotionSettings
-    ahead: Callable[[Array, Array, float], Array] = straight_on
+    ahead: Callable[[Array, Array, float], Array] = field(default_factory=StraightOn)
     matrix: BandMatrix = field(init=False)
     mass_matrix: csr_array = field(init=False)
     mass_diagonal: Array = field(init=False)

@@ -29,7 +29,6 @@ Unknowns: cubic Hermite functions, value and slope of each field per node, node 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -44,10 +43,9 @@ from fem.rod_kernel import Tables, rod_energy
 from fem.rod_section import RestStrip, SectionTables, mode_count, section_tables, warp_count
 
 __all__ = [
-    "HermiteLine", "RestStrip", "Rod", "RodEnergy", "SectionTables", "build_rod",
+    "HermiteLine", "RestStrip", "Rod", "RodEnergy", "SectionTables", "TurningOn", "build_rod",
     "element_dofs",
     "flat_amplitudes", "hermite", "length_weights", "mode_count", "rest_state", "section_tables",
-    "turning_on",
 ]  # fmt: skip
 
 GAUSS_ORDER = 5
@@ -168,16 +166,19 @@ def rest_state(rod: Rod, position: Array, heading: Array) -> Array:
     return u.ravel()
 
 
-def turning_on(rod: Rod) -> Callable[[Array, Array, float], Array]:
+@dataclass(frozen=True)
+class TurningOn:
     """How a motion of the rod goes on: every node in the frame that turns with its heading.
 
     A coil that turns as a whole, and a strip that slides along a curve of constant curvature, are then met
     exactly; places and slopes that went straight on would leave them by the square of the step.
     """
 
-    def ahead(u: Array, before: Array, ratio: float) -> Array:
+    rod: Rod
+
+    def __call__(self, u: Array, before: Array, ratio: float) -> Array:
         """Unknowns after `ratio` times the step from `before` to u."""
-        here, there = (x.reshape(len(rod.nodes), rod.fields, 2) for x in (u, before))
+        here, there = (x.reshape(len(self.rod.nodes), self.rod.fields, 2) for x in (u, before))
         out = here + ratio * (here - there)
         slope, old = here[:, 0, 1] + 1j * here[:, 1, 1], there[:, 0, 1] + 1j * there[:, 1, 1]
         moved = here[:, 0, 0] - there[:, 0, 0] + 1j * (here[:, 1, 0] - there[:, 1, 0])
@@ -188,8 +189,6 @@ def turning_on(rod: Rod) -> Callable[[Array, Array, float], Array]:
         out[:, 0, 0], out[:, 1, 0] = here[:, 0, 0] + moved.real, here[:, 1, 0] + moved.imag
         out[:, 0, 1], out[:, 1, 1] = slope.real, slope.imag
         return out.ravel()
-
-    return ahead
 
 
 def length_weights(rod: Rod) -> Array:

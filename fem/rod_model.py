@@ -17,7 +17,7 @@ from fem.dynamics import Motion, MotionSettings, PlainTerm, mass_blocks
 from fem.equilibrium import Array
 from fem.mesh import SizeField, Zone, line_mesh
 from fem.obstacle import Pod, Wall, axle_walls, wall_table
-from fem.rod import Rod, RodEnergy, build_rod, flat_amplitudes, rest_state, turning_on
+from fem.rod import Rod, RodEnergy, TurningOn, build_rod, flat_amplitudes, rest_state
 from fem.rod_loads import weight
 from fem.wraps import WrapContact
 
@@ -175,5 +175,5 @@ def _motion(
         fixed,
         places.ravel(),
         settings,
-        turning_on(rod),
+        TurningOn(rod),
     )

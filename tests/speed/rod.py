@@ -14,7 +14,6 @@ from rod_strips import at_rest, bent_strip, coiled, small_rod, straight_strip  #
 
 from fem.case import read_case  # noqa: E402
 from fem.contact import ContactSettings, WallContact, contact_points  # noqa: E402
-from fem.cycle import run_cycle  # noqa: E402
 from fem.obstacle import Pod, axle_walls  # noqa: E402
 from fem.published import run_check  # noqa: E402
 from fem.reference_contact import CONTACT_CHECKS  # noqa: E402
@@ -22,6 +21,7 @@ from fem.reference_rod import ROD_CHECKS  # noqa: E402
 from fem.rod import RodEnergy  # noqa: E402
 from fem.rod_fields import RodFields  # noqa: E402
 from fem.rod_model import build_rod_model  # noqa: E402
+from fem.round_trip import run_cycle  # noqa: E402
 from fem.wraps import WrapContact  # noqa: E402
 
 

@@ -20,7 +20,7 @@ from skfem import Basis, MeshLine
 from fem.bending import moment_curve
 from fem.fold_model import SectionProblem
 from fem.reference_beams import Beam, Bench, UniformBending
-from fem.rod import HermiteLine, RodEnergy, flat_amplitudes, hermite, length_weights, turning_on
+from fem.rod import HermiteLine, RodEnergy, TurningOn, flat_amplitudes, hermite, length_weights
 from fem.rod_section import section_tables, width_rule
 from fem.route import Runs, Straight
 from fem.section import Arc, Flat, FreeCurve
@@ -245,7 +245,7 @@ def test_a_motion_goes_on_in_the_frame_that_turns():
     elements' own error.
     """
     rod = small_rod(straight_strip(60.0), 30)
-    ahead, wound = turning_on(rod), coiled(rod, 0.3)
+    ahead, wound = TurningOn(rod), coiled(rod, 0.3)
     met = ahead(turned(rod, wound, 0.1), wound, 0.5)
     assert met == pytest.approx(turned(rod, wound, 0.15), abs=1e-12)
     slid = [around(rod, 5.0, way) for way in (0.0, 0.4, 0.6)]

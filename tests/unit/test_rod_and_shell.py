@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from fem.case import Case, read_case
-from fem.cycle import DEPLOY, RETRACT, Log, run_cycle
+from fem.cycle import DEPLOY, RETRACT, Log
 from fem.rod_fields import RodFields
 from fem.rod_model import build_rod_model
+from fem.round_trip import run_cycle
 from fem.shell_cycle import run_shell_cycle
 from fem.shell_model import build_shell_model
 
