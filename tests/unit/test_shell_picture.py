@@ -100,13 +100,14 @@ def test_the_guard_is_sure_only_after_some_looks(case, monkeypatch):
 def test_the_whole_width_is_run_where_the_half_would_go_astray(case, monkeypatch):
     ran = []
 
-    def cycle(model, depth, deploy, tell):
+    def cycle(model, depth, deploy, tell, keeper):
         ran.append(model)
         if model.watch is not None:
             raise SymmetryLostError("it twists")
         return CycleOutcome(False, False, False, False, "nothing was run", ()), Log(), None
 
-    monkeypatch.setattr(shell_run, "run_shell_cycle", cycle)
+    monkeypatch.setattr(shell_run, "shell_cycle", lambda model: model)
+    monkeypatch.setattr(shell_run, "go_through", cycle)
     result = run_shell_winding(case, lambda *_: None, 0.0, {})
     assert [model.body.half for model in ran] == [True, False]
     laminate = ran[1].body.shell.laminate[..., 0, 0]
