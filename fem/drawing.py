@@ -202,7 +202,7 @@ def side_view(shot: Snapshot, intended: Array, jam: Jam | None) -> Drawing:
         place = [float(np.interp(jam.station_mm, shot.station, shot.position[:, k])) for k in (0, 1)]
         ((x, y),) = view.at(np.array([place]))
         sheet.circle((x, y), 12, Pen("alarm", 2.2))
-        words = f"jam: {jam.mode}, {jam.station_mm:.1f} mm from the root"
+        words = f"jam: {jam.mode}, {jam.place}"
         half = 6 + wide(words) / 2
         sheet.halo((min(max(x, half), WIDE - half), y - 18), words, "alarm", "middle")
     _key(sheet, view.height + 12)

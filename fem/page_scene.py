@@ -100,7 +100,8 @@ def pack(result: Result, case: Case | None) -> Packed:
         "thickness": float(width.flat[0]) if np.ptp(width) < 1e-9 else width.round(4).tolist(),
         "moments": [_moment(result, shot) for shot in shots],
         "walls": _walls(result), "intended": result.intended_path.round(3).tolist(),
-        "jam": None if result.jam is None else {"station": result.jam.station_mm, "mode": result.jam.mode},
+        "jam": None if result.jam is None
+        else {"station": result.jam.station_mm, "place": result.jam.place, "mode": result.jam.mode},
         "start": _start(result), "tick": _tick(float(first.station[-1])),
     }  # fmt: skip
     return Packed(about, b"".join(chunks))

@@ -231,7 +231,7 @@ def _mark_jam(axes: Axes, result: Result) -> None:
     axes.plot([jam.travel_mm], [jam.torque_Nmm], "x", ms=7, color=ALARM, mew=2.0, zorder=7)
     bottom, top = axes.get_ylim()
     axes.set_ylim(bottom, max(top, jam.torque_Nmm + 0.12 * (jam.torque_Nmm - bottom)))
-    text = textwrap.fill(f"jam: {jam.mode}, {jam.station_mm:.3g} mm from the root", 30)
+    text = textwrap.fill(f"jam: {jam.mode}, {jam.place}", 30)
     dx, dy = _free_side(axes, (jam.travel_mm, jam.torque_Nmm), text)
     axes.annotate(
         text, (jam.travel_mm, jam.torque_Nmm), (dx, dy), textcoords="offset points", va="center",

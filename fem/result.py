@@ -86,6 +86,9 @@ class Quantity:
     note: str = ""
 
 
+AT_ROOT = 0.5  # mm from the clamp within which a place is the root
+
+
 @dataclass(frozen=True)
 class Jam:
     """Where, how and on what evidence the strip stops; stated on a converged, stable state only."""
@@ -98,6 +101,11 @@ class Jam:
     torque_Nmm: Number  # noqa: N815  (the unit is spelled as it is)
     evidence: tuple[str, ...] = ()
     remedies: tuple[str, ...] = ()
+
+    @property
+    def place(self) -> str:
+        """The station in words: a fold right at the clamp is at the root."""
+        return "at the root" if self.station_mm < AT_ROOT else f"{self.station_mm:.1f} mm from the root"
 
 
 @dataclass(frozen=True)

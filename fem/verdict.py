@@ -254,7 +254,7 @@ def sentence(word: str, course: Course, jam: Jam | None, numbers: dict[str, Quan
         return f"Winds in with at most {inward:.1f} N mm and comes out with at most {outward:.1f} N mm{have}."
     assert jam is not None
     what = "Winding in stops" if word == "stalled on retract" else "Jams"
-    text = f"{what}: {jam.mode}, {jam.station_mm:.1f} mm from the root, "
+    text = f"{what}: {jam.mode}, {jam.place}, "
     text += f"at travel {jam.travel_mm:.1f} mm and {jam.torque_Nmm:.1f} N mm{have}"
     if word == "jammed" and out.deployed:
         need = numbers["deploy_torque_peak_Nmm"].value

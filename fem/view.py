@@ -253,7 +253,7 @@ def _annotate(sheet: Sheet, result: Result, shown: Scene, sights: Sequence[Sight
         taken.claim((x - radius, y - radius, x + radius, y + radius))
         if closest:
             words = wrapped(sheet, f"jam: {result.jam.mode}", 22, 430, True)
-            words += f"\n{result.jam.station_mm:.3g} mm from the root"
+            words += f"\n{result.jam.place}"
             label(sheet, taken, (x, y), words, JAM_HAND, radius)
     for name, place in dict(reversed(shown.names)).items():
         homes = [k for k, other in enumerate(sights) if other.holds(place)]

@@ -163,7 +163,7 @@ function makeScene(run, drawer, tones) {
   // what to name, most wanted first: [words, point, kind]
   function names(probe) {
     const out = [], last = about.stations[run.n - 1], slot = about.moments[now.moment].slot;
-    if (about.jam) out.push([`jam: ${about.jam.mode}\n${about.jam.station.toFixed(1)} mm from the root`, placeOf(about.jam.station, about.across[0] * -1), "jam"]);
+    if (about.jam) out.push([`jam: ${about.jam.mode}\n${about.jam.place}`, placeOf(about.jam.station, about.across[0] * -1), "jam"]);
     if (probe) out.push([`s ${probe.s.toFixed(1)}, q ${probe.q.toFixed(1)}`, placeOf(probe.s, probe.q), "probe"]);
     const seen = new Set();
     for (const wall of about.walls) {

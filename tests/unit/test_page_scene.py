@@ -130,4 +130,8 @@ def test_it_starts_at_the_jam() -> None:
     result = made_results.jammed()
     about = pack(result, None).about
     assert about["moments"][about["start"]]["label"] == "jam"
-    assert about["jam"] == {"station": 41.0, "mode": "coil lock-up in the casing"}
+    assert about["jam"] == {
+        "station": 41.0,
+        "place": "41.0 mm from the root",
+        "mode": "coil lock-up in the casing",
+    }

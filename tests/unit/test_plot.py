@@ -141,7 +141,7 @@ def test_jam_and_bends_are_marked_where_they_are() -> None:
     assert ("o", 66.0, 52.0) in marks
     assert any(line.get_marker() == "o" and list(line.get_ydata()) == [4.2] for line in push.lines)
     words = " ".join(text.replace("\n", " ") for text, _ in texts(figure))
-    assert "jam: coil lock-up in the casing, 41 mm from the root" in words
+    assert "jam: coil lock-up in the casing, 41.0 mm from the root" in words
     assert "bend 2: 52 N mm" in words and "boom-stiff: jammed" in words
     free = " ".join(text for text, _ in texts(axes_of(made_results.deployed())[0]))
     assert "jam" not in free and "bend 1: 27.7 N mm" in free

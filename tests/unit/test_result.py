@@ -19,6 +19,7 @@ from fem import result as results
 from fem.errors import InputError
 from fem.result import (
     PATH_COLUMNS,
+    Jam,
     Quantity,
     Result,
     published_schema,
@@ -430,3 +431,8 @@ def test_the_summary_is_read_without_the_rest(tmp_path: Path) -> None:
     cut("result.json", 0.5)(folder)
     assert read_summary(folder) is None
     assert read_summary(tmp_path / "none") is None
+
+
+def test_the_place_of_a_jam_at_the_clamp_is_the_root() -> None:
+    assert Jam("root span folds", 0.0, 70.0, 50.0).place == "at the root"
+    assert Jam("root span folds", 4.75, 70.0, 50.0).place == "4.8 mm from the root"
