@@ -314,7 +314,7 @@ def report(
     try:
         runs = [(RUNS / file.stem, file) for file in files_of(cases)]
         with _library_output_to_stderr():
-            made = hand_out(runs, html, pdf, gallery, REFERENCES / "pictures")
+            made = hand_out(runs, html, pdf, gallery, REFERENCES)
     except InputError as problem:
         _stop(str(problem))
     except OSError as problem:

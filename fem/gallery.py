@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import tempfile
 from collections.abc import Sequence
@@ -9,10 +10,12 @@ from pathlib import Path
 
 from PIL import Image
 
+from fem.baseline import file_of, number, read
+from fem.compare import compare
 from fem.explained import CONDITIONS, MODES, STATUSES, markdown_table
 from fem.page import put
-from fem.report import Entry, finished, write_report
-from fem.told import margins
+from fem.report import Difference, Entry, finished, write_report
+from fem.told import margins, plain
 from fem.view import critical_picture
 
 PICTURE_WIDTH = 880
@@ -33,15 +36,39 @@ pushpast report {names} --gallery {file}
 
 def hand_out(
     runs: Sequence[tuple[Path, Path]], html: Path | None, pdf: Path | None, gallery: Path | None,
-    pictures: Path,
+    references: Path,
 ) -> list[Path]:  # fmt: skip
     """Write what is asked for of finished runs, each a (result folder, case file); returns the files.
+    references: folder of what was accepted, and of the gallery's pictures.
 
     Raises InputError where there is no whole result or a library is missing.
     """
     entries = [finished(folder, case_file) for folder, case_file in runs]
-    made = write_report(entries, html, pdf) if html or pdf else []
-    return made + (write_gallery(entries, gallery, pictures) if gallery is not None else [])
+    made = write_report(entries, html, pdf, since_accepted(entries, references)) if html or pdf else []
+    return made + (write_gallery(entries, gallery, references / "pictures") if gallery is not None else [])
+
+
+def since_accepted(entries: Sequence[Entry], references: Path) -> dict[str, list[Difference]] | None:
+    """Per case with an accepted reference what differs from it beyond tolerance; None if no case has one.
+
+    Raises InputError for a reference that cannot be read.
+    """
+    told: dict[str, list[Difference]] = {}
+    for entry in entries:
+        result, case = entry.result, entry.case
+        file = file_of(references, result.case_name, result.model)
+        if case is None or not file.is_file():
+            continue
+        made = compare(case, result, read(file))
+        rows = [Difference(change.key, change.old, change.new, "", "the case") for change in made.keys]
+        if made.status[0] != made.status[1]:
+            rows.insert(0, Difference("status", *made.status, "", made.kind))
+        for one in made.telling:
+            share = f"{100 * one.change:+.3g} %" if math.isfinite(one.change) else one.verdict
+            old, new = (f"{number(side)} {one.unit}".strip() for side in (one.old, one.new))
+            rows.append(Difference(plain(one.quantity), old, new, share, made.cause))
+        told[result.case_name] = rows
+    return told or None
 
 
 def write_gallery(entries: Sequence[Entry], file: Path, pictures: Path) -> list[Path]:

@@ -9,10 +9,13 @@ from pathlib import Path
 import made_results
 import pytest
 from PIL import Image
+from small_cases import small_case
 
 from fem import gallery
-from fem.gallery import failures, write_gallery
+from fem.baseline import accepted, write
+from fem.gallery import failures, since_accepted, write_gallery
 from fem.report import Entry
+from fem.run import run_case
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGE = ROOT / "cases" / "README.md"
@@ -50,3 +53,19 @@ def test_a_gallery_is_written_from_runs(tmp_path: Path, monkeypatch: pytest.Monk
     with Image.open(made[0]) as picture:
         assert picture.width == gallery.PICTURE_WIDTH
     assert list((tmp_path / "pictures").iterdir()) == [made[0]]
+
+
+def test_the_report_tells_what_differs_from_what_was_accepted(tmp_path: Path) -> None:
+    case = small_case(tmp_path, 'kind = "bend"\nangle = 60.0')
+    result = run_case(case)
+    write(accepted(case, result, "first", None), tmp_path)
+    entry = Entry(result, case, tmp_path)
+    assert since_accepted([entry], tmp_path) == {case.name: []}
+    assert since_accepted([entry], tmp_path / "elsewhere") is None
+    thicker = small_case(tmp_path, 'kind = "bend"\nangle = 60.0', thickness=1.0)
+    told = since_accepted([Entry(run_case(thicker), thicker, tmp_path)], tmp_path)
+    assert told is not None
+    rows = {row.what: row for row in told[case.name]}
+    key = rows["strip.layers[0].thickness"]
+    assert (key.accepted, key.now, key.kind) == ("0.8", "1", "the case")
+    assert any(row.kind == "design change" and row.change.startswith("+") for row in rows.values())
