@@ -206,6 +206,7 @@ def view(
 ) -> None:
     """Look at a finished run in 3-D: in a window, or as a picture or film without a display."""
     from fem.batch import case_file
+    from fem.folder import named_run
     from fem.viewing import Wishes, view_runs
 
     names = [case, beside] if beside else [case]
@@ -213,8 +214,8 @@ def view(
     try:
         with _library_output_to_stderr(), _console(True).status("reading") as note:
             told = view_runs(
-                [RUNS / Path(name).stem for name in names], [case_file(name) for name in names], wishes,
-                lambda _, words: note.update(words),
+                [named_run(RUNS, Path(name).stem) for name in names],
+                [case_file(name) for name in names], wishes, lambda _, words: note.update(words),
             )  # fmt: skip
     except InputError as problem:
         _stop(str(problem))
@@ -288,10 +289,11 @@ def export(
 ) -> None:
     """Write one state of a finished run for other programs: a solid, or the surface with its fields."""
     from fem.export import export as written
+    from fem.folder import named_run
     from fem.result import read
 
     try:
-        shot = written(read(RUNS / Path(case).stem), file, at)
+        shot = written(read(named_run(RUNS, Path(case).stem)), file, at)
     except InputError as problem:
         _stop(str(problem))
     named = f" ({shot.label})" if shot.label else ""
@@ -307,12 +309,13 @@ def report(
 ) -> None:
     """Write the report of finished runs: one page for one case or a batch."""
     from fem.batch import files_of
+    from fem.folder import named_run
     from fem.gallery import hand_out
 
     if html is None and pdf is None and gallery is None:
         html = RUNS / "report.html"
     try:
-        runs = [(RUNS / file.stem, file) for file in files_of(cases)]
+        runs = [(named_run(RUNS, file.stem), file) for file in files_of(cases)]
         with _library_output_to_stderr():
             made = hand_out(runs, html, pdf, gallery, REFERENCES)
     except InputError as problem:

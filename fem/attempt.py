@@ -47,12 +47,12 @@ class Job:
     @property
     def lock(self) -> Path:
         """File that is locked while someone works on the case."""
-        return self.folder.parent / WORK / f"{self.name}.lock"
+        return self.folder.parent / WORK / f"{self.folder.name}.lock"
 
     @property
     def checkpoint(self) -> Path:
         """File that holds a run under way."""
-        return self.folder.parent / WORK / f"{self.name}.checkpoint"
+        return self.folder.parent / WORK / f"{self.folder.name}.checkpoint"
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from fem.board import Board
 from fem.case import Case, read_case
 from fem.documents import stopped
 from fem.errors import EXIT_BAD_INPUT, EXIT_STOPPED, CaseError, Fault, InputError
+from fem.folder import run_folder
 from fem.workers import run_here, run_workers
 
 CASES, RUNS = Path("cases"), Path("results") / "runs"
@@ -41,7 +42,9 @@ def run_batch(entries: Sequence[Entry], wishes: Wishes, board: Board) -> tuple[l
         if case is None:
             made[number] = not_run(name, wishes.model, *faults)
         else:
-            jobs[number] = Job(case, wishes.model, RUNS / name, wishes.pictures, wishes.fresh)
+            jobs[number] = Job(
+                case, wishes.model, run_folder(RUNS, name, wishes.model), wishes.pictures, wishes.fresh
+            )
     with board:
         _carry_out(list(jobs.values()), wishes, board)
     for number, job in jobs.items():

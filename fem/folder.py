@@ -9,6 +9,19 @@ import shutil
 from collections.abc import Mapping
 from pathlib import Path
 
+MODELS = ("rod", "shell")
+
+
+def run_folder(runs: Path, case: str, model: str) -> Path:
+    """Where a case's results with a model lie: `CASE` for the rod, `CASE+shell` for the shell."""
+    return runs / (case if model == MODELS[0] else f"{case}+{model}")
+
+
+def named_run(runs: Path, name: str) -> Path:
+    """Folder of the finished run that a name means; a case that only the shell has run means that one."""
+    folders = [run_folder(runs, name, model) for model in MODELS]
+    return next((folder for folder in folders if folder.is_dir()), folders[0])
+
 
 def put_folder(target: Path, contents: Mapping[str, bytes]) -> None:
     """Make `target` the folder of these files; raises OSError and leaves what was there untouched.

@@ -15,6 +15,7 @@ from fem.baseline import Acceptance, Baseline, accepted, file_of, kept, read, wr
 from fem.case import Case
 from fem.compare import Comparison, compare, unaccepted
 from fem.errors import EXIT_BAD_INPUT, EXIT_DIFFERS, EXIT_DONE, EXIT_NOT_CONVERGED, Fault, InputError
+from fem.folder import run_folder
 from fem.origin import stamp
 from fem.result import Result
 from fem.result import read as read_result
@@ -146,7 +147,7 @@ def up_to_date(wanted: Sequence[Wanted], place: Workplace) -> dict[tuple[str, st
 def finished(case: Case, model: str, runs: Path) -> Result | None:
     """The finished run of exactly this case, model and program; None where there is none."""
     try:
-        result = read_result(runs / case.name, states=False)
+        result = read_result(run_folder(runs, case.name, model), states=False)
     except InputError:
         return None
     asked = stamp(case, model)

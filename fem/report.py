@@ -19,7 +19,8 @@ import numpy as np
 from fem.case import Case, read_case
 from fem.chart import abscissa, energy_chart, motor_has, push_chart, small_chart, span, torque_chart
 from fem.drawing import developed, section, side_view, stack, surroundings
-from fem.errors import CaseError, MissingLibrary
+from fem.errors import CaseError, InputError, MissingLibrary
+from fem.folder import MODELS, run_folder
 from fem.page import WEB, css, environment, provenance, put, put_bytes
 from fem.result import Result, read
 from fem.svg import Drawing
@@ -63,6 +64,7 @@ def finished(folder: Path, case_file: Path) -> Entry:
     InputError where there is no whole result.
     """
     result = read(folder)
+    other = _other(result, folder)
     kept = folder / "case.toml"
     for file in (kept, case_file):
         try:
@@ -70,8 +72,19 @@ def finished(folder: Path, case_file: Path) -> Entry:
         except CaseError:
             continue
         if file is kept or case.digest == result.provenance.get("case_digest"):
-            return Entry(result, case, folder)
-    return Entry(result, None, folder)
+            return Entry(result, case, folder, other)
+    return Entry(result, None, folder, other)
+
+
+def _other(result: Result, folder: Path) -> Result | None:
+    """The same design run with the other model, if there is such a run and it is whole."""
+    model = next(name for name in MODELS if name != result.model)
+    try:
+        other = read(run_folder(folder.parent, result.case_name, model), states=False)
+    except InputError:
+        return None
+    design = "design_digest"
+    return other if other.provenance.get(design) == result.provenance.get(design) else None
 
 
 @dataclass(frozen=True)

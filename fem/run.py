@@ -16,6 +16,7 @@ from fem.cycle import Log
 from fem.equilibrium import Array
 from fem.errors import InputError
 from fem.failure import Facts, facts
+from fem.folder import MODELS
 from fem.origin import provenance
 from fem.push import Column, Press, Retract, Winding
 from fem.result import Quantity, Result
@@ -27,7 +28,6 @@ from fem.shell_run import run_shell_winding
 from fem.snapshot import Snapshot
 from fem.winding import Finished, winding_result
 
-MODELS = ("rod", "shell")
 FIELD_STATIONS, HALF_WIDTH_POINTS = 121, 5
 FAR = 5.0
 """mm beyond which a gap is no longer a clearance worth telling."""

@@ -17,6 +17,7 @@ from test_page import Reader, judged
 from fem import report as module
 from fem.case import read_case
 from fem.errors import InputError, MissingLibrary
+from fem.folder import named_run, run_folder
 from fem.report import Difference, Entry, finished, report, write_report
 from fem.result import write
 
@@ -151,3 +152,20 @@ def test_the_case_kept_beside_the_result_comes_first(tmp_path: Path) -> None:
 def test_a_case_that_has_not_run_is_told(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="run the case first"):
         finished(tmp_path / "nothing", ROOT / "cases" / "boom-soft.toml")
+
+
+def test_a_report_tells_both_models_where_both_have_run(tmp_path: Path) -> None:
+    rod = made_results.jammed()
+    shell = replace(rod, model="shell")
+    beside = run_folder(tmp_path, rod.case_name, "shell")
+    no_case = tmp_path / "none.toml"
+    assert beside == tmp_path / f"{rod.case_name}+shell"
+    write(shell, beside)
+    assert named_run(tmp_path, rod.case_name) == beside, "only the shell has run it"
+    write(rod, tmp_path / rod.case_name)
+    assert named_run(tmp_path, rod.case_name) == tmp_path / rod.case_name
+    for folder, model in ((tmp_path / rod.case_name, "shell"), (beside, "rod")):
+        entry = finished(folder, no_case)
+        assert entry.other is not None and entry.other.model == model
+    write(replace(shell, provenance={"design_digest": "of another design"}), beside)
+    assert finished(tmp_path / rod.case_name, no_case).other is None
