@@ -122,17 +122,14 @@ class ShellTrip(Trip):
         saved, wraps = super().save(), cast("ShellWraps | None", self.wraps)
         if wraps is None:
             return saved
-        pairs = (wraps.sides.copy(), wraps.partner.astype(np.float64), wraps.foot.copy())
-        return replace(saved, wraps=(*saved.wraps, *pairs))
+        return replace(saved, wraps=(*saved.wraps, *wraps.pairs()))
 
     def restore(self, saved: Saved) -> None:
         """Go back to a saved state."""
-        wraps = cast("ShellWraps | None", self.wraps)
-        if wraps is not None:
-            sides, partner, foot = saved.wraps[3:]
-            wraps.sides, wraps.foot = sides.copy(), foot.copy()
-            wraps.partner = partner.astype(np.int64)
         super().restore(saved)
+        wraps = cast("ShellWraps | None", self.wraps)
+        if wraps is not None:  # as they were: looked for again, a foot would move in its last digits
+            wraps.pair_again(saved.wraps[3:], saved.wraps[2])
         self.grip.prepare(self.control, self.control)
 
     def _stored(self, u: Array, v: Array, parts: tuple[Evaluation, ...] = ()) -> Stored:

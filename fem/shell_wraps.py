@@ -82,6 +82,17 @@ class ShellWraps:
         self.coupled = False
         self.remembered = (self._pairing(), force)
 
+    def pairs(self) -> tuple[Array, ...]:
+        """Copies of what is held of every pair: sides, partners, feet, rows, forces and directions, place."""
+        held = (self.sides, self.partner.astype(np.float64), self.foot, self.rows, self.held, self.before)
+        return tuple(array.copy() for array in held)
+
+    def pair_again(self, pairs: tuple[Array, ...], force: Array) -> None:
+        """Go on from `pairs` and the friction force (n, k, 2) at their state."""
+        self.sides, partner, self.foot, self.rows, self.held, self.before = (each.copy() for each in pairs)
+        self.partner = partner.astype(np.int64)
+        self.remembered = (self._pairing(), force)
+
     def hold(self, u: Array) -> float:
         """Renew pairs, directions, normal forces; returns the relative change of the forces."""
         old, pt, grid = self.held[..., FORCE].copy(), self.points, self.grid
