@@ -21,12 +21,9 @@ from fem.rod_model import RodModel
 from fem.trip import Saved, StepSize, Trip
 
 ASSEMBLY_STEPS, SETTLING_STEPS = 15, 4
-ARRIVED = 0.5
-"""mm of travel left that count as fully out."""
+ARRIVED = 0.5  # mm of travel left that count as fully out
 IDLE_TURN = math.pi
-"""Turning [rad] without travel, beyond what the coil's slack can take up, after which a push counts as
-stopped.
-"""
+"""Turning [rad] without travel, beyond what the coil's slack can take up, after which a push has stopped."""
 IDLE_TRAVEL = 0.5
 PUSH_SPAN = 3.0
 REST_TIME, GATHER = 5.0, 0.2
@@ -35,6 +32,8 @@ jump of its speed would make the artificial mass push back.
 """
 ABSURD_STRAIN = 3.0
 ABSURD = f"the strain went beyond {ABSURD_STRAIN:g}, where the model means nothing"
+BROKEN_SHARE = 0.1
+BROKEN = f"within one step energy came from nowhere, more than {100 * BROKEN_SHARE:g} %: contact jumped"
 ASSEMBLE, RETRACT, DEPLOY = 0.0, 1.0, 2.0
 Progress = Callable[[float, str], None]
 
@@ -352,6 +351,8 @@ class Cycle:
             )
             if row["strain_peak"] > ABSURD_STRAIN:
                 end = ABSURD
+            elif self._broken():
+                end = BROKEN
             elif arrived(row):
                 end = "arrived"
             elif row["slot_station_mm"] >= length - 1e-9:
@@ -371,6 +372,12 @@ class Cycle:
         if not finished:
             return trip.trouble
         return {"arrived": "", "": "idle"}.get(end, end)
+
+    def _broken(self) -> bool:
+        """Whether the last step made energy: what follows is no motion of this strip."""
+        before, now = (*self.observer.log.rows[-1:], *self.observer.log.rows)[-2:]
+        left, lost = (now[name] - before[name] for name in ("audit_closure_Nmm", "loss_numerical_Nmm"))
+        return abs(left) + max(0.0, -lost) > BROKEN_SHARE * self.trip.ledger.scale
 
     def _idle(self, began: int, phase: float) -> bool:
         """No travel in the wanted direction over more turning than the coil's slack can take up."""

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -212,3 +214,19 @@ def test_axial_force_is_a_mean_just_before_its_place(tmp_path: Path) -> None:
     # E A times Green's strain: 80 x 10 x 0.8 x (1.01^2 - 1) / 2, with free contraction across
     assert axial_near(state, 20.0) == pytest.approx(640.0 * 0.01, rel=0.05)
     assert axial_near(state, 1e9) == pytest.approx(axial_near(state, 45.0))
+
+
+def test_energy_from_nowhere_ends_a_run_as_numerical(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    model = build_rod_model(small_case(tmp_path, friction=0.2))
+    stored = Trip._stored
+
+    def jumps(trip: Trip, *args: Any) -> Any:
+        made = stored(trip, *args)
+        late = trip.accepted > 40  # as if a pair of faces were found on the wrong side of each other
+        return replace(made, contact=made.contact + 1000.0) if late else made
+
+    monkeypatch.setattr(Trip, "_stored", jumps)
+    fields = RodFields.build(model.rod, np.linspace(0.0, model.case.strip.length, 41), 3)
+    outcome, log, _ = run_cycle(model, fields, 20.0, True, lambda share, text: None)
+    assert "energy came from nowhere" in outcome.trouble
+    assert not outcome.retracted and len(log.rows) < 45
