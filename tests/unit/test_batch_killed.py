@@ -19,7 +19,7 @@ from test_batch import ROOT, same_numbers
 
 pytestmark = pytest.mark.slow
 KILLS, SEED = 20, 7
-SHORTEST, LONGEST = 2.0, 8.0
+SHORTEST, LONGEST = 1.0, 4.0
 """Seconds a batch is given before it is killed: long enough to load its libraries most of the time."""
 
 Command = Callable[..., "subprocess.Popen[str]"]
@@ -43,7 +43,7 @@ def command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Command:
 
 def write_cases(count: int, element: float) -> list[str]:
     Path("cases").mkdir()
-    names = [f"v{number}" for number in range(count)]
+    names = [f"v{number:02d}" for number in range(count)]
     for number, name in enumerate(names):
         text = small_text(CYCLE, friction=0.1, thickness=0.8 + 0.01 * number)
         Path("cases", f"{name}.toml").write_text(text.replace("= 2.5", f"= {element}"))
@@ -58,7 +58,7 @@ def finish(running: subprocess.Popen[str]) -> dict[str, str]:
 
 
 def test_killed_at_twenty_moments_a_batch_ends_as_if_it_never_was(command: Command) -> None:
-    names = write_cases(8, 1.25)
+    names = write_cases(30, 1.25)
     moment = random.Random(SEED)
     kills, left = 0, 0
     while kills < KILLS:
