@@ -173,24 +173,24 @@ def find_pairs(u: Array, pt: PointTables, reach: float, reachable: float, pairs:
 
 @njit(cache=True, forceinline=True, error_model="numpy")
 def _side(at: Frame, foot: Frame, near: float, kept: float) -> float:
-    """Side of the partner on which the point lay; the kept one when it was too near to tell."""
+    """Side of the partner on which the point lay; the kept one, if any, when it was too near to tell."""
     away = (at[1] - foot[1]) * foot[2] - (at[0] - foot[0]) * foot[3]
-    if abs(away) > near:
+    if abs(away) > near or kept == 0.0:
         return 1.0 if away > 0.0 else -1.0
     return kept
 
 
 @njit(cache=True, error_model="numpy")
 def hold_pairs(
-    u: Array, last: Array, pt: PointTables, pairs: Pairs, law: Law, memory: tuple[Array, float]
+    u: Array, last: Array, pt: PointTables, pairs: Pairs, law: Law, memory: tuple[Array, float, Array]
 ) -> tuple[float, float]:
     """Renew what is held, with a share of the change of the normal force; returns the sums of forces and
     changes.
 
-    memory: side (n,) of the partner at the last accepted state `last`, and that share (1 takes the present
-    force).
+    memory: side (n,) of the partner at the last accepted state `last` (0: none, told from where the point
+    lay then), that share (1 takes the present force), and the sides taken (n,), written.
     """
-    kept, share = memory
+    kept, share, taken = memory
     sides = new_sides(pt)
     total, change = 0.0, 0.0
     for p in range(pt.stations.shape[0]):
@@ -204,6 +204,7 @@ def hold_pairs(
         was = frame_at(last, pt.dofs[pt.element[p]], pt.shape[p])
         was_foot = frame_at(last, pt.dofs[pairs.partner[p]], sides.row)
         side = _side(was, was_foot, KEEP_SIDE * law.thickness, kept[p])
+        taken[p] = side
         vx, vy = -side * foot[3], side * foot[2]
         facing = vy * at[2] - vx * at[3]
         facing = facing if abs(facing) > FACING else (FACING if facing > 0.0 else -FACING)

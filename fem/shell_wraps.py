@@ -146,9 +146,10 @@ class ShellWraps:
         size = np.linalg.norm(total, axis=-1, keepdims=True)
         kept = total * np.minimum(1.0, self.settings.slip / np.maximum(size, 1e-300))
         self.slip = np.where(self.held[..., FORCE, None] > 0, kept, 0.0)
+        self.sides = self._sides_now()  # a pair born in this step has its side from where it was born
         self.last = u.copy()
         self.hold(u)
-        self.sides = np.where(self.partner >= 0, self._sides_now(), self.sides)
+        self.sides = self._sides_now()
         self.remembered = (self._pairing(), force)
         return work
 
@@ -162,8 +163,10 @@ class ShellWraps:
         return slide, force if self.friction_on else 0 * force
 
     def _sides_now(self) -> Array:
-        """+1 where the point lies on the side its foot's normal points to, else -1 (n, k)."""
-        return np.where(self.held[..., OTHER] >= 0.0, 1.0, -1.0)
+        """+1 where the point is held on the side its foot's normal points to, else -1; 0 without a foot (n,
+        k).
+        """
+        return np.where(self.partner >= 0, np.where(self.held[..., OTHER] >= 0.0, 1.0, -1.0), 0.0)
 
     def _pairing(self) -> Pairing:
         return (self.partner.copy(), self.rows.copy(), self.held.copy(), self.before.copy(), self.foot.copy())

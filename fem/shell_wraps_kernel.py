@@ -29,7 +29,7 @@ crossing.
 @njit(cache=True)
 def hold_kernel(u, last, cells, cell, shape, partner, rows, thickness, sides, held):
     """held: force (set by the caller), nu, direction along, offsets of both sides of the interface,
-    distance.
+    distance; a side of 0 is told from where the point lay at `last`.
     """
     n, k = cell.shape
     v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
@@ -44,7 +44,7 @@ def hold_kernel(u, last, cells, cell, shape, partner, rows, thickness, sides, he
             local_state(last, theirs, rows[p, line], w, other, dual2)
             away = dot(v[0] - w[0], other)
             side = sides[p, line]
-            if abs(away) > KEEP_SIDE * thickness:
+            if abs(away) > KEEP_SIDE * thickness or side == 0.0:
                 side = 1.0 if away > 0.0 else -1.0
             local_state(u, mine, shape[p, line], v, normal, dual)
             local_state(u, theirs, rows[p, line], w, other, dual2)

@@ -24,6 +24,8 @@ RELAX = 0.5
 """Share of a change of the normal force that `hold` takes over while the force is held (it settles faster
 than all of it).
 """
+SAME_FOOT = 2.0
+"""A foot farther along the strip from the last one than this many thicknesses belongs to another pair."""
 
 
 @dataclass
@@ -31,9 +33,10 @@ class WrapContact:
     """Self-contact of the rod over pairs of stations; same calls as `fem.contact.WallContact`.
 
     reach [mm]: strip that lies at least between a station and its partner. partner (n,), place (n,), held (n,
-    k, 6), before and before_partner (n, k, 2): as in `fem.pairs_kernel.Pairs`; sides (n,): side of the
-    partner at the last accepted step; slip (n, k) [mm]: elastic slip then; last (size,): the unknowns then;
-    remembered: the pairs then and the friction forces.
+    k, 6), before and before_partner (n, k, 2): as in `fem.pairs_kernel.Pairs`; sides, feet (n,): side of
+    the partner at the last accepted step (0 without one) and station of the foot [mm] then; taken (n,): sides
+    held now; slip (n, k) [mm]: elastic slip then; last (size,): the unknowns then; remembered: the pairs then
+    and the friction forces.
     """
 
     rod: Rod
@@ -46,6 +49,8 @@ class WrapContact:
     before: Array = field(init=False)
     before_partner: Array = field(init=False)
     sides: Array = field(init=False)
+    feet: Array = field(init=False)
+    taken: Array = field(init=False)
     slip: Array = field(init=False)
     last: Array = field(init=False)
     remembered: tuple[Pairs, Array] = field(init=False)
@@ -60,7 +65,7 @@ class WrapContact:
         self.held = np.zeros((n, k, NUMBERS))
         self.before = np.zeros((n, k, 2))
         self.before_partner = np.zeros((n, k, 2))
-        self.sides = np.ones(n)
+        self.sides, self.feet, self.taken = np.zeros(n), np.zeros(n), np.zeros(n)
         self.slip = np.zeros((n, k))
         self.last = np.zeros(self.rod.size)
         self.remembered = (self._kept(), self.slip.copy())
@@ -70,12 +75,15 @@ class WrapContact:
         self.slip[:] = 0.0
         self.last = u.copy()
         self.hold(u)
+        self._keep_sides()
         self.remembered = (self._kept(), np.zeros_like(self.slip))
 
     def restart(self, force: Array, u: Array) -> None:
         """Go on from a state whose slip, last place and friction force (n, k) are known."""
         self.coupled = True
+        self.sides[:] = 0.0  # those of the state that is left
         self.hold(u)
+        self._keep_sides()
         self.coupled = False
         self.remembered = (self._kept(), force)
 
@@ -85,7 +93,8 @@ class WrapContact:
         reachable = 2.5 * strip.thickness + 0.5 * strip.width
         pairs = self._pairs()
         find_pairs(u, self._tables, self.reach, reachable, pairs)
-        memory = (self.sides, 1.0 if self.coupled else RELAX)
+        same = np.abs(self._feet() - self.feet) < SAME_FOOT * strip.thickness
+        memory = (np.where(same, self.sides, 0.0), 1.0 if self.coupled else RELAX, self.taken)
         scale, change = hold_pairs(u, self.last, self._tables, pairs, self._law(), memory)
         return float(change / scale) if scale > 0 else 0.0
 
@@ -98,9 +107,10 @@ class WrapContact:
         pairs, before_force = self.remembered
         work = 0.5 * float((force * slide).sum() + (before_force * slide_pairs(u, self._tables, pairs)).sum())
         self.slip = np.where(self.held[..., 0] > 0, np.clip(self.slip + slide, -limit, limit), 0.0)
+        self._keep_sides()  # a pair born in this step has its side from where it was born, not from here
         self.last = u.copy()
         self.hold(u)
-        self.sides = np.where(self.partner >= 0, self._sides_now(), self.sides)
+        self._keep_sides()
         self.remembered = (self._kept(), force)
         return work
 
@@ -133,9 +143,15 @@ class WrapContact:
             return Evaluation(energy, gradient)
         return Evaluation(energy, gradient, (Blocks(dofs, blocks),))
 
-    def _sides_now(self) -> Array:
-        """+1 where the held direction points to the partner's axle side, else -1 (n,)."""
-        return np.where(self.held[:, 0, 4] >= 0.0, 1.0, -1.0)
+    def _keep_sides(self) -> None:
+        """Remember on which side each pair is held, and its foot."""
+        self.sides = np.where(self.partner >= 0, self.taken, 0.0)
+        self.feet = self._feet()
+
+    def _feet(self) -> Array:
+        """Stations of the feet (n,) [mm]; of no meaning where there is no partner."""
+        nodes, at = self._tables.nodes, np.maximum(self.partner, 0)
+        return np.asarray(nodes[at] + self.place * (nodes[at + 1] - nodes[at]))
 
     def _pairs(self) -> Pairs:
         """The pairs as the compiled loops read and renew them."""

@@ -146,3 +146,33 @@ def test_no_move_carries_a_wrap_through_the_next(model):
     part = term.safe_fraction(u, closer - u)
     assert 0.0 < part < 1.0
     assert term.safe_fraction(u, 1e-3 * (closer - u)) == 1.0
+
+
+def hairpin(model, apart, turn, crease=34.0):
+    """A flat strip folded back on itself: legs that distance apart, turned left (1) or right (-1)."""
+    s, q = model.shell.grid.stations, model.shell.grid.across
+    radius = 0.5 * apart
+    bend = np.clip((s - crease + 0.5 * np.pi * radius) / radius, 0.0, np.pi)
+    into = np.minimum(s, crease - 0.5 * np.pi * radius)
+    back = np.maximum(s - crease - 0.5 * np.pi * radius, 0.0)
+    u = np.zeros((len(s), len(q), 4, 3))
+    u[:, :, 0, 0] = (into + radius * np.sin(bend) - back)[:, None]
+    u[:, :, 0, 1] = (turn * radius * (1.0 - np.cos(bend)))[:, None]
+    u[:, :, 0, 2] = q
+    u[:, :, 1, 0], u[:, :, 1, 1] = np.cos(bend)[:, None], turn * np.sin(bend)[:, None]
+    u[:, :, 2, 2] = 1.0
+    return u.ravel()
+
+
+@pytest.mark.parametrize("turn", [1, -1], ids=["left", "right"])
+def test_a_pair_born_in_a_step_keeps_the_side_it_was_born_on(model, turn):
+    term = wraps_of(model)
+    term.start(hairpin(model, 9.5, turn))
+    legs = (term.points.stations > 6.0) & (term.points.stations < 20.0)
+    assert (term.partner[legs] < 0).all()
+    closed = hairpin(model, 1.3, turn)  # closer than a side can be told anew
+    term.hold(closed)
+    assert term.gaps()[legs] == pytest.approx(0.3, abs=0.02)
+    term.accept(closed)
+    assert term.gaps()[legs] == pytest.approx(0.3, abs=0.02)
+    assert len(set(term.sides[legs].ravel())) == 1

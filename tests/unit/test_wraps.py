@@ -5,7 +5,7 @@ import pytest
 from rod_strips import coiled, derivative_errors, product, rough, small_rod, straight_strip, turned
 
 from fem.contact import ContactSettings, contact_points
-from fem.rod import length_weights
+from fem.rod import length_weights, rest_state
 from fem.wraps import WrapContact
 
 SETTINGS = ContactSettings(stiffness=80.0, onset=0.05, slip=0.03, friction=0.3)
@@ -182,6 +182,50 @@ def test_a_press_deeper_than_the_strip_is_still_seen_from_the_side_it_came_from(
     assert np.array_equal(contact.sides, sides)
     contact.hold(u)
     assert contact.held[..., 0].max() == 0.0
+
+
+def folded(rod, apart, turn, crease=46.0):
+    """A flat hairpin: two straight legs that distance apart, turned left (1) or right (-1) at the crease."""
+    radius, s = 0.5 * apart, rod.nodes
+    bend = np.clip((s - crease + 0.5 * np.pi * radius) / radius, 0.0, np.pi)
+    into = np.minimum(s, crease - 0.5 * np.pi * radius)
+    back = np.maximum(s - crease - 0.5 * np.pi * radius, 0.0)
+    place = np.stack([into + radius * np.sin(bend) - back, turn * radius * (1.0 - np.cos(bend))], 1)
+    u = rest_state(rod, place, turn * bend).reshape(len(s), rod.fields, 2)
+    u[:, 2, 0] = -1 / 9.0
+    return u.ravel()
+
+
+@pytest.mark.parametrize("turn", [1, -1], ids=["left", "right"])
+def test_a_pair_born_in_a_step_keeps_the_side_it_was_born_on(rod, points, turn):
+    contact = WrapContact(rod, points, SETTINGS, 9.0)
+    contact.start(folded(rod, 9.5, turn))
+    legs = (points.stations > 8.0) & (points.stations < 30.0)
+    assert (contact.partner[legs] < 0).all()
+    closed = folded(rod, 1.3, turn)  # closer than a side can be told anew
+    contact.hold(closed)
+    assert contact.gaps()[legs] == pytest.approx(0.3, abs=0.03)
+    contact.accept(closed)
+    assert contact.gaps()[legs] == pytest.approx(0.3, abs=0.03)
+    assert contact.sides[legs] == pytest.approx(turn)
+    assert contact.evaluate(closed, 0).energy < 1e-12
+
+
+@pytest.mark.parametrize("back", ["renewed", "restored"])
+def test_the_side_of_another_pair_says_nothing(rod, points, back):
+    contact = WrapContact(rod, points, SETTINGS, 9.0)
+    contact.start(folded(rod, 1.3, -1))
+    contact.accept(folded(rod, 1.3, -1))
+    legs = (points.stations > 8.0) & (points.stations < 30.0)
+    assert contact.sides[legs] == pytest.approx(-1)
+    # feet of a fold elsewhere lie 6 mm further; a restored state may have the same feet
+    other = folded(rod, 1.3, 1, 49.0 if back == "renewed" else 46.0)
+    contact.last = other
+    if back == "renewed":
+        contact.hold(other)
+    else:
+        contact.restart(np.zeros_like(contact.slip), other)
+    assert contact.gaps()[legs] == pytest.approx(0.3, abs=0.03)
 
 
 def test_only_pairs_that_touch_make_blocks(rod, points):
