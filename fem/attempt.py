@@ -20,7 +20,7 @@ from fem.checkpoint import Checkpoint, Stopped
 from fem.documents import broken_off, refused, stopped
 from fem.errors import EXIT_BAD_INPUT, EXIT_DONE, EXIT_NOT_CONVERGED, EXIT_STOPPED, Fault, InputError
 from fem.folder import sweep
-from fem.origin import stamp
+from fem.origin import same, stamp
 from fem.result import Result, read_summary, write
 
 Progress = Callable[[float, str], None]
@@ -120,11 +120,8 @@ def up_to_date(job: Job) -> Done | None:
     if job.fresh:
         return None
     summary = read_summary(job.folder)
-    if summary is None or any(
-        summary["provenance"].get(key) != value for key, value in stamp(job.case, job.model).items()
-    ):
+    if summary is None or not same(summary.pop("provenance"), stamp(job.case, job.model)):
         return None
-    summary.pop("provenance")
     return Done(summary | {"skipped": True}, exit_code(summary["status"]))
 
 

@@ -23,6 +23,29 @@ KNOWN_TABLES = 4
 """How many tables of unknowns keep their pattern: those of the elements come back in every call."""
 
 
+@dataclass
+class Joints:
+    """Which groups of unknowns share a block; what tables that come back say is kept."""
+
+    _known: dict[int, tuple[Index, Marks]] = field(default_factory=dict)
+
+    def of(self, blocks: list[Blocks], size: int, group: int) -> Marks:
+        """Marks (groups, groups) for blocks of `size` unknowns in groups of `group`."""
+        groups = size // group
+        joined = np.zeros((groups, groups), dtype=np.bool_)
+        for block in blocks:
+            kept = self._known.get(id(block.dofs))
+            if kept is not None and kept[0] is block.dofs:
+                joined |= kept[1]
+                continue
+            own = np.zeros_like(joined)
+            _join(block.dofs, group, own)
+            joined |= own
+            if len(self._known) < KNOWN_TABLES:
+                self._known[id(block.dofs)] = (block.dofs, own)
+        return joined
+
+
 @dataclass(frozen=True)
 class Factor:
     """Cholesky factor of a positive definite band matrix."""
@@ -72,7 +95,7 @@ class BandMatrix:
     _place: Index = field(default_factory=lambda: np.zeros(0, np.int64))
     _width: int = 0
     _band: Array = field(default_factory=lambda: np.zeros((1, 1)))
-    _known: dict[int, tuple[Index, Marks]] = field(default_factory=dict)
+    _joints: Joints = field(default_factory=Joints)
 
     def assemble(self, blocks: list[Blocks]) -> None:
         """Sum the blocks; rows and columns of prescribed unknowns become the identity."""
@@ -104,11 +127,6 @@ class BandMatrix:
         factor, pivots, info = dgbtrf(band, k, k, overwrite_ab=1)
         return GeneralFactor(factor, pivots, k, self._place, self.fixed) if info == 0 else None
 
-    def solve_general(self, blocks: list[Blocks], right: Array) -> Array | None:
-        """Solution with blocks that are not symmetric; None when the matrix is singular."""
-        factor = self.factor_general(blocks)
-        return None if factor is None else factor.solve(right)
-
     def diagonal(self) -> Array:
         """Diagonal (n,) in the order of the unknowns."""
         return np.asarray(self._band[0, self._place])
@@ -123,17 +141,7 @@ class BandMatrix:
 
     def _number(self, blocks: list[Blocks]) -> None:
         groups = self.size // self.group
-        joined = np.zeros((groups, groups), dtype=np.bool_)
-        for block in blocks:
-            kept = self._known.get(id(block.dofs))
-            if kept is not None and kept[0] is block.dofs:
-                joined |= kept[1]
-                continue
-            own = np.zeros_like(joined)
-            _join(block.dofs, self.group, own)
-            joined |= own
-            if len(self._known) < KNOWN_TABLES:
-                self._known[id(block.dofs)] = (block.dofs, own)
+        joined = self._joints.of(blocks, self.size, self.group)
         key = joined.tobytes()
         if key == self._pattern:
             return

@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 import math
 import os
-import secrets
 import time
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -19,16 +18,18 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict
 
 from fem.case import Case
 from fem.case_changes import KeyChange, key_changes
 from fem.curve_distance import departure, thinned
 from fem.equilibrium import Array, Index
 from fem.errors import InputError
+from fem.folder import whole_file
 from fem.origin import LIBRARIES
-from fem.result import BendPassage, Jam, Number, Quantity, Result, to_json
+from fem.result import BendPassage, Jam, Number, Quantity, Result, laid_out, to_json
 from fem.snapshot import PHASES
+from fem.versioned import Words, versioned_text
 
 SCHEMA = 1
 MOST_ROWS = 150
@@ -301,18 +302,13 @@ def kept(folder: Path) -> Iterator[tuple[str, str, Path]]:
 def write(baseline: Baseline, folder: Path) -> Path:
     """Write a baseline, whole or not at all, and return its file. Raises InputError if the disk refuses."""
     target = file_of(folder, baseline.case, baseline.model)
-    partial = target.with_name(f".{target.stem}.{secrets.token_hex(6)}.partial")
     content = {"schema": SCHEMA} | to_json(baseline.model_dump())
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        try:
-            with open(partial, "w", encoding="utf-8") as file:
-                file.write(_laid_out(content) + "\n")
-                file.flush()
-                os.fsync(file.fileno())
-            partial.replace(target)
-        finally:
-            partial.unlink(missing_ok=True)
+        with whole_file(target) as unfinished, open(unfinished, "w", encoding="utf-8") as file:
+            file.write(_laid_out(content) + "\n")
+            file.flush()
+            os.fsync(file.fileno())
     except OSError as error:
         raise InputError(
             f"{target}: cannot write the reference ({error}); an earlier one is untouched"
@@ -334,28 +330,12 @@ def _laid_out(content: Any, indent: str = "") -> str:
 
 
 _MEND = "bring it back from version control, or remove it and accept the case again"
+_WORDS = Words("the reference cannot be read", _MEND, "update pushpast")
 
 
 def read(file: Path) -> Baseline:
     """Read a baseline. Raises InputError, naming the file and the remedy, for anything not whole."""
-    try:
-        text = file.read_text(encoding="utf-8")
-        content = json.loads(text)
-    except (OSError, ValueError) as error:
-        raise InputError(f"{file}: the reference cannot be read ({error}); {_MEND}") from error
-    schema = content.get("schema") if isinstance(content, dict) else None
-    if type(schema) is not int or schema < 1:
-        raise InputError(f"{file}: schema must be a whole number from 1, got {schema!r}; {_MEND}")
-    if schema > SCHEMA:
-        raise InputError(
-            f"{file}: has schema {schema}, written by a newer pushpast; this one reads up to {SCHEMA}: "
-            "update pushpast"
-        )
-    try:
-        baseline = Baseline.model_validate_json(text)
-    except ValidationError as error:
-        faults = "; ".join(f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}" for fault in error.errors())
-        raise InputError(f"{file}: {faults}; {_MEND}") from error
+    baseline = laid_out(file, Baseline, versioned_text(file, SCHEMA, _WORDS), _MEND)
     if len({len(column) for column in baseline.path.values()}) > 1:
         raise InputError(f"{file}: columns of the path differ in length; {_MEND}")
     if file.stem != f"{baseline.case}.{baseline.model}":

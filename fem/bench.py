@@ -22,7 +22,7 @@ from fem.rigs import DriveGrip, Fields, Rig, build_rig
 from fem.rod_fields import FieldState
 from fem.shell_rigs import shell_rig
 from fem.snapshot import Snapshot
-from fem.standing import PRESS_NAMES, intended
+from fem.standing import PRESS_NAMES, critical_force, intended
 from fem.trip import StepSize, Trip
 
 PUSH_PHASE = 3.0
@@ -68,6 +68,10 @@ class BenchLog:
         third, fourth = np.diff(load[2:]) / np.diff(way[2:])
         here, there = 0.5 * (way[2:-1] + way[3:])
         return float(third + (third - fourth) * (here - way[0]) / (there - here))
+
+    def loads(self) -> Array:
+        """Sizes of the load, a row each (n,)."""
+        return np.abs([row[self.load] for row in self.rows])
 
     def first_peak(self) -> int | None:
         """Row of the first load along the push that then falls by more than SNAP_DROP; None when it never
@@ -148,7 +152,7 @@ def _finish(case: Case, rig: Rig, log: BenchLog, to: Telling) -> Result:
         numbers |= rig.standing.quantities()
     word = _status(case, log, trouble)
     if isinstance(case.push, Column) and log.rows:
-        numbers["critical_force_N"] = _critical(word, log)
+        numbers["critical_force_N"] = critical_force(word, log.loads(), log.first_peak())
     told = _sentence(word, numbers, log, trouble)
     if rig.standing is not None:
         told += " " + rig.standing.sentence()
@@ -234,20 +238,9 @@ def _status(case: Case, log: BenchLog, trouble: str) -> str:
     return "buckled" if isinstance(case.push, Column) else "snapped"
 
 
-def _critical(word: str, log: BenchLog) -> Quantity:
-    """What a column carries before it buckles."""
-    at = log.first_peak()
-    if word == "not converged" or (word == "held" and at is None):
-        return Quantity(math.nan, "N", "did not buckle as far as it was pushed" if word == "held" else word)
-    loads = [abs(row[log.load]) for row in log.rows]
-    if at is None:
-        return Quantity(float(max(loads)), "N", "largest push: it gives way smoothly")
-    return Quantity(float(loads[at]), "N", "push at which it gives way")
-
-
 def _softened(log: BenchLog) -> bool:
     """Whether the load has all but stopped growing with the control, as that of a buckled column does."""
-    loads = np.abs([row[log.load] for row in log.rows])
+    loads = log.loads()
     ways = np.abs([row[log.control] for row in log.rows])
     return len(loads) > 4 and loads[-1] / ways[-1] < 0.5 * (loads[1] - loads[0]) / max(ways[1], 1e-12)
 

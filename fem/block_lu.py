@@ -15,13 +15,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import reverse_cuthill_mckee
 
+from fem.band import Joints, Marks
 from fem.equilibrium import Array, Blocks, Index
-
-Marks = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -62,6 +60,7 @@ class BlockMatrix:
     line: int
     fixed: Marks
     _pattern: Pattern | None = field(default=None)
+    _joints: Joints = field(default_factory=Joints)
 
     def factor(self, blocks: list[Blocks]) -> BlockFactor | None:
         """LU factors of the sum of blocks; None when a diagonal block is singular."""
@@ -85,9 +84,7 @@ class BlockMatrix:
 
     def _ordered(self, blocks: list[Blocks]) -> Pattern:
         lines = self.size // self.line
-        joined = np.eye(lines, dtype=np.bool_)
-        for block in blocks:
-            _join(block.dofs, self.line, joined)
+        joined = self._joints.of(blocks, self.size, self.line) | np.eye(lines, dtype=np.bool_)
         key = joined.tobytes()
         if self._pattern is not None and key == self._pattern.key:
             return self._pattern
@@ -107,25 +104,6 @@ def _firsts(joined: Marks, rank: Index) -> Index:
     ordered = np.zeros_like(joined)
     ordered[np.ix_(rank, rank)] = joined
     return np.asarray(np.argmax(ordered, axis=1), dtype=np.int64)
-
-
-@njit(cache=True)
-def _join(dofs: Index, line: int, joined: Marks) -> None:
-    """Mark the lines that share a block."""
-    m, k = dofs.shape
-    for b in range(m):
-        last = -1
-        for i in range(k):
-            gi = dofs[b, i] // line
-            if gi == last:
-                continue
-            last = gi
-            before = -1
-            for j in range(k):
-                gj = dofs[b, j] // line
-                if gj != before:
-                    joined[gi, gj] = True
-                before = gj
 
 
 @njit(cache=True)

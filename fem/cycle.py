@@ -80,14 +80,14 @@ class AxleGrip:
             self.model.walls.turn = control - before
 
 
-def assemble(model: RodModel, grip: AxleGrip) -> Trip | str:
-    """Put the strip in place; the trip at rest, or why it could not be."""
+def assemble(model: RodModel, grip: AxleGrip, kind: type[Trip] = Trip) -> Trip | str:
+    """Put the strip in place; the trip (of a `kind`) at rest, or why it could not be."""
     motion, walls = model.motion, model.walls
     motion.fixed[:] = False
     motion.fixed[grip.indices()] = True
     touching = [term for term in (model.walls, model.wraps) if term is not None]
-    u, v = model.start, np.zeros(model.rod.size)
-    opening = _rise(model) + 2 * model.rod.strip.thickness
+    u, v = model.start, np.zeros(model.start.size)
+    opening = model.rise + 2 * model.rod.strip.thickness
     if walls:
         walls.move_walls(model.walls_at(opening))
     for term in touching:
@@ -113,13 +113,7 @@ def assemble(model: RodModel, grip: AxleGrip) -> Trip | str:
             u = outcome.u
             for term in touching:
                 term.start(u)
-    return Trip(motion, grip, model.walls, model.wraps, u, 0.0)
-
-
-def _rise(model: RodModel) -> float:
-    """Largest height of the rest section [mm]."""
-    tab = model.rod.tables
-    return float(np.abs(np.einsum("nij,nj->ni", tab.rule.inner, np.sin(tab.angle))).max())
+    return kind(motion, grip, model.walls, model.wraps, u, 0.0)
 
 
 @dataclass

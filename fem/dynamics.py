@@ -97,6 +97,20 @@ class StepOutcome:
     parts: tuple[Evaluation, ...] = ()
 
 
+@dataclass
+class Shrinking:
+    """The moves of an iteration: the shortest so far, and how often in a row none was half as long."""
+
+    best: float = np.inf
+    worse: int = 0
+
+    def lost(self, size: float, settings: MotionSettings) -> bool:
+        """Whether there is no use going on after a move of this size [mm]."""
+        self.worse = 0 if size < 0.5 * self.best else self.worse + 1
+        self.best = min(self.best, size)
+        return not np.isfinite(size) or self.worse > settings.patience or size > 50 * settings.move
+
+
 class StraightOn:
     """How a motion goes on unless a model knows better. A class, so that a motion can be kept on disk."""
 
@@ -231,8 +245,7 @@ class Motion:
         ends it.
         """
         st = self.settings
-        inertia = self._inertia_blocks(frame[2])
-        best, worse = np.inf, 0
+        inertia, moves = self._inertia_blocks(frame[2]), Shrinking()
         ev = self._renewed(u, frame)
         iteration = 0
         while iteration < st.polish:
@@ -244,17 +257,15 @@ class Motion:
             size = self._size(move)
             if size < st.settled:
                 return self._hold(u + move), iteration, True
-            worse = 0 if size < 0.5 * best else worse + 1
-            if not np.isfinite(size) or worse > st.patience or size > 50 * st.move:
+            if moves.lost(size, st):
                 return u, iteration, False
-            best = min(best, size)
             part = self.safe_fraction(u, move) if size > st.small_move else 1.0
             trial = u + part * move
             ev = self._renewed(trial, frame)
             rest = factor.solve(-ev.gradient)
             if part == 1.0 and self._size(rest) < 0.25 * st.settled:
                 return self._hold(trial + rest), iteration + 1, True
-            if np.linalg.norm(rest[self.places]) > np.linalg.norm(move[self.places]):
+            if self._length(rest) > self._length(move):
                 trial = u + 0.5 * part * move
                 ev = self._renewed(trial, frame)
                 iteration += 1
@@ -265,15 +276,19 @@ class Motion:
         """Largest change of a place."""
         return float(np.abs(move[self.places]).max())
 
+    def _length(self, move: Array) -> float:
+        """Root of the sum of squares of all changes of places."""
+        return float(np.linalg.norm(move[self.places]))
+
     def _hold(self, u: Array) -> Array:
         """The same u, with everything held renewed there."""
         for term in self.heldterms:
             term.hold(u)
         return u
 
-    def _renewed(self, u: Array, frame: Frame) -> Evaluation:
-        """Balance of forces at u with everything held renewed there."""
-        return self._with_inertia(self._hold(u), 2, frame)
+    def _renewed(self, u: Array, frame: Frame, order: int = 2) -> Evaluation:
+        """Balance of forces at u with everything held renewed there; order 1 leaves out the tangent."""
+        return self._with_inertia(self._hold(u), order, frame)
 
     def _inertia_blocks(self, dt: float) -> Blocks:
         return Blocks(self.mass.dofs, self.mass.values * (1 / dt**2 + self.settings.damping / dt))
@@ -295,7 +310,7 @@ class Motion:
         """
         st, free = self.settings, ~self.fixed
         factor_mass = 1 / frame[2] ** 2 + st.damping / frame[2]
-        inertia_blocks = Blocks(self.mass.dofs, self.mass.values * factor_mass)
+        inertia_blocks = self._inertia_blocks(frame[2])
         shift = 0.0
         ev = self._with_inertia(u, 2, frame)
         for iteration in range(1, limit + 1):

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import io
-import secrets
 from pathlib import Path
 
 import meshio
@@ -17,6 +16,7 @@ import numpy as np
 from fem.equilibrium import Array, Index
 from fem.errors import InputError
 from fem.field_file import quads, surface_data
+from fem.folder import whole_file
 from fem.result import Result
 from fem.snapshot import Snapshot
 from fem.solid import StripGrid
@@ -36,17 +36,13 @@ def export(result: Result, file: Path, at: str | None = None) -> Snapshot:
         known = ", ".join(sorted(meshio.extension_to_filetypes))
         raise InputError(f"{file}: no kind of file ends in {ending!r}; name one of {known}")
     made = solid_mesh(shot) if ending == ".stl" else surface_mesh(shot)
-    unfinished = file.with_name(f".{file.stem}.{secrets.token_hex(6)}{file.suffix}")
     try:
-        with contextlib.redirect_stdout(io.StringIO()):  # meshio prints
+        with whole_file(file) as unfinished, contextlib.redirect_stdout(io.StringIO()):  # meshio prints
             made.write(unfinished, **({"binary": True} if ending == ".stl" else {}))
-        unfinished.replace(file)
     except OSError as problem:
         raise InputError(f"{file}: cannot be written ({problem.strerror or problem})") from problem
     except (ValueError, KeyError, TypeError, AttributeError, meshio.WriteError) as problem:
         raise InputError(f"{file}: this kind of file cannot hold the strip ({problem})") from problem
-    finally:
-        unfinished.unlink(missing_ok=True)
     return shot
 
 

@@ -17,6 +17,7 @@ from PIL import Image
 from fem.camera import aim, new_plotter
 from fem.colour import ALARM, FAINT, INK, SOFT, Scale, materials
 from fem.errors import MissingLibrary
+from fem.folder import whole_file
 from fem.graphics import need_graphics
 from fem.moments import Showing, moment_like
 from fem.panel import WAYS, WORDS, Picture, heading, numbers
@@ -132,7 +133,6 @@ def write_film(
     Raises MissingLibrary without graphics, or for MP4 without its extra; OSError if the file cannot be
     written.
     """
-    partial = file.with_name(f".{file.stem}.partial{file.suffix}")
     moments = len(results[0].snapshots)
 
     def told() -> Iterator[tuple[Picture, float]]:
@@ -140,14 +140,9 @@ def write_film(
             tell(number / moments, f"drawn {number} of {moments} moments")
             yield frame
 
-    try:
-        if file.suffix == ".mp4":
-            _mp4(told, partial)
-        else:
-            _gif(told, partial)
-        return partial.replace(file)
-    finally:
-        partial.unlink(missing_ok=True)
+    with whole_file(file) as unfinished:
+        (_mp4 if file.suffix == ".mp4" else _gif)(told, unfinished)
+    return file
 
 
 def _gif(made: Callable[[], Iterator[tuple[Picture, float]]], file: Path) -> None:

@@ -1,12 +1,13 @@
-"""A folder of files put in place whole or not at all."""
+"""Files and folders put in place whole or not at all."""
 
 from __future__ import annotations
 
+import contextlib
 import glob
 import os
 import secrets
 import shutil
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 MODELS = ("rod", "shell")
@@ -21,6 +22,21 @@ def named_run(runs: Path, name: str) -> Path:
     """Folder of the finished run that a name means; a case that only the shell has run means that one."""
     folders = [run_folder(runs, name, model) for model in MODELS]
     return next((folder for folder in folders if folder.is_dir()), folders[0])
+
+
+@contextlib.contextmanager
+def whole_file(target: Path) -> Iterator[Path]:
+    """A file beside `target` to write, which takes its place at the end; on an error it goes instead.
+
+    It ends like `target`: many writers tell the kind of file by that. Raises OSError if it cannot be put in
+    place.
+    """
+    unfinished = target.with_name(f".{target.stem}.{secrets.token_hex(6)}{target.suffix}")
+    try:
+        yield unfinished
+        unfinished.replace(target)
+    finally:
+        unfinished.unlink(missing_ok=True)
 
 
 def put_folder(target: Path, contents: Mapping[str, bytes]) -> None:

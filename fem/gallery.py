@@ -13,6 +13,7 @@ from PIL import Image
 from fem.baseline import file_of, number, read
 from fem.compare import compare
 from fem.explained import CONDITIONS, MODES, STATUSES, markdown_table
+from fem.folder import whole_file
 from fem.page import put
 from fem.report import Difference, Entry, finished, write_report
 from fem.told import margins, plain
@@ -118,6 +119,7 @@ def _small_picture(entry: Entry, pictures: Path) -> Path:
         with Image.open(large) as image:
             height = round(image.height * PICTURE_WIDTH / image.width)
             small = image.convert("RGB").resize((PICTURE_WIDTH, height), Image.Resampling.LANCZOS)
-        file, partial = pictures / f"{name}.webp", pictures / f".{name}.webp.partial"
-        small.save(partial, format="WEBP", quality=QUALITY, method=6)
-    return partial.replace(file)
+    file = pictures / f"{name}.webp"
+    with whole_file(file) as unfinished:
+        small.save(unfinished, format="WEBP", quality=QUALITY, method=6)
+    return file

@@ -7,6 +7,7 @@ import hashlib
 import os
 import platform
 import time
+from collections.abc import Mapping
 from dataclasses import asdict
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -43,6 +44,11 @@ def stamp(case: Case, model: str) -> dict[str, str]:
     libraries = {name: version_of(name) for name in LIBRARIES}
     known = {"case_digest": case.digest, "model": model, "code_digest": code_digest()}
     return known | {"python": platform.python_version()} | libraries
+
+
+def same(told: Mapping[str, Any], wanted: Mapping[str, str]) -> bool:
+    """Whether a result that tells `told` of its origin is what a run with the stamp `wanted` would give."""
+    return all(told.get(name) == value for name, value in wanted.items())
 
 
 def provenance(case: Case, model: str) -> dict[str, Any]:

@@ -19,8 +19,9 @@ from fem.colour import ramp
 from fem.drawing import side_view
 from fem.errors import InputError
 from fem.explained import GOOD
+from fem.folder import whole_file
 from fem.page_scene import pack, stops
-from fem.result import Result, to_json
+from fem.result import Result, to_json, with_states
 from fem.svg import Pen, style_sheet
 from fem.told import CAUTIONS, figure, margins, other_numbers, quality, verdict_texts
 
@@ -37,17 +38,9 @@ def write_page(result: Result, file: Path | str, case: Case | None = None) -> Pa
     return put(Path(file), page(result, case))
 
 
-def need_states(result: Result) -> None:
-    """Raise InputError where a run kept no state of the strip."""
-    if not result.snapshots:
-        raise InputError(
-            f"the run of {result.case_name} ended before its first state was kept; there is nothing to draw"
-        )
-
-
 def page(result: Result, case: Case | None = None) -> str:
     """The text of the page."""
-    need_states(result)
+    with_states(result)
     packed, chart = pack(result, case), torque_chart(result)
     critical = result.critical()
     assert critical is not None
@@ -75,15 +68,12 @@ def put(file: Path, text: str) -> Path:
 
 def put_bytes(file: Path, content: bytes) -> Path:
     """Write bytes, whole or not at all. Raises InputError where the disk refuses."""
-    partial = file.with_name(f".{file.name}.partial")
     try:
-        try:
-            partial.write_bytes(content)
-            return partial.replace(file)
-        finally:
-            partial.unlink(missing_ok=True)
+        with whole_file(file) as unfinished:
+            unfinished.write_bytes(content)
     except OSError as problem:
         raise InputError(f"{file} cannot be written ({problem.strerror or problem})") from problem
+    return file
 
 
 @cache

@@ -20,6 +20,7 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from fem.equilibrium import Array
+from fem.folder import whole_file
 from fem.result import Result
 from fem.snapshot import PHASES
 
@@ -83,12 +84,8 @@ def torque_plot(result: Result, file: Path | str) -> Path:
 
 def saved(figure: Figure, target: Path) -> Path:
     """Write a figure whole or not at all; returns its file."""
-    partial = target.with_name(f".{target.stem}.partial{target.suffix}")
-    try:
-        figure.savefig(partial, dpi=150)
-        partial.replace(target)
-    finally:
-        partial.unlink(missing_ok=True)
+    with whole_file(target) as unfinished:
+        figure.savefig(unfinished, dpi=150)
     return target
 
 

@@ -16,7 +16,7 @@ from fem.case import Case
 from fem.compare import Comparison, compare, unaccepted
 from fem.errors import EXIT_BAD_INPUT, EXIT_DIFFERS, EXIT_DONE, EXIT_NOT_CONVERGED, Fault, InputError
 from fem.folder import run_folder
-from fem.origin import stamp
+from fem.origin import same, stamp
 from fem.result import Result
 from fem.result import read as read_result
 
@@ -150,8 +150,7 @@ def finished(case: Case, model: str, runs: Path) -> Result | None:
         result = read_result(run_folder(runs, case.name, model), states=False)
     except InputError:
         return None
-    asked = stamp(case, model)
-    return result if all(result.provenance.get(name) == value for name, value in asked.items()) else None
+    return result if same(result.provenance, stamp(case, model)) else None
 
 
 def orphans(names: Sequence[str], references: Path) -> list[tuple[str, str, Path]]:

@@ -58,13 +58,18 @@ class Entry:
 
 
 def finished(folder: Path, case_file: Path) -> Entry:
-    """A run from its folder with the case it was made from.
+    """A run from its folder with the case it was made from, and the run of the other model if there is one.
 
-    The case is the one kept beside the result, else the present case file if it is still the same. Raises
-    InputError where there is no whole result.
+    Raises InputError where there is no whole result.
     """
     result = read(folder)
-    other = _other(result, folder)
+    return Entry(result, case_of(result, folder, case_file), folder, _other(result, folder))
+
+
+def case_of(result: Result, folder: Path, case_file: Path) -> Case | None:
+    """The case a result was made from: the one kept beside it, else the present case file if it is still the
+    same.
+    """
     kept = folder / "case.toml"
     for file in (kept, case_file):
         try:
@@ -72,8 +77,8 @@ def finished(folder: Path, case_file: Path) -> Entry:
         except CaseError:
             continue
         if file is kept or case.digest == result.provenance.get("case_digest"):
-            return Entry(result, case, folder, other)
-    return Entry(result, None, folder, other)
+            return case
+    return None
 
 
 def _other(result: Result, folder: Path) -> Result | None:

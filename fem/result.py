@@ -24,7 +24,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 import numpy as np
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, WithJsonSchema
@@ -34,7 +34,9 @@ from fem.errors import InputError
 from fem.field_file import NewerFormat, pack, unpack
 from fem.folder import put_folder, set_aside
 from fem.snapshot import PHASES, Snapshot, frozen
+from fem.versioned import NewerFile, Words, versioned_text
 
+Layout = TypeVar("Layout", bound=BaseModel)
 SCHEMA = 1
 RESULT_FILE, PATH_FILE, FIELD_FILE, CASE_FILE = "result.json", "path.csv", "fields.vtkhdf", "case.toml"
 
@@ -294,6 +296,15 @@ def read(folder: Path | str, states: bool = True) -> Result:
     return Result(case_name=content.pop("case"), **content)
 
 
+def with_states(result: Result) -> Result:
+    """The same result; raises InputError where it kept no state of the strip to draw."""
+    if not result.snapshots:
+        raise InputError(
+            f"the run of {result.case_name} ended before its first state was kept; there is nothing to draw"
+        )
+    return result
+
+
 def read_summary(folder: Path | str) -> dict[str, Any] | None:
     """What `Result.summary` told of the result in a folder, with its provenance, at the cost of one small
     file; None if there is no whole result. Raises InputError for one of a newer program.
@@ -303,17 +314,13 @@ def read_summary(folder: Path | str) -> dict[str, Any] | None:
         return None
     try:
         document = _read_document(target / RESULT_FILE)
-    except NewerResult:
+    except NewerFile:
         raise
     except InputError:
         return None
     content = dict(document) | {"path": {}, "snapshots": ()}
     made = Result(case_name=content.pop("case"), **content)
     return made.summary(target) | {"provenance": document.provenance}
-
-
-class NewerResult(InputError):  # noqa: N818  (a sentence for the user, not a crash)
-    """A result that this version cannot read."""
 
 
 def _plain(record: Quantity | Jam | BendPassage) -> dict[str, Any]:
@@ -351,27 +358,20 @@ def _csv(result: Result) -> bytes:
 
 
 _RERUN = "the result is damaged: run the case again"
+_WORDS = Words("cannot be read as JSON", _RERUN, "update pushpast, or replace the result with run --fresh")
 
 
 def _read_document(file: Path) -> Document:
+    return laid_out(file, Document, versioned_text(file, SCHEMA, _WORDS), _WORDS.mend)
+
+
+def laid_out(file: Path, layout: type[Layout], text: str, mend: str) -> Layout:
+    """The text of a file in its layout; raises InputError, telling every fault and the remedy."""
     try:
-        text = file.read_text(encoding="utf-8")
-        content = json.loads(text)
-    except (OSError, ValueError) as error:
-        raise InputError(f"{file}: cannot be read as JSON ({error}); {_RERUN}") from error
-    schema = content.get("schema") if isinstance(content, dict) else None
-    if type(schema) is not int or schema < 1:
-        raise InputError(f"{file}: schema must be a whole number from 1, got {schema!r}; {_RERUN}")
-    if schema > SCHEMA:
-        raise NewerResult(
-            f"{file}: has schema {schema}, written by a newer pushpast; this one reads up to {SCHEMA}: "
-            "update pushpast, or replace the result with run --fresh"
-        )
-    try:
-        return Document.model_validate_json(text)
+        return layout.model_validate_json(text)
     except ValidationError as error:
         faults = "; ".join(f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}" for fault in error.errors())
-        raise InputError(f"{file}: {faults}; {_RERUN}") from error
+        raise InputError(f"{file}: {faults}; {mend}") from error
 
 
 def _read_path(file: Path, told: PathTold) -> dict[str, Array]:

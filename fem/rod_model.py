@@ -52,6 +52,12 @@ class RodModel:
         """Everything that can be touched, backed off by `opening` mm."""
         return surrounding_walls(self.case, opening)
 
+    @property
+    def rise(self) -> float:
+        """Largest height [mm] of the rest section."""
+        tab = self.rod.tables
+        return float(np.abs(np.einsum("nij,nj->ni", tab.rule.inner, np.sin(tab.angle))).max())
+
 
 def surrounding_walls(case: Case, opening: float) -> tuple[Wall, ...]:
     """Axle, casing, slot and obstacles as thick curves."""

@@ -18,6 +18,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from fem.colour import INK, OVER, PAPER, SOFT, Scale
 from fem.equilibrium import Array
+from fem.folder import whole_file
 
 PALE = 222
 """Least brightness of paper that words may stand on: white and the palest see-through walls."""
@@ -79,12 +80,9 @@ class Sheet:
 
     def save(self, file: Path) -> Path:
         """Write the sheet as PNG, whole or not at all; returns `file`."""
-        partial = file.with_name(f".{file.name}.partial")
-        try:
-            self._image.reduce(self.fine).save(partial, format="PNG")
-            return partial.replace(file)
-        finally:
-            partial.unlink(missing_ok=True)
+        with whole_file(file) as unfinished:
+            self._image.reduce(self.fine).save(unfinished, format="PNG")
+        return file
 
     @classmethod
     def over(cls, picture: NDArray[np.uint8]) -> Sheet:

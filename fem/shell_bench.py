@@ -8,7 +8,6 @@ touches the strip with its grips only, and the result says so.
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -29,7 +28,7 @@ from fem.shell_pushes import PressAt, bend, chord, coil, column, press
 from fem.shell_state import StripState, strip_state
 from fem.shell_strip import StripMesh, StripShell, strip_shell
 from fem.snapshot import Snapshot
-from fem.standing import PRESS_NAMES
+from fem.standing import PRESS_NAMES, critical_force
 
 STEPS = 40
 LARGEST_TURN = 0.15  # rad per step of a coil of many turns
@@ -199,7 +198,7 @@ def _result(case: Case, course: _Course, began: float, provenance: Mapping[str, 
     numbers = _numbers(course, states)
     word = _status(case, course)
     if isinstance(case.push, Column):
-        numbers["critical_force_N"] = _critical(word, course)
+        numbers["critical_force_N"] = critical_force(word, np.abs(course.load), course.peak)
     lost = sum(snap.lost for snap in course.trial.snaps) if course.trial else 0.0
     warnings = ["axle, casing, slot and obstacles are left out: on the bench the grips alone hold the shell"]
     if isinstance(case.push, Coil) and states and abs(course.control[-1]) > 2.0 * np.pi:
@@ -315,16 +314,6 @@ def _status(case: Case, course: _Course) -> str:
         if abs(course.control[-1]) > TOO_SOFT * reach:
             return "too soft"
     return "snapped" if gave_way else "held"
-
-
-def _critical(word: str, course: _Course) -> Quantity:
-    """What a column carries before it buckles."""
-    if word != "buckled":
-        return Quantity(math.nan, "N", "did not buckle as far as it was pushed" if word == "held" else word)
-    size = np.abs(course.load)
-    if course.peak is None:
-        return Quantity(float(size.max()), "N", "largest push: it gives way smoothly")
-    return Quantity(float(size[course.peak]), "N", "push at which it gives way")
 
 
 def _sentence(word: str, numbers: Mapping[str, Quantity], course: _Course) -> str:

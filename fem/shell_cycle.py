@@ -12,29 +12,23 @@ from typing import cast
 
 import numpy as np
 
-from fem.checkpoint import NOWHERE
-from fem.contact import WallContact
 from fem.cycle import (
-    ASSEMBLY_STEPS,
-    SETTLING_STEPS,
+    AxleGrip,
     Cycle,
-    CycleOutcome,
     Log,
     Observer,
-    Progress,
+    assemble,
 )
 from fem.dynamics import StepOutcome
-from fem.equilibrium import Array, Evaluation, Index
+from fem.equilibrium import Array, Index
 from fem.rod_fields import RodFields
 from fem.rod_model import RodModel
-from fem.round_trip import go_through, ready
-from fem.shell_contact import ShellWalls
+from fem.round_trip import ready
 from fem.shell_ends import unknowns
 from fem.shell_model import ShellFields, ShellModel
 from fem.shell_motion import mirror_unknowns
 from fem.shell_wraps import ShellWraps
-from fem.trip import Saved, Stored, Trip
-from fem.wraps import WrapContact
+from fem.trip import Saved, Trip
 
 FINE = 401
 
@@ -132,63 +126,11 @@ class ShellTrip(Trip):
             wraps.pair_again(saved.wraps[3:], saved.wraps[2])
         self.grip.prepare(self.control, self.control)
 
-    def _stored(self, u: Array, v: Array, parts: tuple[Evaluation, ...] = ()) -> Stored:
-        strain = contact = 0.0
-        force = np.zeros_like(u)
-        for i, term in enumerate(self.motion.terms()):
-            if isinstance(term, ShellWalls | ShellWraps):
-                ev = _without_friction(term, u)
-                contact += ev.energy
-            else:
-                ev = parts[i] if parts else term.evaluate(u, 1)
-                strain += ev.energy
-            force += ev.gradient
-        kinetic = 0.5 * float(v @ (self.motion.mass_matrix @ v))
-        return Stored(strain, contact, kinetic, force)
-
-
-def _without_friction(term: ShellWalls | ShellWraps, u: Array) -> Evaluation:
-    term.friction_on = False
-    try:
-        return term.evaluate(u, 1)
-    finally:
-        term.friction_on = True
-
 
 def assemble_shell(model: ShellModel, grip: ShellGrip) -> ShellTrip | str:
     """Put the strip in place; the trip at rest, or why it could not be."""
-    motion, walls = model.motion, model.walls
-    motion.fixed[:] = False
-    motion.fixed[grip.indices()] = True
-    touching = [term for term in (model.walls, model.wraps) if term is not None]
-    u, v = model.start, np.zeros(model.start.size)
-    opening = model.rise + 2 * model.case.strip.thickness
-    walls.move_walls(model.walls_at(opening))
-    for term in touching:
-        term.start(u)
-    done, step = 0.0, 1.0 / ASSEMBLY_STEPS
-    while done < 1.0:
-        part = min(1.0, done + step)
-        walls.move_walls(model.walls_at(opening * (1 - part)))
-        grip.flatten = part
-        outcome = motion.step(u, v, 1.0, grip.place(u, 0.0))
-        if not outcome.accepted:
-            step *= 0.5
-            if step < 1e-3:
-                return f"the strip could not be put in place: {outcome.reason}"
-            continue
-        u, done = outcome.u, part
-        for term in touching:
-            term.start(u)
-    for _ in range(SETTLING_STEPS):
-        outcome = motion.step(u, v, 5.0, u)
-        if outcome.accepted:
-            u = outcome.u
-            for term in touching:
-                term.start(u)
-    return ShellTrip(
-        motion, grip, cast("WallContact", walls), cast("WrapContact | None", model.wraps), u, 0.0
-    )
+    made = assemble(cast("RodModel", model), cast("AxleGrip", grip), ShellTrip)
+    return cast("ShellTrip | str", made)
 
 
 def shell_cycle(model: ShellModel) -> Cycle | str:
@@ -198,11 +140,3 @@ def shell_cycle(model: ShellModel) -> Cycle | str:
         return trip
     observer = Observer(cast("RodModel", model), cast("RodFields", ShellFields(model.body)), Log())
     return ready(observer, trip)
-
-
-def run_shell_cycle(
-    model: ShellModel, depth: float, deploy: bool, progress: Progress
-) -> tuple[CycleOutcome, Log, Cycle | None]:
-    """Assemble, retract to `depth` mm of travel and (if `deploy`) push out again."""
-    progress(0.0, "putting the strip in place")
-    return go_through(shell_cycle(model), depth, deploy, progress, NOWHERE)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from fem.block_lu import BlockMatrix
-from fem.dynamics import Frame, HeldTerm, Motion, MotionSettings, PlainTerm
+from fem.dynamics import Frame, HeldTerm, Motion, MotionSettings, PlainTerm, Shrinking
 from fem.equilibrium import Array, Blocks, Evaluation, Index
 from fem.shell import Shell
 from fem.shell_ends import symmetric
@@ -74,23 +74,20 @@ class ShellMotion(Motion):
     def _newton(self, u: Array, frame: Frame) -> tuple[Array, int, bool]:
         """Iterations of the balance, a move halved where its correction shows it too long (see `Motion`)."""
         st = self.settings
-        inertia = self._inertia_blocks(frame[2])
-        best, worse, last = np.inf, 0, u - frame[0]
+        inertia, moves, last = self._inertia_blocks(frame[2]), Shrinking(), u - frame[0]
         for iteration in range(1, st.polish + 1):
             factor = self.unsymmetric.factor([*self._tangent(u, last, frame), inertia])
             if factor is None:
                 return u, iteration, False
-            move = factor.solve(-self._pull(u, frame))
+            move = factor.solve(-self._renewed(u, frame, 1).gradient)
             size = self._size(move)
             if size < st.settled:
                 return self._hold(u + move), iteration, True
-            worse = 0 if size < 0.5 * best else worse + 1
-            if not np.isfinite(size) or worse > st.patience or size > 50 * st.move:
+            if moves.lost(size, st):
                 return u, iteration, False
-            best = min(best, size)
             part = self.safe_fraction(u, move) if size > st.small_move else 1.0
             trial = u + part * move
-            rest = factor.solve(-self._pull(trial, frame))
+            rest = factor.solve(-self._renewed(trial, frame, 1).gradient)
             if self._length(rest) > self._length(move):
                 last = 0.5 * part * move
                 u = u + last
@@ -100,7 +97,7 @@ class ShellMotion(Motion):
                 if self._size(rest) < st.settled:
                     return self._hold(trial + rest), iteration, True
                 trial, move = trial + rest, rest
-                rest = factor.solve(-self._pull(trial, frame))
+                rest = factor.solve(-self._renewed(trial, frame, 1).gradient)
             u = trial
         return u, st.polish, False
 
@@ -114,14 +111,6 @@ class ShellMotion(Motion):
         finally:
             for term in shells:
                 term.step = None
-
-    def _length(self, move: Array) -> float:
-        """Root of the sum of squares of all changes of places."""
-        return float(np.linalg.norm(move[self.places]))
-
-    def _pull(self, u: Array, frame: Frame) -> Array:
-        """What does not balance at u (size,), everything held renewed there."""
-        return self._with_inertia(self._hold(u), 1, frame).gradient
 
 
 def mass_blocks(model: StripShell, density: float) -> Blocks:

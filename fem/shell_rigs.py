@@ -32,14 +32,13 @@ from fem.rigs import (
 )
 from fem.rod_model import RodModel
 from fem.shell import Shell
-from fem.shell_contact import ShellWalls
 from fem.shell_cycle import ShellGrip, ShellTrip, assemble_shell
 from fem.shell_drive import middle_line
 from fem.shell_ends import unknowns
 from fem.shell_loads import point_load, weight
 from fem.shell_model import ShellFields, ShellModel, build_shell_model
 from fem.standing import Scene, stand
-from fem.trip import Stored, Trip
+from fem.trip import Trip
 
 SIDEWAYS = 1e-4
 """Load across the plane of the path, as a share of the force asked for."""
@@ -84,27 +83,6 @@ class ShellPush:
         return float(self._row @ u[self._dofs]) - self.start
 
 
-class RigTrip(Trip):
-    """A trip of the shell on the bench: contact without friction, and drives keep their own energy."""
-
-    def _stored(self, u: Array, v: Array, parts: tuple[Evaluation, ...] = ()) -> Stored:  # noqa: ARG002
-        strain = contact = 0.0
-        force = np.zeros_like(u)
-        for term in self.motion.terms():
-            if any(term is drive for drive in self.drives):
-                continue
-            if isinstance(term, ShellWalls):
-                kept, term.friction_on = term.friction_on, False
-                found = term.evaluate(u, 1)
-                term.friction_on = kept
-                contact += found.energy
-            else:
-                found = term.evaluate(u, 1)
-                strain += found.energy
-            force += found.gradient
-        return Stored(strain, contact, 0.5 * float(v @ (self.motion.mass_matrix @ v)), force)
-
-
 def shell_rig(case: Case) -> Rig:
     """The rig of a press or a column held by axle and slot; see `fem.rigs`."""
     push = case.push
@@ -144,7 +122,7 @@ def _press_rig(case: Case, push: Press) -> Rig:
     model.motion.plain.append(drive)
     grip = DriveGrip(cast("AxleGrip", root), drive)
     walls = cast("WallContact", model.walls)
-    rig.trip = RigTrip(model.motion, grip, walls, None, u, 0.0, drives=(drive,))
+    rig.trip = Trip(model.motion, grip, walls, None, u, 0.0, drives=(drive,))
     return rig
 
 
@@ -166,7 +144,7 @@ def _column_rig(case: Case, push: Column) -> Rig:
     small = math.pi**2 * _flat(model) / span**2 * np.array([*(IMPERFECTION * across), SIDEWAYS])
     model.motion.plain.append(point_load(shell, (case.slot_mouth + 0.5 * span, 0.0), small))
     grip = ColumnGrip(places, held, u[held], way, cast("AxleGrip", root))
-    rig.trip = RigTrip(model.motion, grip, cast("WallContact", model.walls), None, u, 0.0)
+    rig.trip = Trip(model.motion, grip, cast("WallContact", model.walls), None, u, 0.0)
     return rig
 
 

@@ -7,7 +7,6 @@ twist the strip or bend it sideways: from there on the half would follow a path 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,14 +63,6 @@ class Guard:
         return f"in {self.looked} states the whole width had no unstable modes more"
 
 
-@dataclass(frozen=True)
-class Twist:
-    """Most modes found beyond the symmetric ones, and the row of the log in which they were."""
-
-    modes: int
-    row: int
-
-
 def mirrored(model: ShellModel, u: Array) -> Array:
     """The state of the whole width from that of the half q >= 0."""
     grid = model.body.shell.grid
@@ -121,18 +112,6 @@ def twisting_now(model: ShellModel, whole: ShellModel, u: Array) -> int:
     """Unstable modes that the whole width has more than the half, which is at u with its friction."""
     both = widen(model, whole, u)
     return unstable_modes(whole, both) - unstable_modes(model, u)
-
-
-def twisting(model: ShellModel, whole: ShellModel, states: Sequence[Array], rows: Sequence[int]) -> Twist:
-    """Look at some logged states of a half model, whose friction is forgotten (each place sticks)."""
-    found = Twist(0, -1)
-    for row in rows:
-        for term in touching(model):
-            term.start(states[row])
-        more = twisting_now(model, whole, states[row])
-        if more > found.modes:
-            found = Twist(more, row)
-    return found
 
 
 def touching(model: ShellModel) -> list[ShellWalls | ShellWraps]:

@@ -64,6 +64,17 @@ class Standing:
         }
 
 
+def critical_force(word: str, loads: Array, peak: int | None) -> Quantity:
+    """What a column carries before it buckles: word is how it ended, loads (n,) [N] its path, peak the row
+    after which they fell, None if they never did.
+    """
+    if word != "buckled":
+        return Quantity(math.nan, "N", "did not buckle as far as it was pushed" if word == "held" else word)
+    if peak is None:
+        return Quantity(float(loads.max()), "N", "largest push: it gives way smoothly")
+    return Quantity(float(loads[peak]), "N", "push at which it gives way")
+
+
 @dataclass(frozen=True)
 class Scene:
     """A strip put in place: motion, contacts, weight [N] as a term that does not act yet, and places

@@ -301,8 +301,9 @@ class Trip:
         for i, term in enumerate(self.motion.terms()):
             if any(term is drive for drive in self.drives):
                 continue
-            if isinstance(term, WallContact | WrapContact):
-                ev = without_friction(term, u)
+            touching = next((contact for contact in self.contacts if contact is term), None)
+            if touching is not None:
+                ev = without_friction(touching, u)
                 contact += ev.energy
             else:
                 ev = parts[i] if parts else term.evaluate(u, 1)
@@ -314,8 +315,8 @@ class Trip:
 
 def without_friction(term: WallContact | WrapContact, u: Array) -> Evaluation:
     """Energy and gradient of the normal contact alone."""
-    term.friction_on = False
+    had, term.friction_on = term.friction_on, False
     try:
         return term.evaluate(u, 1)
     finally:
-        term.friction_on = True
+        term.friction_on = had

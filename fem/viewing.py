@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fem.errors import CaseError, InputError
-from fem.result import Result, read
+from fem.result import Result, read, with_states
 
 if TYPE_CHECKING:
     from fem.strip import Strip
@@ -45,7 +45,7 @@ def view_runs(
     be written, and where neither a window nor a picture can be drawn.
     """
     _refuse(wishes)
-    results = [_finished(folder) for folder in folders]
+    results = [with_states(read(folder)) for folder in folders]
     strips, notes = [], []
     for result, folder, file in zip(results, folders, files, strict=True):
         kept = folder / "case.toml"  # a folder that brings its case along does not need the other
@@ -70,10 +70,10 @@ def view_runs(
             notes.append(f"wrote {film}")
     if wishes.html is not None:
         from fem.page import write_page
-        from fem.report import finished
+        from fem.report import case_of
 
-        entry = finished(folders[0], files[0])
-        _written(wishes.html, lambda file: write_page(entry.result, file, entry.case))
+        case = case_of(results[0], folders[0], files[0])
+        _written(wishes.html, lambda file: write_page(results[0], file, case))
         notes.append(f"wrote {wishes.html}")
     return tuple(notes)
 
@@ -95,15 +95,6 @@ def strip_of(result: Result, file: Path) -> tuple[Strip | None, str]:
             f"{result.case_name}: {file} has changed since this run; {lost} (run it again to have them)",
         )
     return case.strip, ""
-
-
-def _finished(folder: Path) -> Result:
-    result = read(folder)
-    if not result.snapshots:
-        raise InputError(
-            f"the run of {result.case_name} ended before its first state was kept; there is nothing to draw"
-        )
-    return result
 
 
 def _refuse(wishes: Wishes) -> None:

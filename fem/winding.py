@@ -21,6 +21,7 @@ from fem.failure import Facts, evidence, name_mode, place_of
 from fem.push import RetractDeploy
 from fem.result import Jam, Quantity, Result
 from fem.snapshot import Snapshot
+from fem.standing import intended
 from fem.trip import Saved
 from fem.verdict import Course, passages, quantities, sentence, status
 
@@ -77,8 +78,7 @@ def winding_result(done: Finished, tell: Progress, began: float, provenance: dic
 
 def intended_path(case: Case) -> Array:
     """Rest mid-line in place (k, 2) [mm]."""
-    s = np.linspace(0.0, case.strip.length, 200)
-    return np.asarray(case.strip.path.position(s) + np.array([0.0, case.root_level]))
+    return intended(case, np.linspace(0.0, case.strip.length, 200))
 
 
 def _jam(course: Course, seen: Callable[[int], Facts]) -> Jam | None:
