@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import glob
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -132,6 +133,8 @@ def case_files(argument: str) -> list[Path] | Fault:
         found = sorted(path.rglob("*.toml"))
         text = "holds no case files (*.toml); name another folder, or write a case with pushpast new"
         return found or Fault(argument, "", text)
+    if argument.endswith(("/", os.sep)):
+        return Fault(argument, "", "there is no such folder; see what cases/ holds")
     if not path.exists() and glob.has_magic(argument):
         patterns = (argument, str(CASES / "**" / argument))
         found = next(filter(None, (_matching(pattern) for pattern in patterns)), [])

@@ -101,7 +101,11 @@ def test_files_folders_patterns_and_names_stand_for_cases() -> None:
 
 def test_what_stands_for_no_case_is_said() -> None:
     Path("empty").mkdir()
-    for argument, said in (("empty", r"holds no case files \(\*.toml\)"), ("boom-*", "fits this pattern")):
+    for argument, said in (
+        ("empty", r"holds no case files \(\*.toml\)"),
+        ("boom-*", "fits this pattern"),
+        ("nowhere/", "^nowhere/: there is no such folder"),
+    ):
         found = case_files(argument)
         assert isinstance(found, Fault)
         assert re.search(said, str(found))
