@@ -8,6 +8,10 @@ across) are held, and the friction energy is mu N psi(|slip|) with psi quadratic
 linear beyond. The slip is that of the strip's face against the surface of the wall, which may turn with the
 axle. In the coupled mode the normal force is that of the present state and the tangent is that of the
 balance of forces, not symmetric.
+
+Near sharp roundings (lips) points are split, as the rod's are (`fem.contact`): points as coarse as a lip pass
+it one by one, the force ripples, and friction around the coil turns the ripple into another mean. The shares
+follow the strip from step to step, by the place of each group of points itself.
 """
 
 from __future__ import annotations
@@ -16,11 +20,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from fem.contact import SAFE_DEPTH, ContactSettings, pressure
+from fem.contact import CLEAR, FADE, SAFE_DEPTH, SHARP, ContactSettings, pressure, sharp_spots
 from fem.equilibrium import Array, Blocks, Evaluation
 from fem.obstacle import Wall, wall_table
 from fem.shell_points import SurfacePoints
-from fem.shell_walls_kernel import gaps_kernel, hold_kernel, room_kernel, wall_kernel
+from fem.shell_walls_kernel import gaps_kernel, hold_kernel, near_kernel, room_kernel, wall_kernel
 
 FORCE, NX, NY, OFFSET = range(4)
 
@@ -38,6 +42,8 @@ class ShellWalls:
     thickness: float
     walls: tuple[Wall, ...]
     settings: ContactSettings
+    all_points: SurfacePoints = field(init=False)
+    fine: Array = field(init=False)
     table: Array = field(init=False)
     held: Array = field(init=False)
     slip: Array = field(init=False)
@@ -49,6 +55,7 @@ class ShellWalls:
 
     def __post_init__(self) -> None:
         self.table = wall_table(self.walls)
+        self.all_points, self.fine = self.points, np.ones(len(self.points.middles))
         n, k = self.points.area.shape
         self.held = np.zeros((n, k, len(self.walls), 4))
         self.slip = np.zeros((n, k, len(self.walls), 2))
@@ -60,11 +67,25 @@ class ShellWalls:
         self.walls, self.table = walls, wall_table(walls)
 
     def focus(self, u: Array) -> None:
-        """Put points where they are needed at a state: nothing to do, they are fine enough everywhere."""
+        """Choose which stations count from here on: all near sharp roundings, else one for each group."""
+        pt = self.all_points
+        if pt.split == 1:
+            return
+        spots = sharp_spots(self.table, SHARP * pt.split * float(np.diff(pt.stations[:2])[0]))
+        middle = pt.middles
+        cell, shape = pt.cell[middle], pt.shape[middle]
+        near = 0.5 * self.thickness + CLEAR
+        self.share(near_kernel(u, pt.cells, cell, shape, spots, near, FADE))
+
+    def share(self, fine: Array) -> None:
+        """Let stations count by groups, as `SurfacePoints.shared` says."""
+        self.fine, self.points = fine, self.all_points.shared(fine)
+        self.held[~self.points.counted] = 0.0
 
     def start(self, u: Array) -> None:
         """Forget all friction; the present place is where slip is counted from."""
         self.slip[:] = 0.0
+        self.focus(u)
         self.hold(u)
         self.before = self.points.places(u)
         self.remembered = (self.held.copy(), np.zeros_like(self.slip))
@@ -102,10 +123,28 @@ class ShellWalls:
         size = np.linalg.norm(total, axis=-1, keepdims=True)
         kept = total * np.minimum(1.0, self.settings.slip / np.maximum(size, 1e-300))
         self.slip = np.where(self.held[..., FORCE, None] > 0, kept, 0.0)
+        self.focus(u)
         self.before = self.points.places(u)
         self.hold(u)
         self.remembered = (self.held.copy(), force)
         return work
+
+    def memory(self) -> tuple[Array, ...]:
+        """What friction remembers at an accepted state, without the many zeros: where it is not zero, slip
+        and friction force there.
+        """
+        slip, force = self.slip.reshape(-1, 2), self.remembered[1].reshape(-1, 2)
+        at = np.flatnonzero(np.any(slip != 0.0, axis=1) | np.any(force != 0.0, axis=1))
+        return at, slip[at], force[at]
+
+    def remembering(self, memory: tuple[Array, ...], u: Array) -> tuple[Array, Array, Array]:
+        """Slip, places and friction force at the accepted state u, from what `memory` gave there; the points
+        count as they did there.
+        """
+        self.focus(u)
+        slip, force = np.zeros_like(self.slip), np.zeros_like(self.slip)
+        slip.reshape(-1, 2)[memory[0]], force.reshape(-1, 2)[memory[0]] = memory[1], memory[2]
+        return slip, self.points.places(u), force
 
     def friction(self, u: Array) -> tuple[Array, Array]:
         """Slip increment of this step and friction force (n, k, walls, 2), in the plane and across."""
@@ -156,7 +195,7 @@ class ShellWalls:
         change.
         """
         here, there = self.points.places(u), self.points.places(u + move)
-        return float(room_kernel(here, there, self.table, 0.5 * self.thickness, SAFE_DEPTH))
+        return float(room_kernel(here, there, self.points.area, self.table, 0.5 * self.thickness, SAFE_DEPTH))
 
     def forces(self, u: Array) -> Array:
         """Normal contact force (n, k, walls) [N] of the whole strip."""
@@ -164,13 +203,13 @@ class ShellWalls:
         return np.asarray(self.points.bearing[:, :, None] * pressure(self.gaps(u), st.stiffness, st.onset))
 
     def gaps(self, u: Array) -> Array:
-        """Gap (n, k, walls) [mm] between the strip's face and each wall."""
-        return np.asarray(gaps_kernel(self.points.places(u), self.table, 0.5 * self.thickness))
+        """Gap (n, k, walls) [mm] between the strip's face and each wall; inf where a point does not count."""
+        pt = self.points
+        return np.asarray(gaps_kernel(pt.places(u), pt.area, self.table, 0.5 * self.thickness))
 
     def mid_line(self, u: Array) -> Array:
         """Places (n, 2) [mm] of the mid-line at the contact stations."""
-        middle = int(np.argmin(np.abs(self.points.lines)))
-        return np.asarray(self.points.places(u)[:, middle, 0, :2])
+        return self.points.mid_line(u)
 
     def evaluate(self, u: Array, order: int) -> Evaluation:
         """Contact and friction energy, gradient and element blocks."""

@@ -24,6 +24,7 @@ from fem.equilibrium import Array, Index
 from fem.rod_fields import RodFields
 from fem.rod_model import RodModel
 from fem.round_trip import ready
+from fem.shell_contact import ShellWalls
 from fem.shell_ends import unknowns
 from fem.shell_model import ShellFields, ShellModel
 from fem.shell_motion import mirror_unknowns
@@ -113,14 +114,16 @@ class ShellTrip(Trip):
 
     def save(self) -> Saved:
         """Everything needed to go on from here: sides and feet of the wraps too."""
-        saved, wraps = super().save(), cast("ShellWraps | None", self.wraps)
+        walls, wraps = cast("ShellWalls", self.walls), cast("ShellWraps | None", self.wraps)
+        saved = replace(super().save(), walls=walls.memory())
         if wraps is None:
             return saved
         return replace(saved, wraps=(*saved.wraps, *wraps.pairs()))
 
     def restore(self, saved: Saved) -> None:
         """Go back to a saved state."""
-        super().restore(saved)
+        memory = cast("ShellWalls", self.walls).remembering(saved.walls, saved.u)
+        super().restore(replace(saved, walls=memory))
         wraps = cast("ShellWraps | None", self.wraps)
         if wraps is not None:  # as they were: looked for again, a foot would move in its last digits
             wraps.pair_again(saved.wraps[3:], saved.wraps[2])

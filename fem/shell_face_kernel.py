@@ -54,13 +54,15 @@ def local_state(u, dofs, shape, v, n, dual):
 
 
 @njit(cache=True)
-def places_kernel(u, cells, cell, shape):
-    """(n, k, 2, 3): place and normal."""
+def places_kernel(u, cells, cell, shape, area):
+    """(n, k, 2, 3): place and normal of the points with an area, 0 of the others."""
     n, k = cell.shape
-    out = np.empty((n, k, 2, 3))
+    out = np.zeros((n, k, 2, 3))
     v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
     for p in range(n):
         for line in range(k):
+            if area[p, line] <= 0.0:
+                continue
             local_state(u, cells[cell[p, line]], shape[p, line], v, normal, dual)
             out[p, line, 0] = v[0]
             out[p, line, 1] = normal

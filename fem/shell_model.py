@@ -20,7 +20,7 @@ from fem.dynamics import HeldTerm, Motion, MotionSettings, PlainTerm
 from fem.equilibrium import Array
 from fem.mesh import Zone
 from fem.obstacle import Wall
-from fem.rod_model import MASS_SHARE, ONSET, SINK, SLIP, surrounding_walls
+from fem.rod_model import MASS_SHARE, ONSET, SINK, SLIP, split, surrounding_walls
 from fem.shell_contact import ShellWalls
 from fem.shell_loads import weight
 from fem.shell_motion import shell_motion
@@ -132,8 +132,10 @@ def build_shell_model(case: Case, refine: float = 1.0, whole: bool = False, skew
         body = replace(body, shell=replace(body.shell, laminate=laminate))
     shell = body.shell
     settings = contact_settings(case, body)
-    points = surface_points(body, st.contact_spacing / refine)
-    walls = ShellWalls(points, shell.size, strip.thickness, surrounding_walls(case, 0.0), settings)
+    around = surrounding_walls(case, 0.0)
+    spacing = st.contact_spacing / refine
+    points = surface_points(body, spacing, split=split(around, spacing, settings.onset))
+    walls = ShellWalls(points, shell.size, strip.thickness, around, settings)
     wraps = None
     if st.wraps_touch:
         coarse = surface_points(body, 2 * st.contact_spacing / refine)

@@ -27,6 +27,7 @@ SHOWN_WITH_MODE = ("jam", "hardest")
 
 def look(model: ShellModel, u: Array) -> None:
     """Bring contact pairs to a state, for reading forces."""
+    model.walls.focus(u)
     model.walls.hold(u)
     if model.wraps is not None:
         model.wraps.coupled = True
@@ -43,7 +44,7 @@ def picture(model: ShellModel, log: Log, at: int, label: str) -> Snapshot:
     look(model, u)
     walls, wraps = model.walls, model.wraps
     carry = Carrier(state)
-    contact = carry(walls.points, walls.forces(u).sum(axis=2) / walls.points.area)
+    contact = carry(walls.points, walls.points.per_area(walls.forces(u).sum(axis=2)))
     clear = carry(walls.points, np.minimum(walls.gaps(u).min(axis=2), FAR))
     if wraps is not None:
         contact += carry(wraps.points, wraps.held[..., 0] / wraps.points.area)
@@ -63,14 +64,15 @@ def picture(model: ShellModel, log: Log, at: int, label: str) -> Snapshot:
 
 
 class Carrier:
-    """Carries values (n, k) at contact points to the grid of a state."""
+    """Carries values (n, k) at the contact points that count to the grid of a state."""
 
     def __init__(self, state: WoundState) -> None:
         self.station, self.across = state.station, state.across
 
     def __call__(self, points: SurfacePoints, values: Array) -> Array:
         places = np.abs(self.across) if points.lines[0] >= 0.0 else self.across
-        along = np.stack([np.interp(self.station, points.stations, column) for column in values.T], axis=1)
+        at, columns = points.stations[points.counted], values[points.counted].T
+        along = np.stack([np.interp(self.station, at, column) for column in columns], axis=1)
         return np.stack([np.interp(places, points.lines, row) for row in along])
 
 
@@ -178,7 +180,7 @@ def pressures(model: ShellModel, u: Array) -> dict[str, float]:
     """Largest contact pressure [N/mm^2] on the faces toward the axle and away from it, and between wraps."""
     walls = model.walls
     force = walls.forces(u)
-    share = force / walls.points.area[:, :, None]
+    share = walls.points.per_area(force)
     # the offset of the touching face counts along the shell's normal, which points away from the axle
     away = walls.held[..., 3] > 0.0
     found = {

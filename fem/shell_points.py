@@ -3,16 +3,20 @@
 They sit at stations along the strip and on lines across that include the free edge and, of a half model,
 the plane of symmetry. What happens at a point (its face, how it moves with the unknowns) is in
 `shell_face_kernel`.
+
+`split` stations in a row are a group: near sharp roundings all of them count, elsewhere the middle one stands
+for all, so that the area they stand for is always the same.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fem.element import Grid, shape_at
 from fem.equilibrium import Array, Index
@@ -33,7 +37,8 @@ class SurfacePoints:
     stations (n,) [mm]; lines (k,): eta of the lines; cell (n, k): which of `cells` holds the point; cells
     (m, 48): unknowns of the elements in the order of shape; shape (n, k, 3, 16): value and both
     derivatives; area (n, k) [mm^2] of the whole strip that a point stands for; bearing (n, k) [mm^2] with
-    which it presses, larger than its area on free edges.
+    which it presses, larger than its area on free edges; split (odd): stations in a group. Stations
+    whose points have no area do not count.
     """
 
     stations: Array
@@ -44,26 +49,60 @@ class SurfacePoints:
     area: Array
     bearing: Array
     width: float
+    split: int = 1
 
     @cached_property
     def lengths(self) -> Array:
         """Length of strip (n,) [mm] that each station stands for."""
         return np.asarray(self.area.sum(axis=1) / self.width)
 
+    @property
+    def counted(self) -> NDArray[np.bool_]:
+        """(n,): which stations count."""
+        return self.area[:, 0] > 0.0
+
+    @cached_property
+    def middles(self) -> Index:
+        """Stations (groups,) in the middle of a group."""
+        return np.arange(self.split // 2, len(self.stations), self.split)
+
+    def per_area(self, force: Array) -> Array:
+        """Forces (n, k, ...) over the area their points stand for; 0 at stations that do not count."""
+        area = self.area.reshape(*self.area.shape, *[1] * (force.ndim - 2))
+        return np.asarray(force / np.where(area > 0.0, area, np.inf))
+
     def places(self, u: Array) -> Array:
-        """(n, k, 2, 3): mid-surface place and unit normal of every point."""
-        return np.asarray(places_kernel(u, self.cells, self.cell, self.shape))
+        """(n, k, 2, 3): mid-surface place and unit normal of every point that counts, 0 of the others."""
+        return np.asarray(places_kernel(u, self.cells, self.cell, self.shape, self.area))
+
+    def mid_line(self, u: Array) -> Array:
+        """Places (n, 2) [mm] of the line nearest the middle at all stations."""
+        middle = int(np.argmin(np.abs(self.lines)))
+        one = slice(middle, middle + 1)
+        cell, shape = self.cell[:, one], self.shape[:, one]
+        return np.asarray(places_kernel(u, self.cells, cell, shape, np.ones(cell.shape))[:, 0, 0, :2])
+
+    def shared(self, fine: Array) -> SurfacePoints:
+        """These points, all of which count, with areas shared anew within each group: fine (groups,) 1: all
+        alike; 0: the middle one stands for all; between: in between.
+        """
+        share = np.repeat(fine, self.split)
+        share[self.middles] += (1.0 - fine) * self.split
+        return replace(self, area=self.area * share[:, None], bearing=self.bearing * share[:, None])
 
 
-def surface_points(model: StripShell, spacing: float, across: float = math.inf) -> SurfacePoints:
-    """Points at most `spacing` mm apart along the strip and `across` mm across it.
+def surface_points(
+    model: StripShell, spacing: float, across: float = math.inf, split: int = 1
+) -> SurfacePoints:
+    """Points at most `spacing` mm apart along the strip, each split into `split` (odd), and `across` mm
+    across it.
 
     Across, the places and weights are those of Simpson's rule on every element, so that edges and middle
     carry points.
     """
     grid = model.shell.grid
     sizes = np.diff(grid.stations)
-    per = np.maximum(2, np.ceil(sizes / spacing)).astype(np.int64)
+    per = split * np.maximum(2, np.ceil(sizes / spacing)).astype(np.int64)
     local = np.concatenate([(np.arange(n) + 0.5) / n for n in per])
     element = np.repeat(np.arange(len(sizes)), per)
     stations = grid.stations[element] + local * sizes[element]
@@ -80,9 +119,8 @@ def surface_points(model: StripShell, spacing: float, across: float = math.inf) 
     if not model.half:
         bearing[:, 0] *= EDGE
     shape = np.ascontiguousarray(values[:, :3].reshape(len(stations), len(lines), 3, 16))
-    return SurfacePoints(
-        stations, lines, cell.astype(np.int64), cell_unknowns(grid), shape, area, bearing, model.strip.width
-    )
+    cells, width = cell_unknowns(grid), model.strip.width
+    return SurfacePoints(stations, lines, cell.astype(np.int64), cells, shape, area, bearing, width, split)
 
 
 def _simpson(edges: Array, spacing: float) -> tuple[Array, Array]:

@@ -81,6 +81,7 @@ def widen(model: ShellModel, whole: ShellModel, u: Array) -> Array:
     mine, walls = model.walls, whole.walls
     walls.move_walls(mine.walls)
     walls.turn = 0.0
+    walls.share(mine.fine)
     walls.slip = _both_sides(mine.slip, OVER_WIDTH)
     walls.before = _both_sides(mine.before, np.array([1.0, 1.0, -1.0]))
     walls.hold(both)

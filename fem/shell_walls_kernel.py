@@ -23,26 +23,30 @@ from fem.shell_face_kernel import (
 
 
 @njit(cache=True)
-def gaps_kernel(places, table, half):
-    """Gaps (n, k, walls) of the faces."""
+def gaps_kernel(places, area, table, half):
+    """Gaps (n, k, walls) of the faces; inf where a point has no area."""
     n, k = places.shape[:2]
-    out = np.empty((n, k, len(table)))
+    out = np.full((n, k, len(table)), np.inf)
     for p in range(n):
         for line in range(k):
+            if area[p, line] <= 0.0:
+                continue
             for w in range(len(table)):
                 out[p, line, w] = wall_gap(table[w], places[p, line, 0, 0], places[p, line, 0, 1])[0] - half
     return out
 
 
 @njit(cache=True)
-def room_kernel(here, there, table, half, share):
-    """Largest part of a move from here to there (n, k, 2, 3) that lets no point go farther than its gap plus
-    `share` of the way to a wall's core.
+def room_kernel(here, there, area, table, half, share):
+    """Largest part of a move from here to there (n, k, 2, 3) that lets no point with an area go farther than
+    its gap plus `share` of the way to a wall's core.
     """
     n, k = here.shape[:2]
     part = 1.0
     for p in range(n):
         for line in range(k):
+            if area[p, line] <= 0.0:
+                continue
             x, y = here[p, line, 0, 0], here[p, line, 0, 1]
             length = np.sqrt((there[p, line, 0, 0] - x) ** 2 + (there[p, line, 0, 1] - y) ** 2)
             for w in range(len(table)):
@@ -56,6 +60,25 @@ def room_kernel(here, there, table, half, share):
 
 
 @njit(cache=True)
+def near_kernel(u, cells, cell, shape, spots, near, fade):
+    """(n,): 1 where a point of a station is nearer to a spot (m, 3: place, radius) than its radius and
+    `near`, 0 where all are beyond that and `fade`, between them in between.
+    """
+    n, k = cell.shape
+    out = np.zeros(n)
+    place = np.empty((1, 3))
+    for p in range(n):
+        for line in range(k):
+            vectors(u, cells[cell[p, line]], shape[p, line], place)
+            least = np.inf
+            for m in range(len(spots)):
+                away = np.sqrt((place[0, 0] - spots[m, 0]) ** 2 + (place[0, 1] - spots[m, 1]) ** 2)
+                least = min(least, away - spots[m, 2])
+            out[p] = max(out[p], min(1.0, 1.0 - (least - near) / fade))
+    return out
+
+
+@njit(cache=True)
 def hold_kernel(u, cells, cell, shape, area, table, half, stiffness, onset, held):
     """Renew held (n, k, walls, 4): normal force, wall normal, offset of the face along the shell's normal."""
     n, k = area.shape
@@ -63,10 +86,12 @@ def hold_kernel(u, cells, cell, shape, area, table, half, stiffness, onset, held
     place = np.empty((1, 3))
     for p in range(n):
         for line in range(k):
+            held[p, line, :, :] = 0.0
+            if area[p, line] <= 0.0:
+                continue
             vectors(u, cells[cell[p, line]], shape[p, line], place)
             known = False
             for w in range(len(table)):
-                held[p, line, w, :] = 0.0
                 if least_gap(table, w, place[0, 0], place[0, 1]) - half >= 0.0:
                     continue
                 gap, gx, gy, _ = wall_gap(table[w], place[0, 0], place[0, 1])
@@ -110,6 +135,8 @@ def wall_kernel(order, u, cells, cell, shape, area, table, held, slip, before, n
     place = np.empty((1, 3))
     for p in range(n):
         for line in range(k):
+            if area[p, line] <= 0.0:
+                continue
             touched = False
             vectors(u, cells[cell[p, line]], shape[p, line], place)
             for w in range(len(table)):

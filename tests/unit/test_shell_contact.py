@@ -8,7 +8,7 @@ from rod_strips import SOFT, bent_strip, derivative_errors, product
 
 from fem.contact import ContactSettings
 from fem.layup import Layer
-from fem.obstacle import Bar, Plane, Pod, axle_walls
+from fem.obstacle import Bar, Cylinder, Plane, Pod, axle_walls
 from fem.route import Runs, Straight
 from fem.section import Flat
 from fem.shell_contact import ShellWalls
@@ -173,3 +173,120 @@ def test_no_move_carries_a_point_through_a_wall(flat):
     part = term.safe_fraction(u, move.ravel())
     assert 0.0 < part * 5.0 < 0.5 + 1.0
     assert term.safe_fraction(u, 0.01 * move.ravel()) == 1.0
+
+
+def test_points_count_finely_near_a_sharp_rounding_alone(flat):
+    fine = surface_points(flat, 0.5, split=5)
+    walls = (*Cylinder(10.0, -2.0, 1.2).walls(0.0), *Cylinder(25.0, 20.0, 9.0).walls(0.0))
+    term = ShellWalls(fine, flat.shell.size, flat.strip.thickness, walls, SETTINGS)
+    term.start(flat.shell.rest.ravel())
+    share, lines = term.points.area / fine.area, fine.lines
+    near, far = np.abs(fine.stations - 10.0) < 1.5, np.abs(fine.stations - 10.0) > 8.0
+    assert share[near] == pytest.approx(1.0)
+    assert sorted(set(np.round(share[far].ravel(), 12))) == [0.0, 5.0]
+    assert np.any((share > 1.0 + 1e-9) & (share < 5.0 - 1e-9))
+    # every group keeps its area and what it bears with, whatever the weights between
+    for values, all_of_it in ((term.points.area, fine.area), (term.points.bearing, fine.bearing)):
+        groups = values.reshape(-1, 5, len(lines)).sum(axis=1)
+        assert groups == pytest.approx(all_of_it.reshape(-1, 5, len(lines)).sum(axis=1))
+    # what does not count touches nothing, but the mid-line runs through all stations
+    off = ~term.points.counted
+    assert np.isinf(term.gaps(flat.shell.rest.ravel())[off]).all()
+    assert np.isfinite(term.gaps(flat.shell.rest.ravel())[~off]).all()
+    assert term.mid_line(flat.shell.rest.ravel())[:, 0] == pytest.approx(fine.stations)
+
+
+def test_split_points_make_the_force_of_a_lip_even(flat):
+    """A strip drawn over a small post at constant depth: how much its normal force varies on the way."""
+
+    def ripple(split):
+        points = surface_points(flat, 0.5, split=split)
+        post = Cylinder(15.0, -1.0, 0.5).walls(0.0)
+        term = ShellWalls(points, flat.shell.size, flat.strip.thickness, post, SETTINGS)
+        sizes = []
+        for way in np.linspace(0.0, 0.5, 21):
+            u = flat.shell.rest.reshape(-1, 4, 3).copy()
+            u[:, 0, :2] -= [way, 0.02]
+            term.start(u.ravel())
+            sizes.append(term.forces(u.ravel()).sum())
+        return (max(sizes) - min(sizes)) / np.mean(sizes)
+
+    assert ripple(1) > 0.1
+    assert ripple(9) < 0.01
+
+
+@pytest.mark.parametrize("coupled", [False, True])
+def test_derivatives_hold_with_points_in_all_shares(curved, coupled):
+    u = pressed(curved, 0.02)
+    points = surface_points(curved, 1.0, split=5)
+    walls = POD.walls(0.0) + Plane(0.0, -4.6, np.pi / 2).walls(0.0)
+    term = ShellWalls(points, curved.shell.size, curved.strip.thickness, walls, SETTINGS)
+    term.start(u)
+    share = term.points.area / points.area
+    pressing = term.forces(u).sum(axis=2) > 0
+    for low, high in ((0.99, 1.01), (1.01, 4.99), (4.99, 5.01)):
+        assert np.any(pressing & (share > low) & (share < high)), (low, high)
+    term.turn, term.coupled = 0.01, coupled
+    moved = u + 0.005 * np.random.default_rng(5).normal(size=u.size)
+    way, h = np.random.default_rng(1).normal(size=u.size), 1e-6
+    term.hold(moved)
+    if not coupled:
+        first, second = derivative_errors(term, moved, way, h)
+        assert first < 1e-6
+        assert second < 2e-5
+        return
+
+    def force(at):
+        term.hold(at)
+        return term.evaluate(at, 1).gradient
+
+    change = (force(moved + h * way) - force(moved - h * way)) / (2 * h)
+    term.hold(moved)
+    tangent = product(term.evaluate(moved, 2), way)
+    assert np.abs(change - tangent).max() < 0.02 * np.abs(tangent).max()
+
+
+def test_a_point_that_begins_to_count_has_slipped_nothing(flat):
+    """Steps along a post: only the way of the present step is slip, not what was before a point counted."""
+    points = surface_points(flat, 0.5, split=5)
+    post = Cylinder(10.0, -1.48, 1.0).walls(0.0)
+    term = ShellWalls(points, flat.shell.size, flat.strip.thickness, post, SETTINGS)
+    u = flat.shell.rest.reshape(-1, 4, 3).copy()
+    term.start(u.ravel())
+    began = term.points.counted.copy()
+    for _ in range(6):
+        u[:, 0, 0] -= 0.4
+        term.hold(u.ravel())
+        slide, _ = term.friction(u.ravel())
+        assert np.abs(slide).max() < 0.4 + 1e-9
+        work = term.accept(u.ravel())
+    assert np.any(term.points.counted & ~began)
+    assert work == pytest.approx(0.4 * SETTINGS.friction * term.forces(u.ravel()).sum(), rel=0.02)
+
+
+def test_what_friction_remembers_is_all_of_it(flat):
+    points = surface_points(flat, 0.5, split=5)
+    walls = Cylinder(10.0, -1.48, 1.0).walls(0.0) + Plane(0.0, -0.49, np.pi / 2).walls(0.0)
+
+    def fresh():
+        return ShellWalls(points, flat.shell.size, flat.strip.thickness, walls, SETTINGS)
+
+    def further(term, u, steps):
+        works = []
+        for _ in range(steps):
+            u = u.copy()
+            u.reshape(-1, 4, 3)[:, 0, 0] -= 0.3
+            term.hold(u)
+            works.append(term.accept(u))
+        return u, works
+
+    term, other = fresh(), fresh()
+    term.start(flat.shell.rest.ravel())
+    u, _ = further(term, flat.shell.rest.ravel(), 4)
+    other.slip, other.before, force = other.remembering(term.memory(), u)
+    other.hold(u)
+    other.remembered = (other.held.copy(), force)
+    assert np.abs(term.slip).max() > 0
+    assert np.array_equal(other.before, term.before)
+    assert further(other, u, 3)[1] == further(term, u, 3)[1]
+    assert np.array_equal(other.slip, term.slip)
