@@ -54,6 +54,22 @@ class PlainTerm(Protocol):
     def evaluate(self, u: Array, order: int) -> Evaluation: ...
 
 
+class Solver(Protocol):
+    """Factors of a matrix."""
+
+    def solve(self, right: Array) -> Array: ...
+
+
+class Matrix(Protocol):
+    """Sums blocks and factors them, as `BandMatrix` does."""
+
+    fixed: NDArray[np.bool_]
+
+    def assemble(self, blocks: list[Blocks]) -> None: ...
+    def factor(self, shift: Array | None = None) -> Solver | None: ...
+    def factor_general(self, blocks: list[Blocks]) -> Solver | None: ...
+
+
 @dataclass(frozen=True)
 class MotionSettings:
     """Numbers that steer the minimisation.
@@ -137,7 +153,7 @@ class Motion:
     places: NDArray[np.bool_]
     settings: MotionSettings
     ahead: Callable[[Array, Array, float], Array] = field(default_factory=StraightOn)
-    matrix: BandMatrix = field(init=False)
+    matrix: Matrix = field(init=False)
     mass_matrix: csr_array = field(init=False)
     mass_diagonal: Array = field(init=False)
     rhythm: tuple[int, int] = (1, 1)
@@ -150,6 +166,7 @@ class Motion:
         self.mass_matrix = coo_array(
             (self.mass.values.ravel(), (rows, columns)), shape=(self.size, self.size)
         ).tocsr()
+        self.mass_matrix.eliminate_zeros()
         self.mass_diagonal = np.asarray(self.mass_matrix.diagonal())
 
     def terms(self) -> list[PlainTerm]:

@@ -21,7 +21,7 @@ from fem import shell_kernels
 from fem.element import Grid, shape_at
 from fem.equilibrium import Array, Blocks, Evaluation, Index
 from fem.errors import InputError
-from fem.kinematics import Frame, frame, local_axes, rest_state, strains
+from fem.kinematics import Frame, frame, local_axes, rest_state
 
 Surface = Callable[[Array, Array], tuple[Array, Array, Array, Array]]
 """A surface: parameters p1, p2 (m,) -> X, X_1, X_2, X_12, each (m, 3)."""
@@ -144,7 +144,12 @@ class Shell:
 
     def strains(self, x: Array) -> Array:
         """Membrane and bending strains (ne, np, 6) in local axes: e11, e22, 2e12, k11, k22, 2k12."""
-        return np.asarray(np.einsum("eprs,eps->epr", self.axes, strains(self.frame(x), self.rest_metric)))
+        out = np.empty((*self.grid.weights.shape, 6))
+        shell_kernels.strains(
+            np.ascontiguousarray(x).reshape(-1, 3), self.grid.dofs, self.grid.derivatives, self.rest_metric,
+            self.axes, out,
+        )  # fmt: skip
+        return out
 
     def evaluate(self, u: Array, order: int) -> Evaluation:
         """Energy [N mm], gradient (size,), tangent blocks (ne, 48, 48)."""

@@ -45,9 +45,10 @@ class ShellGrip:
 
     def indices(self) -> Index:
         """Prescribed unknowns: all vectors of the root's line of nodes, and what symmetry holds."""
-        return np.unique(np.concatenate([self._root(), mirror_unknowns(self.model.body)]))
+        return np.unique(np.concatenate([self.root(), mirror_unknowns(self.model.body)]))
 
-    def _root(self) -> Index:
+    def root(self) -> Index:
+        """Unknowns of the root's line of nodes."""
         return unknowns(self.model.body.shell.grid.edge("start"), (0, 1, 2, 3))
 
     def place(self, u: Array, control: float) -> Array:
@@ -58,12 +59,12 @@ class ShellGrip:
         c, s = math.cos(control), math.sin(control)
         turned = vectors @ np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
         u[mirror_unknowns(self.model.body)] = 0.0
-        u[self._root()] = turned.ravel()
+        u[self.root()] = turned.ravel()
         return u
 
     def force(self, u: Array, gradient: Array, control: float) -> float:  # noqa: ARG002 - read off the state
         """Torque [N mm] the axle needs to wind in."""
-        root = self._root()
+        root = self.root()
         vectors, pull = u[root].reshape(-1, 3), gradient[root].reshape(-1, 3)
         torque = float((pull[:, 0] * vectors[:, 1] - pull[:, 1] * vectors[:, 0]).sum())
         return torque + self.model.walls.axle_moment(u)

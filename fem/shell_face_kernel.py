@@ -18,26 +18,37 @@ from numba import njit
 LOCAL = 9
 
 
+FAST = {"contract", "reassoc", "nsz", "arcp"}
+
+
 @njit(cache=True)
-def vectors(u, dofs, rows, out):
-    """Out (r, 3): place and derivatives from shape rows (r, 16)."""
+def gathered(u, cells):
+    """Unknowns (m, 3, 16) of every element by component: neighbours in memory for the sums over them."""
+    out = np.empty((len(cells), 3, 16))
+    for e in range(len(cells)):
+        for i in range(16):
+            for c in range(3):
+                out[e, c, i] = u[cells[e, 3 * i + c]]
+    return out
+
+
+@njit(cache=True, fastmath=FAST)
+def vectors(own, rows, out):
+    """Out (r, 3): place and derivatives from shape rows (r, 16) and an element's unknowns (3, 16)."""
     for r in range(out.shape[0]):
         for c in range(3):
             total = 0.0
             for i in range(16):
-                total += rows[r, i] * u[dofs[3 * i + c]]
+                total += rows[r, i] * own[c, i]
             out[r, c] = total
 
 
-@njit(cache=True)
-def local_state(u, dofs, shape, v, n, dual):
-    """V (3, 3) = x, a_1, a_2; unit normal n (3,); dual (2, 3) of one point."""
-    for r in range(3):
-        for c in range(3):
-            total = 0.0
-            for i in range(16):
-                total += shape[r, i] * u[dofs[3 * i + c]]
-            v[r, c] = total
+@njit(cache=True, fastmath=FAST)
+def local_state(own, shape, v, n, dual):
+    """V (3, 3) = x, a_1, a_2; unit normal n (3,); dual (2, 3) of a point of an element with unknowns own (3,
+    16).
+    """
+    vectors(own, shape, v)
     n[0] = v[1, 1] * v[2, 2] - v[1, 2] * v[2, 1]
     n[1] = v[1, 2] * v[2, 0] - v[1, 0] * v[2, 2]
     n[2] = v[1, 0] * v[2, 1] - v[1, 1] * v[2, 0]
@@ -57,13 +68,14 @@ def local_state(u, dofs, shape, v, n, dual):
 def places_kernel(u, cells, cell, shape, area):
     """(n, k, 2, 3): place and normal of the points with an area, 0 of the others."""
     n, k = cell.shape
+    elements = gathered(u, cells)
     out = np.zeros((n, k, 2, 3))
     v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
     for p in range(n):
         for line in range(k):
             if area[p, line] <= 0.0:
                 continue
-            local_state(u, cells[cell[p, line]], shape[p, line], v, normal, dual)
+            local_state(elements[cell[p, line]], shape[p, line], v, normal, dual)
             out[p, line, 0] = v[0]
             out[p, line, 1] = normal
     return out

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from fem.shell_face_kernel import vectors
+from fem.shell_face_kernel import gathered, vectors
 
 SAMPLES = 2
 CLEAR = 1e-9
@@ -70,7 +70,7 @@ def foot_metric(away, w, m):
 
 
 @njit(cache=True)
-def project(x, u, cells, stations, across, at, rows):
+def project(x, elements, stations, across, at, rows):
     """Foot of x from a start at (2,), moved there; rows (6, 16) are those of the foot. Returns (cell,
     found).
     """
@@ -78,7 +78,7 @@ def project(x, u, cells, stations, across, at, rows):
     low, high = across[0], across[-1]
     cell = shape_row(stations, across, at, rows, f, g)
     for _ in range(25):
-        vectors(u, cells[cell], rows, w)
+        vectors(elements[cell], rows, w)
         for c in range(3):
             away[c] = x[c] - w[0, c]
         r1, r2 = dot(away, w[1]), dot(away, w[2])
@@ -106,13 +106,14 @@ def project(x, u, cells, stations, across, at, rows):
 
 
 @njit(cache=True)
-def pair_kernel(u, cells, stations, across, own, places, reach, near, partner, foot, rows):
+def pair_kernel(u, cells, stations, across, at_rest, places, reach, near, partner, foot, rows):
     """Pair every point (n, k) with its foot; partner (n, k) cell or -1, foot (n, k, 2), rows (n, k, 6, 16).
 
-    own (n + k): stations and lines of the points; near: (mid-line, point) distances within which a foot
+    at_rest (n + k): stations and lines of the points; near: (mid-line, point) distances within which a foot
     counts.
     """
     n, k = partner.shape
+    elements = gathered(u, cells)
     middle = 0
     for j in range(len(across)):
         if abs(across[j]) < abs(across[middle]):
@@ -127,16 +128,16 @@ def pair_kernel(u, cells, stations, across, own, places, reach, near, partner, f
         at[0] = stations[e] + ((i % SAMPLES) + 0.5) / SAMPLES * (stations[e + 1] - stations[e])
         at[1] = across[middle]
         cell = shape_row(stations, across, at, row, f, g)
-        vectors(u, cells[cell], row, one)
+        vectors(elements[cell], row, one)
         sx[i], ss[i] = one[0], at[0]
     line0 = 0
     for line in range(k):
-        if abs(own[n + line]) < abs(own[n + line0]):
+        if abs(at_rest[n + line]) < abs(at_rest[n + line0]):
             line0 = line
     for p in range(n):
         best, best_d = -1, 1e30
         for i in range(count):
-            if ss[i] - own[p] < reach:
+            if ss[i] - at_rest[p] < reach:
                 continue
             d = (sx[i, 0] - places[p, line0, 0, 0]) ** 2 + (sx[i, 1] - places[p, line0, 0, 1]) ** 2
             if d < best_d:
@@ -146,17 +147,17 @@ def pair_kernel(u, cells, stations, across, own, places, reach, near, partner, f
             continue
         start = ss[best]
         for line in range(k):
-            at[0], at[1] = start, min(max(own[n + line], across[0]), across[-1])
+            at[0], at[1] = start, min(max(at_rest[n + line], across[0]), across[-1])
             if partner[p, line] >= 0 and abs(foot[p, line, 0] - start) < SAME:
                 at[0], at[1] = foot[p, line, 0], foot[p, line, 1]
             partner[p, line] = -1
-            cell, found = project(places[p, line, 0], u, cells, stations, across, at, row)
+            cell, found = project(places[p, line, 0], elements, stations, across, at, row)
             if not found:
                 continue
             start = at[0]
-            if at[0] - own[p] < 0.9 * reach:
+            if at[0] - at_rest[p] < 0.9 * reach:
                 continue
-            vectors(u, cells[cell], row, one)
+            vectors(elements[cell], row, one)
             d2 = 0.0
             for c in range(3):
                 d2 += (places[p, line, 0, c] - one[0, c]) ** 2
@@ -165,3 +166,14 @@ def pair_kernel(u, cells, stations, across, own, places, reach, near, partner, f
             partner[p, line] = cell
             foot[p, line, 0], foot[p, line, 1] = at[0], at[1]
             rows[p, line] = row
+
+
+@njit(cache=True)
+def rows_kernel(stations, across, partner, foot, rows):
+    """Functions (n, k, 6, 16) at the feet of all points that have one."""
+    f, g = np.empty((2, 3, 2)), np.empty((2, 3, 2))
+    n, k = partner.shape
+    for p in range(n):
+        for line in range(k):
+            if partner[p, line] >= 0:
+                shape_row(stations, across, foot[p, line], rows[p, line], f, g)

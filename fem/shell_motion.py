@@ -6,7 +6,7 @@ the motion sees (and every ledger of it) is that of the whole strip.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -65,21 +65,21 @@ class ShellMotion(Motion):
     """
 
     line: int = UNKNOWNS
-    unsymmetric: BlockMatrix = field(init=False)
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        self.unsymmetric = BlockMatrix(self.size, self.line, self.fixed)
+        self.matrix = BlockMatrix(self.size, self.line, self.fixed)
 
     def _newton(self, u: Array, frame: Frame) -> tuple[Array, int, bool]:
         """Iterations of the balance, a move halved where its correction shows it too long (see `Motion`)."""
         st = self.settings
         inertia, moves, last = self._inertia_blocks(frame[2]), Shrinking(), u - frame[0]
         for iteration in range(1, st.polish + 1):
-            factor = self.unsymmetric.factor([*self._tangent(u, last, frame), inertia])
+            here = self._tangent(u, last, frame)
+            factor = self.matrix.factor_general([*here.blocks, inertia])
             if factor is None:
                 return u, iteration, False
-            move = factor.solve(-self._renewed(u, frame, 1).gradient)
+            move = factor.solve(-here.gradient)
             size = self._size(move)
             if size < st.settled:
                 return self._hold(u + move), iteration, True
@@ -101,13 +101,13 @@ class ShellMotion(Motion):
             u = trial
         return u, st.polish, False
 
-    def _tangent(self, u: Array, last: Array, frame: Frame) -> tuple[Blocks, ...]:
-        """Blocks of all terms without inertia, everything held renewed at u."""
+    def _tangent(self, u: Array, last: Array, frame: Frame) -> Evaluation:
+        """Balance of forces at u, everything held renewed there; the blocks are those without inertia."""
         shells = [term for term in self.plain if isinstance(term, Whole)]
         try:
             for term in shells:
                 term.step = last
-            return self._renewed(u, frame).blocks
+            return self._renewed(u, frame)
         finally:
             for term in shells:
                 term.step = None

@@ -45,7 +45,7 @@ def run_shell_winding(
     if kept is None:
         tell(0.0, "putting the strip in place")
         model = build_shell_model(case, refine)
-        model.watch = Guard(build_shell_model(case, refine, whole=True)) if model.body.half else None
+        model.watch = Guard() if model.body.half else None
         kept = shell_cycle(model)
     else:
         model = cast("ShellModel", kept.model)

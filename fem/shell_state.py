@@ -100,20 +100,18 @@ def section_force(model: StripShell, x: Array) -> Array:
     """
     shell, grid = model.shell, model.shell.grid
     n = grid.stations.size
-    row = np.searchsorted(grid.stations, grid.points[:, 0, 0]) - 1
-    place = np.ascontiguousarray(x).reshape(-1, 3)
+    place = np.ascontiguousarray(x).reshape(-1, 3)[grid.dofs].reshape(-1, 3)
+    pull = np.zeros_like(place)  # of every element by itself
+    own = np.arange(len(place)).reshape(grid.dofs.shape)
+    energy_gradient(place, own, grid.derivatives, shell.rest_metric, shell.law, shell.no_extra, pull)
+    pull = pull.reshape(-1, 4, 4, 3)[:, :, 0]  # on the places of its corners
+    corner = grid.dofs[:, ::4] // 4 // grid.across.size
+    row = corner.min(axis=1)
     force = np.zeros((n, 3))
-    for i in range(n - 1):
-        own = np.flatnonzero(row == i)
-        pull = np.zeros_like(place)
-        energy_gradient(
-            place, grid.dofs[own], grid.derivatives[own], shell.rest_metric[own], shell.law[own],
-            shell.no_extra[own], pull,
-        )  # fmt: skip
-        ends = pull.reshape(n, -1, 4, 3)[i : i + 2, :, 0].sum(axis=1)
-        force[i] = -model.copies * ends[0]
-        if i == n - 2:
-            force[n - 1] = model.copies * ends[1]
+    near = corner == row[:, None]
+    np.add.at(force, row, -model.copies * np.where(near[..., None], pull, 0.0).sum(axis=1))
+    last = row == n - 2
+    force[n - 1] = model.copies * np.where(near[last][..., None], 0.0, pull[last]).sum(axis=(0, 1))
     if model.half:
         force[:, 2] = 0.0
     return force

@@ -1,8 +1,10 @@
 """Whether half the width is enough: modes of the whole width that a half model cannot show.
 
-The state of the half, with its friction, is carried over to the whole width, and the negative pivots of both
-tangents are counted (friction held, as for the stability of a step). What the whole has more are modes that
-twist the strip or bend it sideways: from there on the half would follow a path the strip leaves.
+In a state that is mirror symmetric, the tangent of the whole width splits into one for symmetric moves, which
+is what the half model has, and one for antisymmetric moves. The latter is that of the half with the other
+unknowns held on the plane of symmetry: elements and contact points of the half stand for both sides of it. A
+negative pivot there (friction held, as for the stability of a step) is a mode that twists the strip or bends
+it sideways: from there on the half would follow a path the strip leaves.
 """
 
 from __future__ import annotations
@@ -11,18 +13,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fem.block_lu import BlockMatrix
 from fem.equilibrium import Array, Blocks, Index
 from fem.linear import SymmetricMatrix, assemble
 from fem.modes import softest_of
 from fem.shell_contact import ShellWalls
 from fem.shell_cycle import ShellGrip
+from fem.shell_ends import unknowns
 from fem.shell_model import ShellModel
+from fem.shell_motion import UNKNOWNS
 from fem.shell_wraps import ShellWraps
 
 FLIP = np.array([[1.0, 1.0, -1.0], [1.0, 1.0, -1.0], [-1.0, -1.0, 1.0], [-1.0, -1.0, 1.0]])
 """Signs of x, x_1, x_2, x_12 (rows) and their components when q turns into -q."""
-OVER_WIDTH = np.array([1.0, -1.0])
-"""Signs of a slip along the strip and across it."""
 
 
 EVERY, SURE = 8, 3
@@ -37,9 +40,8 @@ class SymmetryLostError(Exception):
 
 @dataclass
 class Guard:
-    """Watches a trip of a half model for modes of `whole`, the same case with its whole width."""
+    """Watches a trip of a half model for modes that only the whole width has."""
 
-    whole: ShellModel
     looked: int = 0
     seen: int = 0
 
@@ -50,7 +52,7 @@ class Guard:
         if accepted % EVERY and not self.seen:
             return
         self.looked += 1
-        more = twisting_now(model, self.whole, u)
+        more = twisting_now(model, u)
         self.seen = self.seen + 1 if more > 0 else 0
         if self.seen >= SURE:
             raise SymmetryLostError(
@@ -63,56 +65,41 @@ class Guard:
         return f"in {self.looked} states the whole width had no unstable modes more"
 
 
-def mirrored(model: ShellModel, u: Array) -> Array:
-    """The state of the whole width from that of the half q >= 0."""
-    grid = model.body.shell.grid
-    half = u.reshape(grid.stations.size, grid.across.size, 4, 3)
-    return np.concatenate([half[:, :0:-1] * FLIP, half], axis=1).ravel()
+def held_unknowns(model: ShellModel, twisted: bool) -> Index:
+    """Unknowns that the root holds, and those that vanish on the plane of symmetry of a half model: for
+    symmetric moves, or (twisted) for antisymmetric ones.
+    """
+    grip = ShellGrip(model)
+    if not twisted:
+        return grip.indices()
+    middle = unknowns(model.body.shell.grid.edge("low"), (0, 1, 2, 3)).reshape(-1, 4, 3)
+    return np.union1d(grip.root(), middle[:, FLIP > 0.0].ravel())
 
 
-def _both_sides(values: Array, signs: Array | float = 1.0) -> Array:
-    """Values (n, k, ...) on the lines q >= 0 carried to all lines."""
-    return np.concatenate([values[:, :0:-1] * signs, values], axis=1)
-
-
-def widen(model: ShellModel, whole: ShellModel, u: Array) -> Array:
-    """Carry the friction of a half model at its state u to the whole width; returns the state there."""
-    both = mirrored(model, u)
-    mine, walls = model.walls, whole.walls
-    walls.move_walls(mine.walls)
-    walls.turn = 0.0
-    walls.share(mine.fine)
-    walls.slip = _both_sides(mine.slip, OVER_WIDTH)
-    walls.before = _both_sides(mine.before, np.array([1.0, 1.0, -1.0]))
-    walls.hold(both)
-    walls.remembered = (walls.held.copy(), _both_sides(mine.remembered[1], OVER_WIDTH))
-    if model.wraps is not None and whole.wraps is not None:
-        rub, wraps = model.wraps, whole.wraps
-        wraps.sides, wraps.slip = _both_sides(rub.sides), _both_sides(rub.slip, OVER_WIDTH)
-        wraps.last = mirrored(model, rub.last)
-        wraps.restart(_both_sides(rub.remembered[1], OVER_WIDTH), both)
-    return both
-
-
-def static_tangent(model: ShellModel, u: Array) -> tuple[SymmetricMatrix, Index]:
-    """Tangent of the unknowns that are free, everything held as it is; and which they are (n,)."""
+def static_tangent(model: ShellModel, u: Array, twisted: bool = False) -> tuple[SymmetricMatrix, Index]:
+    """Tangent of the unknowns that are free, everything held as it is; and which they are (n,). twisted:
+    for the antisymmetric moves of a half model.
+    """
     fixed = np.zeros(u.size, dtype=np.bool_)
-    fixed[ShellGrip(model).indices()] = True
+    fixed[held_unknowns(model, twisted)] = True
     number = np.where(fixed, -1, np.cumsum(~fixed) - 1)
     blocks = [block for block in model.motion.total(u, 2).blocks if len(block.dofs)]
     matrix, _ = assemble(int((~fixed).sum()), [Blocks(number[b.dofs], b.values) for b in blocks])
     return matrix, np.flatnonzero(~fixed)
 
 
-def unstable_modes(model: ShellModel, u: Array) -> int:
+def unstable_modes(model: ShellModel, u: Array, twisted: bool = False) -> int:
     """Negative eigenvalues of the static tangent at a state."""
-    return static_tangent(model, u)[0].factorise().negative
+    return static_tangent(model, u, twisted)[0].factorise().negative
 
 
-def twisting_now(model: ShellModel, whole: ShellModel, u: Array) -> int:
+def twisting_now(model: ShellModel, u: Array) -> int:
     """Unstable modes that the whole width has more than the half, which is at u with its friction."""
-    both = widen(model, whole, u)
-    return unstable_modes(whole, both) - unstable_modes(model, u)
+    fixed = np.zeros(u.size, dtype=np.bool_)
+    fixed[held_unknowns(model, True)] = True
+    matrix = BlockMatrix(u.size, UNKNOWNS * model.body.shell.grid.across.size, fixed)
+    matrix.assemble(list(model.motion.total(u, 2).blocks))
+    return 0 if matrix.factor() is not None else unstable_modes(model, u, True)
 
 
 def touching(model: ShellModel) -> list[ShellWalls | ShellWraps]:

@@ -14,6 +14,7 @@ from fem.shell_face_kernel import (
     LOCAL,
     face_first,
     face_second,
+    gathered,
     local_state,
     rub,
     spread_block,
@@ -65,11 +66,12 @@ def near_kernel(u, cells, cell, shape, spots, near, fade):
     `near`, 0 where all are beyond that and `fade`, between them in between.
     """
     n, k = cell.shape
+    elements = gathered(u, cells)
     out = np.zeros(n)
     place = np.empty((1, 3))
     for p in range(n):
         for line in range(k):
-            vectors(u, cells[cell[p, line]], shape[p, line], place)
+            vectors(elements[cell[p, line]], shape[p, line], place)
             least = np.inf
             for m in range(len(spots)):
                 away = np.sqrt((place[0, 0] - spots[m, 0]) ** 2 + (place[0, 1] - spots[m, 1]) ** 2)
@@ -82,6 +84,7 @@ def near_kernel(u, cells, cell, shape, spots, near, fade):
 def hold_kernel(u, cells, cell, shape, area, table, half, stiffness, onset, held):
     """Renew held (n, k, walls, 4): normal force, wall normal, offset of the face along the shell's normal."""
     n, k = area.shape
+    elements = gathered(u, cells)
     v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
     place = np.empty((1, 3))
     for p in range(n):
@@ -89,7 +92,7 @@ def hold_kernel(u, cells, cell, shape, area, table, half, stiffness, onset, held
             held[p, line, :, :] = 0.0
             if area[p, line] <= 0.0:
                 continue
-            vectors(u, cells[cell[p, line]], shape[p, line], place)
+            vectors(elements[cell[p, line]], shape[p, line], place)
             known = False
             for w in range(len(table)):
                 if least_gap(table, w, place[0, 0], place[0, 1]) - half >= 0.0:
@@ -99,7 +102,7 @@ def hold_kernel(u, cells, cell, shape, area, table, half, stiffness, onset, held
                 if force <= 0.0:
                     continue
                 if not known:
-                    local_state(u, cells[cell[p, line]], shape[p, line], v, normal, dual)
+                    local_state(elements[cell[p, line]], shape[p, line], v, normal, dual)
                     known = True
                 held[p, line, w, 0] = force * area[p, line]
                 held[p, line, w, 1], held[p, line, w, 2] = gx, gy
@@ -128,6 +131,7 @@ def wall_kernel(order, u, cells, cell, shape, area, table, held, slip, before, n
     n, k = area.shape
     stiffness, onset, elastic, mu, half, turn, coupled = numbers
     energy = 0.0
+    elements = gathered(u, cells)
     v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
     g, H = np.zeros(LOCAL), np.zeros((LOCAL, LOCAL))
     s, z, nu, f = np.zeros(3), np.array([0.0, 0.0, 1.0]), np.zeros(3), np.zeros(3)
@@ -138,12 +142,12 @@ def wall_kernel(order, u, cells, cell, shape, area, table, held, slip, before, n
             if area[p, line] <= 0.0:
                 continue
             touched = False
-            vectors(u, cells[cell[p, line]], shape[p, line], place)
+            vectors(elements[cell[p, line]], shape[p, line], place)
             for w in range(len(table)):
                 if held[p, line, w, 0] <= 0.0 and least_gap(table, w, place[0, 0], place[0, 1]) >= half:
                     continue
                 if not touched:
-                    local_state(u, cells[cell[p, line]], shape[p, line], v, normal, dual)
+                    local_state(elements[cell[p, line]], shape[p, line], v, normal, dual)
                 gap, nu[0], nu[1], curved = wall_gap(table[w], v[0, 0], v[0, 1])
                 value, force, stiff = penalty(gap - half, stiffness, onset)
                 force, stiff = force * area[p, line], stiff * area[p, line]

@@ -22,7 +22,7 @@ import numpy as np
 from fem.contact import SAFE_DEPTH, ContactSettings, pressure
 from fem.element import Grid
 from fem.equilibrium import Array, Blocks, Evaluation, Index
-from fem.shell_foot_kernel import pair_kernel
+from fem.shell_foot_kernel import pair_kernel, rows_kernel
 from fem.shell_points import SurfacePoints
 from fem.shell_wraps_kernel import apart_kernel, distance_kernel, hold_kernel, wrap_kernel
 
@@ -83,14 +83,15 @@ class ShellWraps:
         self.remembered = (self._pairing(), force)
 
     def pairs(self) -> tuple[Array, ...]:
-        """Copies of what is held of every pair: sides, partners, feet, rows, forces and directions, place."""
-        held = (self.sides, self.partner.astype(np.float64), self.foot, self.rows, self.held, self.before)
+        """Copies of what is held of every pair: sides, partners, feet, forces and directions, place."""
+        held = (self.sides, self.partner.astype(np.float64), self.foot, self.held, self.before)
         return tuple(array.copy() for array in held)
 
     def pair_again(self, pairs: tuple[Array, ...], force: Array) -> None:
         """Go on from `pairs` and the friction force (n, k, 2) at their state."""
-        self.sides, partner, self.foot, self.rows, self.held, self.before = (each.copy() for each in pairs)
+        self.sides, partner, self.foot, self.held, self.before = (each.copy() for each in pairs)
         self.partner = partner.astype(np.int64)
+        rows_kernel(self.grid.stations, self.grid.across, self.partner, self.foot, self.rows)
         self.remembered = (self._pairing(), force)
 
     def hold(self, u: Array) -> float:

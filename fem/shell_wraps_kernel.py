@@ -12,6 +12,7 @@ from fem.shell_face_kernel import (
     LOCAL,
     face_first,
     face_second,
+    gathered,
     local_state,
     rub,
     spread_block,
@@ -32,6 +33,7 @@ def hold_kernel(u, last, cells, cell, shape, partner, rows, thickness, sides, he
     distance; a side of 0 is told from where the point lay at `last`.
     """
     n, k = cell.shape
+    elements, earlier = gathered(u, cells), gathered(last, cells)
     v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
     w, other, dual2 = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
     for p in range(n):
@@ -39,15 +41,15 @@ def hold_kernel(u, last, cells, cell, shape, partner, rows, thickness, sides, he
             if partner[p, line] < 0:
                 held[p, line, :] = 0.0
                 continue
-            mine, theirs = cells[cell[p, line]], cells[partner[p, line]]
-            local_state(last, mine, shape[p, line], v, normal, dual)
-            local_state(last, theirs, rows[p, line], w, other, dual2)
+            mine, theirs = cell[p, line], partner[p, line]
+            local_state(earlier[mine], shape[p, line], v, normal, dual)
+            local_state(earlier[theirs], rows[p, line], w, other, dual2)
             away = dot(v[0] - w[0], other)
             side = sides[p, line]
             if abs(away) > KEEP_SIDE * thickness or side == 0.0:
                 side = 1.0 if away > 0.0 else -1.0
-            local_state(u, mine, shape[p, line], v, normal, dual)
-            local_state(u, theirs, rows[p, line], w, other, dual2)
+            local_state(elements[mine], shape[p, line], v, normal, dual)
+            local_state(elements[theirs], rows[p, line], w, other, dual2)
             distance = side * dot(v[0] - w[0], other)
             facing = side * dot(normal, other)
             if abs(facing) < 0.2:
@@ -65,6 +67,7 @@ def hold_kernel(u, last, cells, cell, shape, partner, rows, thickness, sides, he
 def apart_kernel(u, cells, cell, shape, partner, rows, held, own_frame):
     """How far both sides of the interfaces are apart (n, k, 2), in the held frame or the one at u."""
     n, k = cell.shape
+    elements = gathered(u, cells)
     out = np.zeros((n, k, 2))
     v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
     w, other = np.empty((3, 3)), np.empty(3)
@@ -72,8 +75,8 @@ def apart_kernel(u, cells, cell, shape, partner, rows, held, own_frame):
         for line in range(k):
             if partner[p, line] < 0:
                 continue
-            local_state(u, cells[cell[p, line]], shape[p, line], v, normal, dual)
-            local_state(u, cells[partner[p, line]], rows[p, line], w, other, dual)
+            local_state(elements[cell[p, line]], shape[p, line], v, normal, dual)
+            local_state(elements[partner[p, line]], rows[p, line], w, other, dual)
             hold = held[p, line]
             apart = v[0] + hold[7] * normal - w[0] - hold[8] * other
             nu, along = hold[1:4].copy(), hold[4:7].copy()
@@ -89,14 +92,15 @@ def apart_kernel(u, cells, cell, shape, partner, rows, held, own_frame):
 def distance_kernel(u, cells, cell, shape, partner, rows, held):
     """Distance (n, k) of paired mid-surfaces along the held normal; inf without a pair."""
     n, k = cell.shape
+    elements = gathered(u, cells)
     out = np.full((n, k), np.inf)
     v, w = np.empty((1, 3)), np.empty((1, 3))
     for p in range(n):
         for line in range(k):
             if partner[p, line] < 0:
                 continue
-            vectors(u, cells[cell[p, line]], shape[p, line], v)
-            vectors(u, cells[partner[p, line]], rows[p, line], w)
+            vectors(elements[cell[p, line]], shape[p, line], v)
+            vectors(elements[partner[p, line]], rows[p, line], w)
             out[p, line] = dot(v[0] - w[0], held[p, line, 1:4])
     return out
 
@@ -164,6 +168,7 @@ def wrap_kernel(
     k = cell.shape[1]
     stiffness, onset, elastic, mu, thickness, coupled = numbers
     energy = 0.0
+    elements = gathered(u, cells)
     v, n, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
     w, N, Dual, W = np.empty((3, 3)), np.empty(3), np.empty((2, 3)), np.empty((6, 3))
     g, H, Hs = np.zeros(18), np.zeros((18, 18)), np.zeros((LOCAL, LOCAL))
@@ -172,8 +177,8 @@ def wrap_kernel(
     for i in range(len(chosen)):
         p, line = chosen[i] // k, chosen[i] % k
         mine, theirs = cells[cell[p, line]], cells[partner[p, line]]
-        local_state(u, mine, shape[p, line], v, n, dual)
-        local_state(u, theirs, rows[p, line], w, N, Dual)
+        local_state(elements[cell[p, line]], shape[p, line], v, n, dual)
+        local_state(elements[partner[p, line]], rows[p, line], w, N, Dual)
         hold = held[p, line]
         nu = hold[1:4]
         distance = dot(v[0] - w[0], nu)
@@ -195,7 +200,7 @@ def wrap_kernel(
                 H[c, LOCAL + d] -= part
                 H[LOCAL + c, d] -= part
         if coupled > 0.0 and order > 1 and force > 0.0:
-            vectors(u, theirs, rows[p, line], W)
+            vectors(elements[partner[p, line]], rows[p, line], W)
             at_edge = foot[p, line, 1] <= edges[0] or foot[p, line, 1] >= edges[1]
             _foot_rows(W, nu, max(distance, 0.2 * thickness), at_edge, t, turn, force, H)
         if limit > 0.0:

@@ -85,7 +85,7 @@ def test_shape_of_the_softest_mode_covers_the_whole_width(model):
 def test_the_guard_is_sure_only_after_some_looks(case, monkeypatch):
     found = iter([1, 0, 1, 1, 1])
     monkeypatch.setattr(shell_symmetry, "twisting_now", lambda *_: next(found))
-    guard = Guard(None)
+    guard = Guard()
     guard(None, None, 1, 0.1)
     assert guard.looked == 0
     guard(None, None, EVERY, 0.1)

@@ -7,8 +7,13 @@ import pytest
 from small_cases import small_case
 
 from fem.obstacle import Plane
+from fem.shell_cycle import ShellGrip, assemble_shell
 from fem.shell_model import build_shell_model
-from fem.shell_symmetry import mirrored, softest_mode, touching, twisting_now, unstable_modes, widen
+from fem.shell_symmetry import FLIP, softest_mode, static_tangent, touching, twisting_now, unstable_modes
+from fem.trip import StepSize
+
+OVER_WIDTH = np.array([1.0, -1.0])
+"""Signs of a slip along the strip and across it."""
 
 
 @pytest.fixture(scope="module")
@@ -24,6 +29,36 @@ def model(case):
 @pytest.fixture(scope="module")
 def whole(case):
     return build_shell_model(case, whole=True)
+
+
+def mirrored(model, u):
+    """The state of the whole width from that of the half q >= 0."""
+    grid = model.body.shell.grid
+    half = u.reshape(grid.stations.size, grid.across.size, 4, 3)
+    return np.concatenate([half[:, :0:-1] * FLIP, half], axis=1).ravel()
+
+
+def both_sides(values, signs=1.0):
+    """Values (n, k, ...) on the lines q >= 0 carried to all lines."""
+    return np.concatenate([values[:, :0:-1] * signs, values], axis=1)
+
+
+def widen(model, whole, u):
+    """Carry the friction of a half model at its state u to the whole width; returns the state there."""
+    both = mirrored(model, u)
+    mine, walls = model.walls, whole.walls
+    walls.move_walls(mine.walls)
+    walls.turn = 0.0
+    walls.share(mine.fine)
+    walls.slip = both_sides(mine.slip, OVER_WIDTH)
+    walls.before = both_sides(mine.before, np.array([1.0, 1.0, -1.0]))
+    walls.hold(both)
+    walls.remembered = (walls.held.copy(), both_sides(mine.remembered[1], OVER_WIDTH))
+    rub, wraps = model.wraps, whole.wraps
+    wraps.sides, wraps.slip = both_sides(rub.sides), both_sides(rub.slip, OVER_WIDTH)
+    wraps.last = mirrored(model, rub.last)
+    wraps.restart(both_sides(rub.remembered[1], OVER_WIDTH), both)
+    return both
 
 
 def roughened(model, size):
@@ -73,15 +108,37 @@ def test_a_strip_shortened_in_itself_buckles_sideways_only_in_the_whole(case):
     short = model.start.reshape(-1, 4, 3).copy()
     short[:, 0, 0] *= 0.9
     short[:, 1, 0] *= 0.9
-    short = short.ravel()
     modes = []
-    for state in (model.start, short):
+    for state in (model.start, short.ravel()):
         for term in touching(model):
             term.start(state)
-        modes.append(twisting_now(model, whole, state))
+        modes.append(twisting_now(model, state))
+        both = widen(model, whole, state)
+        assert modes[-1] == unstable_modes(whole, both) - unstable_modes(model, state)
     assert modes[0] == 0
     assert modes[1] > 0
-    assert twisting_now(model, whole, short) == modes[1]
+
+
+def test_antisymmetric_moves_of_the_half_stand_for_those_of_the_whole(case):
+    """In a coil with friction, the whole's stiffness against such a move is that of the half."""
+    model, whole = build_shell_model(case), build_shell_model(case, whole=True)
+    trip = assemble_shell(model, ShellGrip(model))
+    assert trip.advance(5.8, StepSize(0.1, 0.1, 1e-4), lambda now: False)
+    assert (model.wraps.held[..., 0] > 0.0).any()
+    assert model.walls.held[..., 0].max() > 0.0
+    for term in touching(model):
+        term.slip *= 0.999  # what slid lies on the edge between sticking and sliding: rounding would decide
+    matrix, free = static_tangent(model, trip.u, twisted=True)
+    move = np.zeros(trip.u.size)
+    move[free] = np.random.default_rng(0).normal(size=free.size)
+    other, free_too = static_tangent(whole, widen(model, whole, trip.u))
+    grid = model.body.shell.grid
+    half = move.reshape(grid.stations.size, grid.across.size, 4, 3)
+    both = np.concatenate([-half[:, :0:-1] * FLIP, half], axis=1).ravel()
+    one = float(move[free] @ matrix.multiply(move[free]))
+    assert float(both[free_too] @ other.multiply(both[free_too])) == pytest.approx(one, rel=1e-6)
+    assert twisting_now(model, trip.u) == 0
+    assert unstable_modes(whole, widen(model, whole, trip.u)) == unstable_modes(model, trip.u)
 
 
 def test_softest_mode_of_a_free_strip_is_its_lowest_bending(case):

@@ -1,0 +1,111 @@
+"""Where the CPU seconds of the shell's wind-in and push-out cycle go: python tests/speed/shell.py [CASE
+[FILE.npz]].
+
+Runs a demonstration case (default boom-corrected) as `pushpast run --model shell --no-pictures` does, with a
+clock in every part, which itself costs a per cent or so. Each part is told without the parts it calls. The
+file keeps the rows of the run, to lay curves from before and after a change over each other.
+"""
+
+from __future__ import annotations
+
+import functools
+import sys
+import time
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT)]
+
+from fem import (  # noqa: E402
+    block_lu,
+    cycle,
+    dynamics,
+    shell,
+    shell_contact,
+    shell_motion,
+    shell_run,
+    shell_symmetry,
+    shell_wraps,
+    trip,
+)
+from fem.case import read_case  # noqa: E402
+from fem.checkpoint import NOWHERE  # noqa: E402
+from fem.shell_run import run_shell_winding  # noqa: E402
+
+PARTS = (
+    ("elements: tangent", shell.Shell, ("extrapolated",)),
+    ("elements: gradient and energy", shell.Shell, ("evaluate",)),
+    ("walls: tangent and gradient", shell_contact.ShellWalls, ("evaluate",)),
+    ("walls: held, room, accepted", shell_contact.ShellWalls, ("hold", "safe_fraction", "accept")),
+    ("wraps: tangent and gradient", shell_wraps.ShellWraps, ("evaluate",)),
+    ("wraps: held, room, accepted", shell_wraps.ShellWraps, ("hold", "safe_fraction", "accept")),
+    ("LU: sums and factors", block_lu.BlockMatrix, ("factor_general",)),
+    ("Cholesky: sums", block_lu.BlockMatrix, ("assemble",)),
+    ("Cholesky: factors", block_lu.BlockMatrix, ("factor",)),
+    ("LU and Cholesky: solutions", block_lu.BlockFactor, ("solve",)),
+    ("watch of symmetry", shell_symmetry.Guard, ("__call__",)),
+    ("rows and saved states", cycle.Observer, ("write",)),
+    ("rows and saved states", trip.Trip, ("save",)),
+    ("balance of forces: the rest", shell_motion.ShellMotion, ("_newton",)),
+    ("minimisations: the rest", dynamics.Motion, ("_minimise",)),
+    ("test of stability: the rest", dynamics.Motion, ("_definite",)),
+    ("steps: the rest", dynamics.Motion, ("step",)),
+    ("ledger: the rest", trip.Trip, ("_take",)),
+)
+
+
+class Clock:
+    """CPU seconds of each part without those of the parts it calls, and how often each was called."""
+
+    def __init__(self):
+        self.spent, self.calls, self.inside = Counter(), Counter(), [0.0]
+
+    def inside_of(self, part, method):
+        """The method with a clock around it; what a part calls of itself is no call more."""
+
+        @functools.wraps(method)
+        def timed(*args, **kwargs):
+            self.inside.append(0.0)
+            began = time.thread_time()
+            try:
+                return method(*args, **kwargs)
+            finally:
+                took = time.thread_time() - began
+                self.spent[part] += took - self.inside.pop()
+                self.calls[part] += 1
+                self.inside[-1] += took
+
+        return timed
+
+
+def main(name="boom-corrected", file=None, keeper=NOWHERE):
+    """Print seconds, steps and shares of a case; keep its rows if asked to."""
+    clock = Clock()
+    for part, kind, methods in PARTS:
+        for method in methods:
+            setattr(kind, method, clock.inside_of(part, getattr(kind, method)))
+    shell_run.winding_result = clock.inside_of("numbers and moments of the result", shell_run.winding_result)
+    case = read_case(ROOT / "cases" / f"{name}.toml")
+    began = time.process_time()
+    result = run_shell_winding(case, lambda share, text: None, time.perf_counter(), {}, keeper)
+    seconds = time.process_time() - began
+    path, calls = result.path, clock.calls
+    print(f"{name}: {result.status}, {result.sentence}")
+    print(
+        f"{seconds:.1f} s of CPU, {len(path['step']) - 1} steps of {calls['steps: the rest']} tried, "
+        f"{path['iterations'][-1]:.0f} iterations, {calls['LU: sums and factors']} LU and "
+        f"{calls['Cholesky: factors']} Cholesky factorisations, {calls['elements: tangent']} tangents, "
+        f"{calls['elements: gradient and energy']} gradients"
+    )
+    clock.spent["everything else"] = seconds - sum(clock.spent.values())
+    for part, spent in clock.spent.most_common():
+        print(f"{part:32s} {spent:7.2f} s {100 * spent / seconds:5.1f} % {calls[part]:7d} calls")
+    if file:
+        np.savez(file, **path)
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])
