@@ -1,14 +1,14 @@
 """Factors of a matrix in dense blocks, one per line of nodes across a strip that may touch itself.
 
-A strip's tangent is narrow where the strip is alone and wide only where wraps touch. The lines are renumbered
-so that wraps which touch lie close together (reverse Cuthill-McKee); each line keeps its row and column from
-the first line it is joined to, and the products run over whole rows of blocks at once. Symmetric matrices get
-a Cholesky factor, which tells whether they are positive definite; others an LU factor, whose rows are
-exchanged within a block only: friction makes the tangent unsymmetric, but it stays near a positive definite
-one.
+A strip's tangent joins a line to its neighbours, and to those of other wraps where they touch. Lines are
+eliminated in the order of least degree: each time the one that is joined to the fewest others, which are then
+joined to one another. Only blocks of lines that are or become joined are kept, and the products run over all
+of a line's blocks at once. Symmetric matrices get a Cholesky factor, which tells whether they are positive
+definite; others an LU factor, whose rows are exchanged within a block only: friction makes the tangent
+unsymmetric, but it stays near a positive definite one.
 
-Source: George & Liu, Computer Solution of Large Sparse Positive Definite Systems (1981), ch. 4 (profile
-scheme), here with blocks for entries.
+Source: George & Liu, Computer Solution of Large Sparse Positive Definite Systems (1981), ch. 5 (minimum
+degree), here with blocks for entries.
 """
 
 from __future__ import annotations
@@ -17,8 +17,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numba import njit
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import reverse_cuthill_mckee
 
 from fem.band import Joints, Marks
 from fem.equilibrium import Array, Blocks, Index
@@ -26,22 +24,24 @@ from fem.equilibrium import Array, Blocks, Index
 
 @dataclass(frozen=True)
 class Pattern:
-    """place (n,): row of every unknown; first (lines,): line where each row begins; start (lines + 1,): where
-    its blocks begin in the store.
+    """place (n,): row of every unknown. For lines in the order of elimination: later (lines, lines): the
+    later lines that each is joined to, in their order; spot (lines, lines): where one stands among them, or
+    -1; start (lines + 1,): blocks in the store before its own.
     """
 
     key: bytes
     place: Index
-    first: Index
+    later: Index
+    spot: Index
     start: Index
 
 
 @dataclass(frozen=True)
 class BlockFactor:
-    """Rows of L (transposed, one block above the other), columns of U, inverse diagonal blocks.
+    """low: for each line its column of L, one block above the other; high: its row of U, one block beside the
+    other; inverse blocks of U's diagonal.
 
-    In a Cholesky factor R^T R both are the columns of R, and the diagonal is `half` of it twice: the inverse
-    blocks are those of R.
+    In a Cholesky factor R^T R (half) low has the columns of R^T, and the inverse blocks are those of R.
     """
 
     low: Array
@@ -55,7 +55,7 @@ class BlockFactor:
         """Solution for a right-hand side (n,); prescribed unknowns come out as zero."""
         x = np.empty_like(right)
         x[self.pattern.place] = np.where(self.fixed, 0.0, right)
-        _solve(self.low, self.high, self.inverse, self.pattern.first, self.pattern.start, self.half, x)
+        _solve(self.low, self.high, self.inverse, self.pattern.later, self.pattern.start, self.half, x)
         return np.asarray(x[self.pattern.place])
 
 
@@ -76,8 +76,8 @@ class BlockMatrix:
 
     def assemble(self, blocks: list[Blocks]) -> None:
         """Sum symmetric blocks; rows and columns of prescribed unknowns become the identity."""
-        pattern, high, _, diagonal = self._summed(blocks, False)
-        self._sums = pattern, high, diagonal
+        pattern, low, _, diagonal = self._summed(blocks, False)
+        self._sums = pattern, low, diagonal
 
     def factor(self, shift: Array | None = None) -> BlockFactor | None:
         """Cholesky factor of the assembled matrix plus a diagonal shift (n,); None when it is not positive
@@ -85,34 +85,34 @@ class BlockMatrix:
         """
         if self._sums is None:
             raise ValueError("a matrix must be assembled before it is factored")
-        pattern, high, diagonal = (self._sums[0], self._sums[1].copy(), self._sums[2].copy())
+        pattern, low, diagonal = (self._sums[0], self._sums[1].copy(), self._sums[2].copy())
         if shift is not None:
             own = np.arange(self.line)
             added = np.empty(self.size)
             added[pattern.place] = shift
             diagonal[:, own, own] += added.reshape(-1, self.line)
-        if not _factor_half(high, diagonal, pattern.first, pattern.start):
+        if not _factor_half(low, diagonal, pattern.later, pattern.spot, pattern.start):
             return None
-        return BlockFactor(high, high, diagonal, pattern, self.fixed, True)
+        return BlockFactor(low, low, diagonal, pattern, self.fixed, True)
 
     def factor_general(self, blocks: list[Blocks]) -> BlockFactor | None:
         """LU factors of the sum of blocks; None when a diagonal block is singular."""
-        pattern, high, low, diagonal = self._summed(blocks, True)
-        if not _factor(low, high, diagonal, pattern.first, pattern.start):
+        pattern, low, high, diagonal = self._summed(blocks, True)
+        if not _factor(low, high, diagonal, pattern.later, pattern.spot, pattern.start):
             return None
         return BlockFactor(low, high, diagonal, pattern, self.fixed)
 
     def _summed(self, blocks: list[Blocks], both: bool) -> tuple[Pattern, Array, Array, Array]:
-        """Pattern, columns of the upper part, rows of the lower (transposed; if both), diagonal blocks."""
+        """Pattern, columns of the lower part, rows of the upper (if both), diagonal blocks."""
         pattern, b = self._ordered(blocks), self.line
-        high = np.zeros((pattern.start[-1] * b, b))
-        low = np.zeros_like(high) if both else high
-        diagonal = np.zeros((pattern.first.size, b, b))
-        where = pattern.place, pattern.first, pattern.start
+        low = np.zeros(pattern.start[-1] * b * b)
+        high = np.zeros_like(low) if both else low
+        diagonal = np.zeros((len(pattern.later), b, b))
+        where = pattern.spot, pattern.start, both, low, high, diagonal
         for block in blocks:
-            _add(block.dofs, block.values, *where, both, low, high, diagonal)
-        _prescribe(pattern.place[self.fixed], pattern.first, pattern.start, low, high, diagonal)
-        return pattern, high, low, diagonal
+            _add(block.dofs, block.values, pattern.place, *where)
+        _prescribe(pattern.place[self.fixed], *where)
+        return pattern, low, high, diagonal
 
     def _ordered(self, blocks: list[Blocks]) -> Pattern:
         lines = self.size // self.line
@@ -120,30 +120,51 @@ class BlockMatrix:
         key = joined.tobytes()
         if self._pattern is not None and key == self._pattern.key:
             return self._pattern
-        rank, natural = np.empty(lines, np.int64), np.arange(lines)
-        rank[reverse_cuthill_mckee(csr_array(joined), symmetric_mode=True)] = natural
-        one, other = _firsts(joined, rank), _firsts(joined, natural)
-        if ((natural - other) ** 2).sum() <= ((natural - one) ** 2).sum():
-            rank, one = natural, other
+        rank, later, spot, start = _least_degree(joined | joined.T)
         place = (rank[:, None] * self.line + np.arange(self.line)).ravel()
-        start = np.concatenate([[0], np.cumsum(natural - one)]).astype(np.int64)
-        self._pattern = Pattern(key, place, one, start)
+        self._pattern = Pattern(key, place, later, spot, start)
         return self._pattern
 
 
-def _firsts(joined: Marks, rank: Index) -> Index:
-    """First line (lines,) that each line is joined to, in the order of rank."""
-    ordered = np.zeros_like(joined)
-    ordered[np.ix_(rank, rank)] = joined
-    return np.asarray(np.argmax(ordered, axis=1), dtype=np.int64)
+@njit(cache=True)
+def _least_degree(joined: Marks) -> tuple[Index, Index, Index, Index]:
+    """Place of each line in the order of elimination, and `later`, `spot`, `start` of the pattern."""
+    n = len(joined)
+    rank, met = np.full(n, -1), joined.copy()
+    order, count = np.empty(n, np.int64), np.empty(n, np.int64)
+    for k in range(n):
+        best, least = -1, n + 1
+        for i in range(n):
+            if rank[i] < 0:
+                degree = 0
+                for j in range(n):
+                    if met[i, j] and rank[j] < 0:
+                        degree += 1
+                if degree < least:
+                    best, least = i, degree
+        order[k], rank[best], count[k] = best, k, least - 1
+        for i in range(n):
+            if rank[i] < 0 and met[best, i]:
+                for j in range(n):
+                    if rank[j] < 0 and met[best, j]:
+                        met[i, j] = True
+    later, spot, start = np.full((n, n), -1), np.full((n, n), -1), np.zeros(n + 1, np.int64)
+    for k in range(n):
+        start[k + 1] = start[k] + count[k]
+        at = 0
+        for j in range(k + 1, n):
+            if met[order[k], order[j]]:
+                later[k, at], spot[k, j] = j, at
+                at += 1
+    return rank, later, spot, start
 
 
 @njit(cache=True)
 def _add(  # noqa: PLR0913, PLR0917 - compiled: arrays stay in registers
-    dofs: Index, values: Array, place: Index, first: Index, start: Index, both: bool,
+    dofs: Index, values: Array, place: Index, spot: Index, start: Index, both: bool,
     low: Array, high: Array, diagonal: Array,
 ) -> None:  # fmt: skip
-    """Sum element blocks into the rows (if both) and columns of lines, run by run of unknowns that stay
+    """Sum element blocks into columns and (if both) rows of lines, run by run of unknowns that stay
     together.
     """
     m, n = dofs.shape
@@ -168,21 +189,22 @@ def _add(  # noqa: PLR0913, PLR0917 - compiled: arrays stay in registers
                         for q in range(columns):
                             diagonal[row, r + k, c + q] += values[e, i + k, j + q]
                 elif column < row:
-                    if not both:
-                        continue
-                    top = (start[row] + column - first[row]) * b + c
-                    for q in range(columns):
-                        for k in range(rows):
-                            low[top + q, r + k] += values[e, i + k, j + q]
-                else:
-                    top = (start[column] + row - first[column]) * b + r
+                    top = ((start[column] + spot[column, row]) * b + r) * b + c
                     for k in range(rows):
                         for q in range(columns):
-                            high[top + k, c + q] += values[e, i + k, j + q]
+                            low[top + k * b + q] += values[e, i + k, j + q]
+                elif both:
+                    wide = (start[row + 1] - start[row]) * b
+                    top = start[row] * b * b + r * wide + spot[row, column] * b + c
+                    for k in range(rows):
+                        for q in range(columns):
+                            high[top + k * wide + q] += values[e, i + k, j + q]
 
 
 @njit(cache=True)
-def _prescribe(held: Index, first: Index, start: Index, low: Array, high: Array, diagonal: Array) -> None:
+def _prescribe(  # noqa: PLR0913, PLR0917 - compiled: arrays stay in registers
+    held: Index, spot: Index, start: Index, both: bool, low: Array, high: Array, diagonal: Array
+) -> None:
     """Rows and columns of the places `held` become those of the identity."""
     b = diagonal.shape[1]
     for place in held:
@@ -190,14 +212,21 @@ def _prescribe(held: Index, first: Index, start: Index, low: Array, high: Array,
         diagonal[line, r, :] = 0.0
         diagonal[line, :, r] = 0.0
         diagonal[line, r, r] = 1.0
-        for k in range(start[line] * b, start[line + 1] * b):
-            low[k, r] = 0.0
-            high[k, r] = 0.0
-        for other in range(line + 1, len(first)):
-            if first[other] <= line:
-                k = (start[other] + line - first[other]) * b + r
-                low[k, :] = 0.0
-                high[k, :] = 0.0
+        count = start[line + 1] - start[line]
+        top = start[line] * b * b
+        for k in range(count * b):
+            low[top + k * b + r] = 0.0
+            if both:
+                high[top + r * count * b + k] = 0.0
+        for other in range(line):
+            if spot[other, line] >= 0:
+                top = (start[other] + spot[other, line]) * b * b + r * b
+                low[top : top + b] = 0.0
+                if both:
+                    wide = (start[other + 1] - start[other]) * b
+                    top = start[other] * b * b + spot[other, line] * b + r
+                    for k in range(b):
+                        high[top + k * wide] = 0.0
 
 
 @njit(cache=True)
@@ -233,49 +262,64 @@ def _invert(a: Array) -> bool:
 
 
 @njit(cache=True)
-def _factor(low: Array, high: Array, diagonal: Array, first: Index, start: Index) -> bool:
-    """Overwrite rows and columns with those of L (unit diagonal) and U, diagonal blocks with the inverse of
+def _factor(low: Array, high: Array, diagonal: Array, later: Index, spot: Index, start: Index) -> bool:
+    """Overwrite columns and rows with those of L (unit diagonal) and U, diagonal blocks with the inverse of
     U's; False where one of them is singular.
     """
     b = diagonal.shape[1]
-    for i in range(len(first)):
-        f = first[i]
-        for j in range(f, i):
-            g = max(f, first[j])
-            mine, other = (start[i] + j - f) * b, (start[j] + g - first[j]) * b
-            if g < j:
-                begin, count = (start[i] + g - f) * b, (j - g) * b
-                low[mine : mine + b] -= np.dot(high[other : other + count].T, low[begin : begin + count])
-                high[mine : mine + b] -= np.dot(low[other : other + count].T, high[begin : begin + count])
-            low[mine : mine + b] = np.dot(diagonal[j].T, low[mine : mine + b])
-        if f < i:
-            begin, end = start[i] * b, start[i + 1] * b
-            diagonal[i] -= np.dot(low[begin:end].T, high[begin:end])
-        if not _invert(diagonal[i]):
+    for k in range(len(later)):
+        if not _invert(diagonal[k]):
             return False
+        begin, m = start[k] * b * b, start[k + 1] - start[k]
+        if m == 0:
+            continue
+        left = low[begin : begin + m * b * b].reshape(m * b, b)
+        left[:] = np.dot(left, diagonal[k])
+        product = np.dot(left, high[begin : begin + m * b * b].reshape(b, m * b))
+        for p in range(m):
+            i = later[k, p]
+            wide = (start[i + 1] - start[i]) * b
+            for q in range(m):
+                j = later[k, q]
+                if i == j:
+                    top, step = 0, b
+                    target = diagonal[i].reshape(b * b)
+                elif j < i:
+                    top, step = (start[j] + spot[j, i]) * b * b, b
+                    target = low
+                else:
+                    top, step = start[i] * b * b + spot[i, j] * b, wide
+                    target = high
+                for r in range(b):
+                    row = product[p * b + r, q * b : (q + 1) * b]
+                    one = target[top + r * step : top + r * step + b]
+                    for c in range(b):
+                        one[c] -= row[c]
     return True
 
 
 @njit(cache=True)
-def _factor_half(high: Array, diagonal: Array, first: Index, start: Index) -> bool:
-    """Overwrite columns with those of R, R^T R the matrix, and diagonal blocks with the inverse of R's; False
-    where it is not positive definite.
+def _factor_half(low: Array, diagonal: Array, later: Index, spot: Index, start: Index) -> bool:
+    """Overwrite columns with those of R^T, R^T R the matrix, and diagonal blocks with the inverse of R's;
+    False where it is not positive definite.
     """
     b = diagonal.shape[1]
-    for i in range(len(first)):
-        f = first[i]
-        for j in range(f, i):
-            g = max(f, first[j])
-            mine, other = (start[i] + j - f) * b, (start[j] + g - first[j]) * b
-            if g < j:
-                begin, count = (start[i] + g - f) * b, (j - g) * b
-                high[mine : mine + b] -= np.dot(high[other : other + count].T, high[begin : begin + count])
-            high[mine : mine + b] = np.dot(diagonal[j].T, high[mine : mine + b])
-        if f < i:
-            begin, end = start[i] * b, start[i + 1] * b
-            diagonal[i] -= np.dot(high[begin:end].T, high[begin:end])
-        if not _root(diagonal[i]):
+    for k in range(len(later)):
+        if not _root(diagonal[k]):
             return False
+        begin, m = start[k] * b * b, start[k + 1] - start[k]
+        if m == 0:
+            continue
+        left = low[begin : begin + m * b * b].reshape(m * b, b)
+        left[:] = np.dot(left, diagonal[k])
+        for q in range(m):
+            j = later[k, q]
+            product = np.dot(left[q * b :], left[q * b : (q + 1) * b].T)
+            diagonal[j] -= product[:b]
+            for p in range(q + 1, m):
+                top = (start[j] + spot[j, later[k, p]]) * b * b
+                target = low[top : top + b * b].reshape(b, b)
+                target -= product[(p - q) * b : (p - q + 1) * b]
     return True
 
 
@@ -315,18 +359,28 @@ def _root(a: Array) -> bool:
 
 @njit(cache=True)
 def _solve(  # noqa: PLR0913, PLR0917 - compiled: arrays stay in registers
-    low: Array, high: Array, inverse: Array, first: Index, start: Index, half: bool, x: Array
+    low: Array, high: Array, inverse: Array, later: Index, start: Index, half: bool, x: Array
 ) -> None:
     """Forward and backward substitution in place."""
-    b = inverse.shape[1]
-    for i in range(len(first)):
-        begin, end = start[i] * b, start[i + 1] * b
-        if begin < end:
-            x[i * b : (i + 1) * b] -= np.dot(low[begin:end].T, x[first[i] * b : i * b])
+    n, b = len(later), inverse.shape[1]
+    for k in range(n):
+        own = x[k * b : (k + 1) * b]
         if half:
-            x[i * b : (i + 1) * b] = np.dot(inverse[i].T, x[i * b : (i + 1) * b])
-    for i in range(len(first) - 1, -1, -1):
-        x[i * b : (i + 1) * b] = np.dot(inverse[i], x[i * b : (i + 1) * b])
-        begin, end = start[i] * b, start[i + 1] * b
-        if begin < end:
-            x[first[i] * b : i * b] -= np.dot(high[begin:end], x[i * b : (i + 1) * b])
+            own[:] = np.dot(inverse[k].T, own)
+        begin, m = start[k] * b * b, start[k + 1] - start[k]
+        part = np.dot(low[begin : begin + m * b * b].reshape(m * b, b), own)
+        for p in range(m):
+            i = later[k, p] * b
+            x[i : i + b] -= part[p * b : (p + 1) * b]
+    beyond = np.empty(n * b)
+    for k in range(n - 1, -1, -1):
+        own = x[k * b : (k + 1) * b]
+        begin, m = start[k] * b * b, start[k + 1] - start[k]
+        for p in range(m):
+            i = later[k, p] * b
+            beyond[p * b : (p + 1) * b] = x[i : i + b]
+        if half:
+            own -= np.dot(low[begin : begin + m * b * b].reshape(m * b, b).T, beyond[: m * b])
+        else:
+            own -= np.dot(high[begin : begin + m * b * b].reshape(b, m * b), beyond[: m * b])
+        own[:] = np.dot(inverse[k], own)

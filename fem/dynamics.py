@@ -31,9 +31,9 @@ from fem.equilibrium import Array, Blocks, Evaluation, Index
 Frame = tuple[Array, Array, float]
 ARMIJO = 1e-4
 LARGEST_SHIFT = 1e12
-EASY, LONGEST_WAIT = 5, 15
+EASY = 5
 """Iterations of the balance, tried at once, up to which it is tried at once in the next step too; else some
-steps start with minimisations, twice as many each time and at most so many.
+steps start with minimisations, twice as many each time.
 """
 
 
@@ -76,7 +76,8 @@ class MotionSettings:
 
     damping [1/s]; energy [N mm]: the scale against which the Newton decrement is judged; decrement and
     early_decrement: shares of it at which a minimisation ends, in full and cut short; newton, early, polish:
-    iterations of a full and a shortened minimisation and of the balance; outer: rounds of both; patience:
+    iterations of a full and a shortened minimisation and of the balance; outer: rounds of both; wait: most
+    steps in a row that start with minimisations without the balance being tried at once; patience:
     iterations of the balance without halving its move; settled [mm]: move at which it ends; move [mm]:
     largest change of a place per iteration; small_move [mm]: moves below are not asked whether they jump
     through anything.
@@ -87,6 +88,7 @@ class MotionSettings:
     decrement: float = 1e-8
     newton: int = 40
     outer: int = 6
+    wait: int = 15
     polish: int = 20
     patience: int = 5
     settled: float = 1e-5
@@ -223,7 +225,7 @@ class Motion:
         if wait > 0:
             self.rhythm = (wait - 1, length)
             return False
-        length = min(2 * length + 1, LONGEST_WAIT)
+        length = min(2 * length + 1, self.settings.wait)
         self.rhythm = (length, length)
         return True
 

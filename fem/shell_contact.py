@@ -24,7 +24,14 @@ from fem.contact import CLEAR, FADE, SAFE_DEPTH, SHARP, ContactSettings, pressur
 from fem.equilibrium import Array, Blocks, Evaluation
 from fem.obstacle import Wall, wall_table
 from fem.shell_points import SurfacePoints
-from fem.shell_walls_kernel import gaps_kernel, hold_kernel, near_kernel, room_kernel, wall_kernel
+from fem.shell_walls_kernel import (
+    gaps_kernel,
+    hold_kernel,
+    near_kernel,
+    room_kernel,
+    touching_kernel,
+    wall_kernel,
+)
 
 FORCE, NX, NY, OFFSET = range(4)
 
@@ -194,7 +201,7 @@ class ShellWalls:
         A point may go as far as its gap plus SAFE_DEPTH of the way to the wall's core, where the side would
         change.
         """
-        here, there = self.points.places(u), self.points.places(u + move)
+        here, there = self.points.positions(u), self.points.positions(u + move)
         return float(room_kernel(here, there, self.points.area, self.table, 0.5 * self.thickness, SAFE_DEPTH))
 
     def forces(self, u: Array) -> Array:
@@ -205,17 +212,21 @@ class ShellWalls:
     def gaps(self, u: Array) -> Array:
         """Gap (n, k, walls) [mm] between the strip's face and each wall; inf where a point does not count."""
         pt = self.points
-        return np.asarray(gaps_kernel(pt.places(u), pt.area, self.table, 0.5 * self.thickness))
+        return np.asarray(gaps_kernel(pt.positions(u), pt.area, self.table, 0.5 * self.thickness))
 
     def mid_line(self, u: Array) -> Array:
         """Places (n, 2) [mm] of the mid-line at the contact stations."""
         return self.points.mid_line(u)
 
     def evaluate(self, u: Array, order: int) -> Evaluation:
-        """Contact and friction energy, gradient and element blocks."""
+        """Contact and friction energy, gradient and blocks of the elements that touch."""
         pt, st = self.points, self.settings
         gradient = np.zeros(self.size)
-        blocks = np.zeros((len(pt.cells) if order > 1 else 0, 48, 48))
+        chosen = touching_kernel(
+            u, pt.cells, pt.cell, pt.shape, pt.area, self.table, self.held, 0.5 * self.thickness
+        )
+        touched, which = np.unique(pt.cell.ravel()[chosen], return_inverse=True)
+        blocks = np.zeros((len(touched) if order > 1 else 0, 48, 48))
         numbers = np.array(
             [
                 st.stiffness,
@@ -239,7 +250,9 @@ class ShellWalls:
             self.slip,
             self.before,
             numbers,
+            chosen,
+            which.ravel().astype(np.int64),
             gradient,
             blocks,
         )
-        return Evaluation(float(energy), gradient, (Blocks(pt.cells, blocks),) if order > 1 else ())
+        return Evaluation(float(energy), gradient, (Blocks(pt.cells[touched], blocks),) if order > 1 else ())

@@ -54,14 +54,15 @@ def local_state(own, shape, v, n, dual):
     n[2] = v[1, 0] * v[2, 1] - v[1, 1] * v[2, 0]
     area = np.sqrt(n[0] ** 2 + n[1] ** 2 + n[2] ** 2)
     a11, a22, a12 = 0.0, 0.0, 0.0
+    part = 1.0 / area
     for c in range(3):
-        n[c] /= area
+        n[c] *= part
         a11 += v[1, c] * v[1, c]
         a22 += v[2, c] * v[2, c]
         a12 += v[1, c] * v[2, c]
     for c in range(3):
-        dual[0, c] = (a22 * v[1, c] - a12 * v[2, c]) / area**2
-        dual[1, c] = (a11 * v[2, c] - a12 * v[1, c]) / area**2
+        dual[0, c] = (a22 * v[1, c] - a12 * v[2, c]) * part * part
+        dual[1, c] = (a11 * v[2, c] - a12 * v[1, c]) * part * part
 
 
 @njit(cache=True)
@@ -79,6 +80,19 @@ def places_kernel(u, cells, cell, shape, area):
             out[p, line, 0] = v[0]
             out[p, line, 1] = normal
     return out
+
+
+@njit(cache=True)
+def positions_kernel(u, cells, cell, shape, area):
+    """(n, k, 3): place of the points with an area, 0 of the others."""
+    n, k = cell.shape
+    elements = gathered(u, cells)
+    out = np.zeros((n, k, 1, 3))
+    for p in range(n):
+        for line in range(k):
+            if area[p, line] > 0.0:
+                vectors(elements[cell[p, line]], shape[p, line], out[p, line])
+    return out[:, :, 0]
 
 
 @njit(cache=True)

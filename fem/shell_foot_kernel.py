@@ -109,8 +109,8 @@ def project(x, elements, stations, across, at, rows):
 def pair_kernel(u, cells, stations, across, at_rest, places, reach, near, partner, foot, rows):
     """Pair every point (n, k) with its foot; partner (n, k) cell or -1, foot (n, k, 2), rows (n, k, 6, 16).
 
-    at_rest (n + k): stations and lines of the points; near: (mid-line, point) distances within which a foot
-    counts.
+    at_rest (n + k): stations and lines of the points; places (n, k, 3); near: (mid-line, point) distances
+    within which a foot counts.
     """
     n, k = partner.shape
     elements = gathered(u, cells)
@@ -139,7 +139,7 @@ def pair_kernel(u, cells, stations, across, at_rest, places, reach, near, partne
         for i in range(count):
             if ss[i] - at_rest[p] < reach:
                 continue
-            d = (sx[i, 0] - places[p, line0, 0, 0]) ** 2 + (sx[i, 1] - places[p, line0, 0, 1]) ** 2
+            d = (sx[i, 0] - places[p, line0, 0]) ** 2 + (sx[i, 1] - places[p, line0, 1]) ** 2
             if d < best_d:
                 best, best_d = i, d
         if best < 0 or best_d > near[0] ** 2:
@@ -151,7 +151,7 @@ def pair_kernel(u, cells, stations, across, at_rest, places, reach, near, partne
             if partner[p, line] >= 0 and abs(foot[p, line, 0] - start) < SAME:
                 at[0], at[1] = foot[p, line, 0], foot[p, line, 1]
             partner[p, line] = -1
-            cell, found = project(places[p, line, 0], elements, stations, across, at, row)
+            cell, found = project(places[p, line], elements, stations, across, at, row)
             if not found:
                 continue
             start = at[0]
@@ -160,7 +160,7 @@ def pair_kernel(u, cells, stations, across, at_rest, places, reach, near, partne
             vectors(elements[cell], row, one)
             d2 = 0.0
             for c in range(3):
-                d2 += (places[p, line, 0, c] - one[0, c]) ** 2
+                d2 += (places[p, line, c] - one[0, c]) ** 2
             if d2 > near[1] ** 2:
                 continue
             partner[p, line] = cell

@@ -17,12 +17,12 @@ from fem.equilibrium import Array, Index
 
 @numba.njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
 def _vectors(local: Array, shape: Array, out: Array) -> None:
-    """Out (5, 3) = shape (5, 16) @ local (16, 3)."""
+    """Out (5, 3) = shape (5, 16) @ local (3, 16) transposed: sums over neighbours in memory."""
     for a in range(5):
         for c in range(3):
             total = 0.0
             for i in range(16):
-                total += shape[a, i] * local[i, c]
+                total += shape[a, i] * local[c, i]
             out[a, c] = total
 
 
@@ -63,12 +63,12 @@ def _strain(v: Array, b: Array, rest: Array, strain: Array) -> None:
 @numba.njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
 def strains(x: Array, dofs: Index, shapes: Array, rest: Array, axes: Array, out: Array) -> None:
     """Strains (ne, np, 6) in the axes (ne, np, 6, 6), into out; the rest as in `energy_gradient`."""
-    local, v, strain = np.empty((16, 3)), np.empty((5, 3)), np.empty(6)
+    local, v, strain = np.empty((3, 16)), np.empty((5, 3)), np.empty(6)
     normal, dual, gamma, b = np.empty(3), np.empty((2, 3)), np.empty((3, 2)), np.empty(3)
     for e in range(dofs.shape[0]):
         for i in range(16):
             for c in range(3):
-                local[i, c] = x[dofs[e, i], c]
+                local[c, i] = x[dofs[e, i], c]
         for p in range(shapes.shape[1]):
             _vectors(local, shapes[e, p], v)
             _geometry(v, normal, dual, gamma, b)
@@ -90,14 +90,14 @@ def energy_gradient(  # noqa: PLR0913, PLR0917 - compiled: arrays, no objects
     The stress is law @ strain + extra (ne, np, 6); the energy returned is that of a linear law (extra 0).
     """
     energy = 0.0
-    local, force = np.empty((16, 3)), np.empty((16, 3))
+    local, force = np.empty((3, 16)), np.empty((3, 16))
     v, normal, dual, gamma, b = np.empty((5, 3)), np.empty(3), np.empty((2, 3)), np.empty((3, 2)), np.empty(3)
     strain, stress, g = np.empty(6), np.empty(6), np.empty((5, 3))
     for e in range(dofs.shape[0]):
         for i in range(16):
             for c in range(3):
-                local[i, c] = x[dofs[e, i], c]
-                force[i, c] = 0.0
+                local[c, i] = x[dofs[e, i], c]
+                force[c, i] = 0.0
         for p in range(shapes.shape[1]):
             shape = shapes[e, p]
             _vectors(local, shape, v)
@@ -118,24 +118,32 @@ def energy_gradient(  # noqa: PLR0913, PLR0917 - compiled: arrays, no objects
                 g[2, c] = -stress[3] * n
                 g[3, c] = -stress[4] * n
                 g[4, c] = -2.0 * stress[5] * n
-            for i in range(16):
-                for c in range(3):
-                    total = 0.0
-                    for a in range(5):
-                        total += shape[a, i] * g[a, c]
-                    force[i, c] += total
+            for c in range(3):
+                g0, g1, g2, g3, g4 = g[:, c]
+                for i in range(16):
+                    force[c, i] += (
+                        shape[0, i] * g0
+                        + shape[1, i] * g1
+                        + shape[2, i] * g2
+                        + shape[3, i] * g3
+                        + shape[4, i] * g4
+                    )
         for i in range(16):
             for c in range(3):
-                gradient[dofs[e, i], c] += force[i, c]
+                gradient[dofs[e, i], c] += force[c, i]
     return energy
 
 
 @numba.njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
 def _density_hessian(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: one loop body, no objects
-    v: Array, normal: Array, dual: Array, gamma: Array, b: Array, law: Array, stress: Array, h: Array
-) -> None:
-    """H (3, 3, 5, 5): second derivative of the density in the five vectors, component pair first."""
-    k = np.zeros((3, 5))  # dk_r = sum_A k[r, A] n . dv_A
+    v: Array, normal: Array, dual: Array, gamma: Array, b: Array, law: Array, stress: Array, work: Array,
+    h: Array,
+) -> None:  # fmt: skip
+    """H (3, 3, 5, 5): second derivative of the density in the five vectors, component pair first; work (14,
+    5): space to work in.
+    """
+    k, along, couple, bend = work[:3], work[3:6], work[6:9], work[9:]
+    k[:] = 0.0  # dk_r = sum_A k[r, A] n . dv_A
     for r in range(3):
         two = 2.0 if r == 2 else 1.0
         k[r, 0] = two * gamma[r, 0]
@@ -144,7 +152,6 @@ def _density_hessian(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: one loop bo
     m0 = stress[3] * gamma[0, 0] + stress[4] * gamma[1, 0] + 2.0 * stress[5] * gamma[2, 0]
     m1 = stress[3] * gamma[0, 1] + stress[4] * gamma[1, 1] + 2.0 * stress[5] * gamma[2, 1]
     mb = stress[3] * b[0] + stress[4] * b[1] + 2.0 * stress[5] * b[2]
-    bend, along = np.empty((5, 5)), np.empty((3, 5))
     for r in range(3):
         for a in range(5):
             along[r, a] = law[3 + r, 3] * k[0, a] + law[3 + r, 4] * k[1, a] + law[3 + r, 5] * k[2, a]
@@ -158,8 +165,7 @@ def _density_hessian(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: one loop bo
     bend[1, 1] += mb * dd11
     bend[0, 1] += mb * dd01
     bend[1, 0] += mb * dd01
-    couple = np.empty((3, 5))  # membrane row r with the bending strain of vector A
-    for r in range(3):
+    for r in range(3):  # couple: membrane row r with the bending strain of vector A
         for a in range(5):
             couple[r, a] = law[r, 3] * k[0, a] + law[r, 4] * k[1, a] + law[r, 5] * k[2, a]
     for c in range(3):
@@ -209,16 +215,16 @@ def tangent(  # noqa: PLR0912, PLR0913, PLR0917 - compiled: one loop nest, no ob
     `step` (n, 3): the membrane force of the geometric part is extrapolated over it; zeros for the true
     tangent.
     """
-    local, move = np.empty((16, 3)), np.empty((16, 3))
+    local, move = np.empty((3, 16)), np.empty((3, 16))
     v, dv = np.empty((5, 3)), np.empty((5, 3))
     normal, dual, gamma, b = np.empty(3), np.empty((2, 3)), np.empty((3, 2)), np.empty(3)
     strain, stress, h = np.empty(6), np.empty(6), np.empty((3, 3, 5, 5))
-    block, right = np.empty((3, 3, 16, 16)), np.empty((5, 16))
+    block, right, work = np.empty((3, 3, 16, 16)), np.empty((5, 16)), np.empty((14, 5))
     for e in range(dofs.shape[0]):
         for i in range(16):
             for c in range(3):
-                local[i, c] = x[dofs[e, i], c]
-                move[i, c] = step[dofs[e, i], c]
+                local[c, i] = x[dofs[e, i], c]
+                move[c, i] = step[dofs[e, i], c]
         block[:] = 0.0
         for p in range(shapes.shape[1]):
             shape = shapes[e, p]
@@ -234,15 +240,19 @@ def tangent(  # noqa: PLR0912, PLR0913, PLR0917 - compiled: one loop nest, no ob
                 for s in range(6):
                     total += law[e, p, r, s] * strain[s]
                 stress[r] = total + extra[e, p, r]
-            _density_hessian(v, normal, dual, gamma, b, law[e, p], stress, h)
+            _density_hessian(v, normal, dual, gamma, b, law[e, p], stress, work, h)
             for c in range(3):
                 for d in range(c, 3):
                     for a in range(5):
+                        h0, h1, h2, h3, h4 = h[c, d, a]
                         for j in range(16):
-                            total = 0.0
-                            for q in range(5):
-                                total += h[c, d, a, q] * shape[q, j]
-                            right[a, j] = total
+                            right[a, j] = (
+                                h0 * shape[0, j]
+                                + h1 * shape[1, j]
+                                + h2 * shape[2, j]
+                                + h3 * shape[3, j]
+                                + h4 * shape[4, j]
+                            )
                     for i in range(16):
                         s0, s1, s2, s3, s4 = shape[0, i], shape[1, i], shape[2, i], shape[3, i], shape[4, i]
                         for j in range(16):

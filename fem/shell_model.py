@@ -174,6 +174,7 @@ def _motion(case: Case, body: StripShell, walls: ShellWalls, wraps: ShellWraps |
         energy=0.05 * flat / case.axle.radius**2 * strip.length,
         settled=5e-4 * strip.thickness,
         small_move=0.02 * strip.thickness,
+        wait=1,  # what minimisations cost would pay for the balance tried in vain
     )
     plain: list[PlainTerm] = [shell]
     if case.weight.acts:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from fem.element import Grid, shape_at
 from fem.equilibrium import Array, Index
-from fem.shell_face_kernel import places_kernel
+from fem.shell_face_kernel import places_kernel, positions_kernel
 from fem.shell_strip import StripShell
 
 EDGE = 4.0
@@ -80,7 +80,7 @@ class SurfacePoints:
         middle = int(np.argmin(np.abs(self.lines)))
         one = slice(middle, middle + 1)
         cell, shape = self.cell[:, one], self.shape[:, one]
-        return np.asarray(places_kernel(u, self.cells, cell, shape, np.ones(cell.shape))[:, 0, 0, :2])
+        return np.asarray(positions_kernel(u, self.cells, cell, shape, np.ones(cell.shape))[:, 0, :2])
 
     def shared(self, fine: Array) -> SurfacePoints:
         """These points, all of which count, with areas shared anew within each group: fine (groups,) 1: all
@@ -89,6 +89,10 @@ class SurfacePoints:
         share = np.repeat(fine, self.split)
         share[self.middles] += (1.0 - fine) * self.split
         return replace(self, area=self.area * share[:, None], bearing=self.bearing * share[:, None])
+
+    def positions(self, u: Array) -> Array:
+        """(n, k, 3): mid-surface place of every point that counts, 0 of the others."""
+        return np.asarray(positions_kernel(u, self.cells, self.cell, self.shape, self.area))
 
 
 def surface_points(

@@ -25,7 +25,7 @@ from fem.shell_face_kernel import (
 
 @njit(cache=True)
 def gaps_kernel(places, area, table, half):
-    """Gaps (n, k, walls) of the faces; inf where a point has no area."""
+    """Gaps (n, k, walls) of the faces at places (n, k, 3); inf where a point has no area."""
     n, k = places.shape[:2]
     out = np.full((n, k, len(table)), np.inf)
     for p in range(n):
@@ -33,14 +33,14 @@ def gaps_kernel(places, area, table, half):
             if area[p, line] <= 0.0:
                 continue
             for w in range(len(table)):
-                out[p, line, w] = wall_gap(table[w], places[p, line, 0, 0], places[p, line, 0, 1])[0] - half
+                out[p, line, w] = wall_gap(table[w], places[p, line, 0], places[p, line, 1])[0] - half
     return out
 
 
 @njit(cache=True)
 def room_kernel(here, there, area, table, half, share):
-    """Largest part of a move from here to there (n, k, 2, 3) that lets no point with an area go farther than
-    its gap plus `share` of the way to a wall's core.
+    """Largest part of a move from here to there (n, k, 3) that lets no point with an area go farther than its
+    gap plus `share` of the way to a wall's core.
     """
     n, k = here.shape[:2]
     part = 1.0
@@ -48,8 +48,8 @@ def room_kernel(here, there, area, table, half, share):
         for line in range(k):
             if area[p, line] <= 0.0:
                 continue
-            x, y = here[p, line, 0, 0], here[p, line, 0, 1]
-            length = np.sqrt((there[p, line, 0, 0] - x) ** 2 + (there[p, line, 0, 1] - y) ** 2)
+            x, y = here[p, line, 0], here[p, line, 1]
+            length = np.sqrt((there[p, line, 0] - x) ** 2 + (there[p, line, 1] - y) ** 2)
             for w in range(len(table)):
                 if least_gap(table, w, x, y) - half >= length:
                     continue
@@ -126,9 +126,32 @@ def _slip_of(v, normal, before, held, turning, turn, s):
 
 
 @njit(cache=True)
-def wall_kernel(order, u, cells, cell, shape, area, table, held, slip, before, numbers, gradient, blocks):
-    """Energy; gradient and element blocks are added to, up to the order."""
-    n, k = area.shape
+def touching_kernel(u, cells, cell, shape, area, table, held, half):
+    """Numbers of the points (n, k) with an area that may touch a wall or rub on it."""
+    n, k = cell.shape
+    elements = gathered(u, cells)
+    place, chosen, count = np.empty((1, 3)), np.empty(n * k, np.int64), 0
+    for p in range(n):
+        for line in range(k):
+            if area[p, line] <= 0.0:
+                continue
+            vectors(elements[cell[p, line]], shape[p, line], place)
+            for w in range(len(table)):
+                if held[p, line, w, 0] > 0.0 or least_gap(table, w, place[0, 0], place[0, 1]) < half:
+                    chosen[count] = p * k + line
+                    count += 1
+                    break
+    return chosen[:count]
+
+
+@njit(cache=True)
+def wall_kernel(
+    order, u, cells, cell, shape, area, table, held, slip, before, numbers, chosen, which, gradient, blocks
+):
+    """Energy of the chosen points; gradient and blocks (one per element that touches) are added to, up to the
+    order.
+    """
+    k = area.shape[1]
     stiffness, onset, elastic, mu, half, turn, coupled = numbers
     energy = 0.0
     elements = gathered(u, cells)
@@ -136,66 +159,61 @@ def wall_kernel(order, u, cells, cell, shape, area, table, held, slip, before, n
     g, H = np.zeros(LOCAL), np.zeros((LOCAL, LOCAL))
     s, z, nu, f = np.zeros(3), np.array([0.0, 0.0, 1.0]), np.zeros(3), np.zeros(3)
     row_s, row_z, row_n, law = np.zeros(LOCAL), np.zeros(LOCAL), np.zeros(LOCAL), np.zeros(5)
-    place = np.empty((1, 3))
-    for p in range(n):
-        for line in range(k):
-            if area[p, line] <= 0.0:
+    for one in range(len(chosen)):
+        p, line = chosen[one] // k, chosen[one] % k
+        touched = False
+        local_state(elements[cell[p, line]], shape[p, line], v, normal, dual)
+        for w in range(len(table)):
+            if held[p, line, w, 0] <= 0.0 and least_gap(table, w, v[0, 0], v[0, 1]) >= half:
                 continue
-            touched = False
-            vectors(elements[cell[p, line]], shape[p, line], place)
-            for w in range(len(table)):
-                if held[p, line, w, 0] <= 0.0 and least_gap(table, w, place[0, 0], place[0, 1]) >= half:
-                    continue
-                if not touched:
-                    local_state(elements[cell[p, line]], shape[p, line], v, normal, dual)
-                gap, nu[0], nu[1], curved = wall_gap(table[w], v[0, 0], v[0, 1])
-                value, force, stiff = penalty(gap - half, stiffness, onset)
-                force, stiff = force * area[p, line], stiff * area[p, line]
-                limit = mu * (force if coupled > 0.0 else held[p, line, w, 0])
-                if force <= 0.0 and limit <= 0.0:
-                    continue
-                if not touched:
-                    g[:] = 0.0
-                    H[:, :] = 0.0
-                touched = True
-                energy += value * area[p, line]
-                for i in range(2):
-                    g[i] -= force * nu[i]
-                for i in range(2):
-                    ti = -nu[1] if i == 0 else nu[0]
+            gap, nu[0], nu[1], curved = wall_gap(table[w], v[0, 0], v[0, 1])
+            value, force, stiff = penalty(gap - half, stiffness, onset)
+            force, stiff = force * area[p, line], stiff * area[p, line]
+            limit = mu * (force if coupled > 0.0 else held[p, line, w, 0])
+            if force <= 0.0 and limit <= 0.0:
+                continue
+            if not touched:
+                g[:] = 0.0
+                H[:, :] = 0.0
+            touched = True
+            energy += value * area[p, line]
+            for i in range(2):
+                g[i] -= force * nu[i]
+            for i in range(2):
+                ti = -nu[1] if i == 0 else nu[0]
+                for j in range(2):
+                    tj = -nu[1] if j == 0 else nu[0]
+                    H[i, j] += stiff * nu[i] * nu[j] - force * curved * ti * tj
+            if limit <= 0.0:
+                continue
+            s[0], s[1] = -held[p, line, w, 2], held[p, line, w, 1]
+            t0, t1 = _slip_of(v, normal, before[p, line], held[p, line, w], table[w, 9] > 0.0, turn, s)
+            energy += rub(slip[p, line, w, 0] + t0, slip[p, line, w, 1] + t1, limit, elastic, law)
+            if order == 0:
+                continue
+            off = held[p, line, w, 3]
+            face_first(s, off, normal, dual, row_s)
+            face_first(z, off, normal, dual, row_z)
+            for a in range(LOCAL):
+                g[a] += law[0] * row_s[a] + law[1] * row_z[a]
+            if order == 1:
+                continue
+            for a in range(LOCAL):
+                for b in range(LOCAL):
+                    H[a, b] += row_s[a] * (law[2] * row_s[b] + law[4] * row_z[b]) + row_z[a] * (
+                        law[4] * row_s[b] + law[3] * row_z[b]
+                    )
+            for i in range(3):
+                f[i] = law[0] * s[i] + law[1] * z[i]
+            face_second(f, off, normal, dual, H)
+            if coupled > 0.0:
+                face_first(nu, off, normal, dual, row_n)
+                for a in range(LOCAL):
+                    grown = (law[0] * row_s[a] + law[1] * row_z[a]) * stiff / force
                     for j in range(2):
-                        tj = -nu[1] if j == 0 else nu[0]
-                        H[i, j] += stiff * nu[i] * nu[j] - force * curved * ti * tj
-                if limit <= 0.0:
-                    continue
-                s[0], s[1] = -held[p, line, w, 2], held[p, line, w, 1]
-                t0, t1 = _slip_of(v, normal, before[p, line], held[p, line, w], table[w, 9] > 0.0, turn, s)
-                energy += rub(slip[p, line, w, 0] + t0, slip[p, line, w, 1] + t1, limit, elastic, law)
-                if order == 0:
-                    continue
-                off = held[p, line, w, 3]
-                face_first(s, off, normal, dual, row_s)
-                face_first(z, off, normal, dual, row_z)
-                for a in range(LOCAL):
-                    g[a] += law[0] * row_s[a] + law[1] * row_z[a]
-                if order == 1:
-                    continue
-                for a in range(LOCAL):
-                    for b in range(LOCAL):
-                        H[a, b] += row_s[a] * (law[2] * row_s[b] + law[4] * row_z[b]) + row_z[a] * (
-                            law[4] * row_s[b] + law[3] * row_z[b]
-                        )
-                for i in range(3):
-                    f[i] = law[0] * s[i] + law[1] * z[i]
-                face_second(f, off, normal, dual, H)
-                if coupled > 0.0:
-                    face_first(nu, off, normal, dual, row_n)
-                    for a in range(LOCAL):
-                        grown = (law[0] * row_s[a] + law[1] * row_z[a]) * stiff / force
-                        for j in range(2):
-                            H[a, j] -= grown * nu[j] + law[0] * curved * row_n[a] * s[j]
-            if touched and order > 0:
-                spread_gradient(g, cells[cell[p, line]], shape[p, line], gradient)
-                if order > 1:
-                    spread_block(H, shape[p, line], shape[p, line], 0, 0, blocks[cell[p, line]])
+                        H[a, j] -= grown * nu[j] + law[0] * curved * row_n[a] * s[j]
+        if touched and order > 0:
+            spread_gradient(g, cells[cell[p, line]], shape[p, line], gradient)
+            if order > 1:
+                spread_block(H, shape[p, line], shape[p, line], 0, 0, blocks[which[one]])
     return energy

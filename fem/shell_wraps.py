@@ -107,7 +107,7 @@ class ShellWraps:
             grid.stations,
             grid.across,
             own,
-            pt.places(u),
+            pt.positions(u),
             self.reach,
             near,
             self.partner,
@@ -125,8 +125,8 @@ class ShellWraps:
             self.thickness,
             self.sides,
             self.held,
+            self.before,
         )
-        self.before = self._apart(self.last, self._pairing(), True)
         force = np.where(
             self.partner >= 0,
             pt.bearing * pressure(self.gaps(), self.settings.stiffness, self.settings.onset),
@@ -172,13 +172,13 @@ class ShellWraps:
     def _pairing(self) -> Pairing:
         return (self.partner.copy(), self.rows.copy(), self.held.copy(), self.before.copy(), self.foot.copy())
 
-    def _apart(self, u: Array, pairing: Pairing, own_frame: bool) -> Array:
-        """How far both sides of the interfaces are apart (n, k, 2), along the foot and across, in the frame
-        that the foot has at u (own_frame) or in the held one.
+    def _apart(self, u: Array, pairing: Pairing) -> Array:
+        """How far both sides of the interfaces are apart (n, k, 2), along the foot and across, in the held
+        frame.
         """
         pt = self.points
         partner, rows, held = pairing[:3]
-        return np.asarray(apart_kernel(u, pt.cells, pt.cell, pt.shape, partner, rows, held, own_frame))
+        return np.asarray(apart_kernel(u, pt.cells, pt.cell, pt.shape, partner, rows, held))
 
     def _slide(self, u: Array, pairing: Pairing) -> Array:
         """Motion of the interfaces along the held directions since the last step (n, k, 2); zero without
@@ -186,7 +186,7 @@ class ShellWraps:
 
         Each separation is told in the frame of its own time, so that a turn of the whole pair is no slip.
         """
-        slide = self._apart(u, pairing, False) - pairing[3]
+        slide = self._apart(u, pairing) - pairing[3]
         return np.where(pairing[2][..., FORCE, None] > 0, slide, 0.0)
 
     def safe_fraction(self, u: Array, move: Array) -> float:

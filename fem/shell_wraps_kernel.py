@@ -28,29 +28,47 @@ crossing.
 
 
 @njit(cache=True)
-def hold_kernel(u, last, cells, cell, shape, partner, rows, thickness, sides, held):
+def apart(v, w, normal):
+    """How far the place v[0] lies from w[0] along a normal."""
+    return (v[0, 0] - w[0, 0]) * normal[0] + (v[0, 1] - w[0, 1]) * normal[1] + (v[0, 2] - w[0, 2]) * normal[2]
+
+
+@njit(cache=True)
+def cross(a, b, out):
+    """Out (3,) = a x b."""
+    out[0] = a[1] * b[2] - a[2] * b[1]
+    out[1] = a[2] * b[0] - a[0] * b[2]
+    out[2] = a[0] * b[1] - a[1] * b[0]
+
+
+@njit(cache=True)
+def hold_kernel(u, last, cells, cell, shape, partner, rows, thickness, sides, held, before):
     """held: force (set by the caller), nu, direction along, offsets of both sides of the interface,
-    distance; a side of 0 is told from where the point lay at `last`.
+    distance; a side of 0 is told from where the point lay at `last`. before (n, k, 2): how far both sides of
+    the interface were apart there, in the frame that the foot had.
     """
     n, k = cell.shape
     elements, earlier = gathered(u, cells), gathered(last, cells)
     v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
     w, other, dual2 = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
+    v0, normal0, w0, other0 = np.empty((3, 3)), np.empty(3), np.empty((3, 3)), np.empty(3)
+    lay, across = np.empty(3), np.empty(3)
     for p in range(n):
         for line in range(k):
             if partner[p, line] < 0:
                 held[p, line, :] = 0.0
+                before[p, line, :] = 0.0
                 continue
             mine, theirs = cell[p, line], partner[p, line]
-            local_state(earlier[mine], shape[p, line], v, normal, dual)
-            local_state(earlier[theirs], rows[p, line], w, other, dual2)
-            away = dot(v[0] - w[0], other)
+            local_state(earlier[mine], shape[p, line], v0, normal0, dual)
+            local_state(earlier[theirs], rows[p, line], w0, other0, dual2)
+            away = apart(v0, w0, other0)
             side = sides[p, line]
             if abs(away) > KEEP_SIDE * thickness or side == 0.0:
                 side = 1.0 if away > 0.0 else -1.0
             local_state(elements[mine], shape[p, line], v, normal, dual)
             local_state(elements[theirs], rows[p, line], w, other, dual2)
-            distance = side * dot(v[0] - w[0], other)
+            distance = side * apart(v, w, other)
             facing = side * dot(normal, other)
             if abs(facing) < 0.2:
                 facing = 0.2 if facing > 0.0 else -0.2
@@ -61,11 +79,16 @@ def hold_kernel(u, last, cells, cell, shape, partner, rows, thickness, sides, he
             # one interface for both, halfway: pressed wraps that turn together do not slip by their overlap
             held[p, line, 7], held[p, line, 8] = -0.5 * distance / facing, 0.5 * max(distance, 1e-9) * side
             held[p, line, 9] = distance
+            for c in range(3):
+                lay[c] = v0[0, c] + held[p, line, 7] * normal0[c] - w0[0, c] - held[p, line, 8] * other0[c]
+            size = np.sqrt(dot(w0[1], w0[1]))
+            cross(other0, w0[1], across)
+            before[p, line, 0], before[p, line, 1] = dot(lay, w0[1]) / size, side * dot(lay, across) / size
 
 
 @njit(cache=True)
-def apart_kernel(u, cells, cell, shape, partner, rows, held, own_frame):
-    """How far both sides of the interfaces are apart (n, k, 2), in the held frame or the one at u."""
+def apart_kernel(u, cells, cell, shape, partner, rows, held):
+    """How far both sides of the interfaces are apart (n, k, 2), in the held frame."""
     n, k = cell.shape
     elements = gathered(u, cells)
     out = np.zeros((n, k, 2))
@@ -79,10 +102,7 @@ def apart_kernel(u, cells, cell, shape, partner, rows, held, own_frame):
             local_state(elements[partner[p, line]], rows[p, line], w, other, dual)
             hold = held[p, line]
             apart = v[0] + hold[7] * normal - w[0] - hold[8] * other
-            nu, along = hold[1:4].copy(), hold[4:7].copy()
-            if own_frame:
-                side = 1.0 if hold[8] >= 0.0 else -1.0
-                nu, along = side * other, w[1] / np.sqrt(dot(w[1], w[1]))
+            nu, along = hold[1:4], hold[4:7]
             out[p, line, 0] = dot(apart, along)
             out[p, line, 1] = dot(apart, np.cross(nu, along))
     return out
@@ -101,7 +121,7 @@ def distance_kernel(u, cells, cell, shape, partner, rows, held):
                 continue
             vectors(elements[cell[p, line]], shape[p, line], v)
             vectors(elements[partner[p, line]], rows[p, line], w)
-            out[p, line] = dot(v[0] - w[0], held[p, line, 1:4])
+            out[p, line] = apart(v, w, held[p, line, 1:4])
     return out
 
 
