@@ -138,7 +138,7 @@ def build_shell_model(case: Case, refine: float = 1.0, whole: bool = False, skew
     walls = ShellWalls(points, shell.size, strip.thickness, around, settings)
     wraps = None
     if st.wraps_touch:
-        coarse = surface_points(body, 2 * st.contact_spacing / refine)
+        coarse = surface_points(body, 2 * st.contact_spacing / refine, ends=True)
         rubbing = replace(settings, friction=case.friction.wraps, stiffness=WRAP_GRIP * settings.stiffness)
         wraps = ShellWraps(coarse, shell.grid, shell.size, strip.thickness, rubbing, np.pi * case.axle.radius)
     root = case.axle.radius + 0.5 * strip.thickness

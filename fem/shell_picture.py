@@ -86,12 +86,12 @@ def shape_of_mode(model: ShellModel, u: Array) -> Array:
 
 
 def true_gap(model: ShellModel, u: Array) -> float:
-    """Smallest gap [mm] between wraps at a state, on points much finer than those of contact, edges
-    included.
+    """Smallest gap [mm] between wraps at a state, on points much finer than those of contact, edges and
+    ends included.
     """
     if model.wraps is None:
         return math.inf
-    fine = surface_points(model.body, GAP_ALONG, GAP_ACROSS)
+    fine = surface_points(model.body, GAP_ALONG, GAP_ACROSS, ends=True)
     wraps = replace(model.wraps, points=fine)
     wraps.start(u)
     return float(wraps.gaps().min())

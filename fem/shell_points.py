@@ -96,19 +96,25 @@ class SurfacePoints:
 
 
 def surface_points(
-    model: StripShell, spacing: float, across: float = math.inf, split: int = 1
+    model: StripShell, spacing: float, across: float = math.inf, split: int = 1, ends: bool = False
 ) -> SurfacePoints:
     """Points at most `spacing` mm apart along the strip, each split into `split` (odd), and `across` mm
     across it.
 
     Across, the places and weights are those of Simpson's rule on every element, so that edges and middle
-    carry points.
+    carry points. Along, points stand in the middle of their pieces; with `ends` (not when split) root and tip
+    carry points too, each for a quarter of the outermost piece: a wrap laid over the root would else sink
+    in there unseen.
     """
     grid = model.shell.grid
     sizes = np.diff(grid.stations)
     per = split * np.maximum(2, np.ceil(sizes / spacing)).astype(np.int64)
     local = np.concatenate([(np.arange(n) + 0.5) / n for n in per])
     element = np.repeat(np.arange(len(sizes)), per)
+    length = sizes[element] / per[element]
+    if ends:
+        element, local = np.pad(element, 1, mode="edge"), np.pad(local, 1, constant_values=(0.0, 1.0))
+        length = np.pad(length, 1, mode="edge") * _at_ends(len(length), 1.0 / EDGE)
     stations = grid.stations[element] + local * sizes[element]
     lines, weight = _simpson(grid.across, across)
     parameters = np.stack(np.meshgrid(stations, lines, indexing="ij"), axis=-1).reshape(-1, 2)
@@ -116,15 +122,24 @@ def surface_points(
     columns = np.clip(np.searchsorted(grid.across, lines, side="right") - 1, 0, len(grid.across) - 2)
     cell = element[:, None] * (len(grid.across) - 1) + columns[None, :]
     ratio = np.asarray(model.strip.width_at(stations)) / model.strip.width
-    length = sizes[element] / per[element]
     area = model.copies * (length * ratio)[:, None] * weight[None, :]
     bearing = area.copy()
+    if ends:
+        bearing[[0, -1]] *= EDGE
     bearing[:, -1] *= EDGE
     if not model.half:
         bearing[:, 0] *= EDGE
     shape = np.ascontiguousarray(values[:, :3].reshape(len(stations), len(lines), 3, 16))
     cells, width = cell_unknowns(grid), model.strip.width
     return SurfacePoints(stations, lines, cell.astype(np.int64), cells, shape, area, bearing, width, split)
+
+
+def _at_ends(pieces: int, share: float) -> Array:
+    """Shares (pieces + 2,): `share` for both ends, taken from the pieces next to them, 1 for all others."""
+    shares = np.ones(pieces + 2)
+    shares[[0, -1]] = share
+    shares[[1, -2]] -= share
+    return shares
 
 
 def _simpson(edges: Array, spacing: float) -> tuple[Array, Array]:

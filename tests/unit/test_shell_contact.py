@@ -123,6 +123,15 @@ def test_points_carry_the_whole_area_and_the_edge(flat, curved):
     assert half.bearing[:, 0] == pytest.approx(half.area[:, 0])
 
 
+def test_points_at_both_ends_take_their_area_from_their_neighbours(flat):
+    inner, points = surface_points(flat, 1.0), surface_points(flat, 1.0, ends=True)
+    assert points.stations[[0, -1]] == pytest.approx([0.0, flat.strip.length])
+    assert points.stations[1:-1] == pytest.approx(inner.stations)
+    assert points.lengths.sum() == pytest.approx(flat.strip.length)
+    assert points.lengths[:3] == pytest.approx(inner.lengths[0] * np.array([0.25, 0.75, 1.0]))
+    assert points.bearing[0] == pytest.approx(points.bearing[2])
+
+
 def test_pressing_on_a_plane_gives_penalty_times_area(flat):
     depth, stiffness, onset = 0.2, SETTINGS.stiffness, SETTINGS.onset
     plane = Plane(0.0, -0.5 + depth, np.pi / 2).walls(0.0)
