@@ -27,7 +27,8 @@ from fem.contact_kernel import Law, PointTables, wall_places, wall_shares
 from fem.equilibrium import Array, Blocks, Evaluation, Index
 from fem.obstacle import ARC, LINE, POINT, SEGMENT, Wall, wall_table
 from fem.rod import Rod, SectionTables, hermite, section_tables
-from fem.wall_kernel import WallMemory, wall_energy, wall_gaps, wall_hold, wall_room, wall_slide
+from fem.rub_kernel import least_of_all, mid_points, wall_gaps, wall_moment, wall_slide, wall_taken
+from fem.wall_kernel import RENEWED, WallMemory, wall_energy, wall_hold, wall_room
 
 LINES = 4
 """Lines of contact points across the half width, mid-line and edge included."""
@@ -155,6 +156,7 @@ class WallContact:
 
     def __post_init__(self) -> None:
         self.table = wall_table(self.walls)
+        self._find_spots()
         self._tables = self.points.kernel_tables(self.rod)
         n, k = self.points.area.shape
         self._area, self._rise = self.points.area, highest(self.points)
@@ -166,6 +168,7 @@ class WallContact:
     def move_walls(self, walls: tuple[Wall, ...]) -> None:
         """Put the same walls elsewhere (assembly)."""
         self.walls, self.table = walls, wall_table(walls)
+        self._find_spots()
 
     def start(self, u: Array) -> None:
         """Forget all friction; the present place is where slip is counted from."""
@@ -182,9 +185,8 @@ class WallContact:
         split = self.points.split
         if split == 1:
             return
-        spots = sharp_spots(self.table, SHARP * split * float(np.diff(self.points.stations[:2])[0]))
         near = 0.5 * self.rod.strip.thickness + self._rise + CLEAR
-        share = wall_shares(u, self._tables, spots, (near, FADE, split))
+        share = wall_shares(u, self._tables, self._spots, (near, FADE, split))
         self.points = replace(self.points, area=self._area * share[:, None])
         self._tables = self._tables._replace(area=self.points.area)
         self.held[share == 0.0, :, :, 0] = 0.0
@@ -200,15 +202,14 @@ class WallContact:
         """Take the step: store the elastic slip, renew what is held. Returns the friction work of the step [N
         mm].
         """
-        limit = self.settings.slip
-        slide, force = self.friction(u)
-        before_held, before_force = self.remembered
-        work = 0.5 * float((force * slide).sum() + (before_force * self._slide(u, before_held)).sum())
-        self.slip = np.where(self.held[..., 0] > 0, np.clip(self.slip + slide, -limit, limit), 0.0)
+        force = np.zeros_like(self.slip)
+        walls = (self.table, self._law(), self._memory())
+        work = float(wall_taken(u, self._tables, walls, self.remembered, force))
         self.focus(u)
         self.before = wall_places(u, self._tables)
         self.hold(u)
-        self.remembered = (self.held.copy(), force)
+        np.copyto(self.remembered[0], self.held)
+        self.remembered = (self.remembered[0], force)
         return work
 
     def friction(self, u: Array) -> tuple[Array, Array]:
@@ -221,15 +222,7 @@ class WallContact:
 
     def axle_moment(self, u: Array) -> float:
         """Moment [N mm] of the friction force on turning walls about the origin against clockwise turning."""
-        _, force = self.friction(u)
-        at = np.nonzero(force * (self.table[:, 9] > 0))
-        held, before = self.held[at], self.before[at[:2]]
-        H = before[:, 4] + held[:, 3]
-        x, y = before[:, 0] + H * before[:, 2], before[:, 1] + H * before[:, 3]
-        c, s = np.cos(self.turn), np.sin(self.turn)
-        # the place (c x + s y, c y - s x) moves by (c y - s x, -c x - s y); the wall is pulled with -force
-        rate = (c * y - s * x) * held[:, 1] - (c * x + s * y) * held[:, 2]
-        return float(-(force[at] * rate).sum())
+        return float(wall_moment(u, self._tables, self.table, self._law(), self._memory()))
 
     def safe_fraction(self, u: Array, move: Array) -> float:
         """Largest part of a move that lets no point jump through a wall.
@@ -248,19 +241,39 @@ class WallContact:
         """Gaps (n, k, walls) [mm]; inf at stations that do not count."""
         return np.asarray(wall_gaps(u, self._tables, self.table, self.rod.strip.thickness))
 
+    def renewed(self, u: Array, order: int) -> Evaluation:
+        """`hold` and then `evaluate` in one go, with friction coupled."""
+        return self._evaluated(u, order, self._law()._replace(coupled=RENEWED))
+
     def evaluate(self, u: Array, order: int) -> Evaluation:
         """Energy [N mm], gradient (n,) and element blocks of contact and friction."""
+        return self._evaluated(u, order, self._law())
+
+    def _evaluated(self, u: Array, order: int, law: Law) -> Evaluation:
         dofs = self._tables.dofs
         count, width = dofs.shape
         gradient = np.zeros(self.rod.size)
         blocks = np.zeros((count if order > 1 else 0, width, width))
-        walls = (self.table, self._law(), WallMemory(self.held, self.slip, self.before))
+        walls = (self.table, law, self._memory())
         energy = wall_energy(order, u, self._tables, walls, gradient, blocks)
         return Evaluation(energy, gradient, (Blocks(dofs, blocks),) if order > 1 else ())
 
+    def least_gap(self, u: Array) -> float:
+        """The smallest gap [mm]."""
+        return float(least_of_all(u, self._tables, self.table, self.rod.strip.thickness))
+
     def mid_line(self, u: Array) -> Array:
         """Places (n, 2) [mm] of the mid-line at the contact stations."""
-        return np.asarray(wall_places(u, self._tables)[:, 0, :2])
+        return np.asarray(mid_points(u, self._tables))
+
+    def _find_spots(self) -> None:
+        """Sharp roundings of the walls as they stand."""
+        apart = float(np.diff(self.points.stations[:2])[0])
+        self._spots = sharp_spots(self.table, SHARP * self.points.split * apart)
+
+    def _memory(self) -> WallMemory:
+        """What the compiled loops remember."""
+        return WallMemory(self.held, self.slip, self.before)
 
     def _law(self) -> Law:
         return self.settings.law(self.rod, self.turn, self.friction_on, self.coupled)

@@ -16,7 +16,7 @@ import numpy as np
 
 from fem.checkpoint import NOWHERE, Keeper
 from fem.equilibrium import Array
-from fem.rod_fields import FieldState, RodFields
+from fem.rod_fields import FieldState, Glance, RodFields
 from fem.rod_model import RodModel
 from fem.trip import Saved, StepSize, Trip
 
@@ -34,6 +34,8 @@ ABSURD_STRAIN = 3.0
 ABSURD = f"the strain went beyond {ABSURD_STRAIN:g}, where the model means nothing"
 BROKEN_SHARE = 0.1
 BROKEN = f"within one step energy came from nowhere, more than {100 * BROKEN_SHARE:g} %: contact jumped"
+DRIFTED = f"the energies no longer add up: {100 * BROKEN_SHARE:g} % of all work came or went unaccounted for"
+LEAST_SHARE = 0.01  # of the energy that `Motion` judges its decrement by: all work counts as this at least
 ASSEMBLE, RETRACT, DEPLOY = 0.0, 1.0, 2.0
 Progress = Callable[[float, str], None]
 
@@ -142,7 +144,7 @@ class Observer:
     def write(self, trip: Trip, step_time: float) -> dict[str, float]:
         """Append the row of the trip's present state and return it."""
         model, walls, wraps = self.model, trip.walls, trip.wraps
-        state = self.fields.state(trip.u)
+        state = self.fields.glance(trip.u)
         self.time += step_time
         s_slot = self.slot_station(trip.u)
         curvature = np.abs(state.curvature)
@@ -179,7 +181,7 @@ class Observer:
             "audit_error": trip.ledger.error(trip.stored.total) / trip.ledger.scale,
             "stable": float(trip.stable),
             "iterations": float(trip.iterations),
-            "smallest_gap_mm": float(walls.gaps(trip.u).min()) if walls else math.nan,
+            "smallest_gap_mm": walls.least_gap(trip.u) if walls else math.nan,
             "smallest_wrap_gap_mm": float(wraps.gaps().min()) if wraps else math.nan,
             "slot_station_mm": s_slot,
         }
@@ -220,17 +222,14 @@ def slack(model: RodModel, inside: float) -> float:
 
     A wound length l at mean radius r takes l / r; both radii from the area the strip fills.
     """
-    axle, casing, area = (
-        model.case.axle.radius,
-        model.case.casing.radius,
-        inside * model.rod.strip.thickness / math.pi,
-    )
+    axle, casing = model.case.axle.radius, model.case.casing.radius
+    area = inside * model.rod.strip.thickness / math.pi
     tight = 0.5 * (axle + math.sqrt(axle**2 + area))
     loose = 0.5 * (casing + math.sqrt(max(casing**2 - area, axle**2)))
     return max(0.0, inside * (1 / tight - 1 / loose))
 
 
-def axial_near(state: FieldState, station: float) -> float:
+def axial_near(state: Glance | FieldState, station: float) -> float:
     """Axial force [N] just before a station, mean over PUSH_SPAN toward the root: cubic elements let it
     ripple, and beyond the slot's inner end the lips take it up.
     """
@@ -336,6 +335,10 @@ class Cycle:
             nonlocal end
             row = obs.write(now, abs(now.control - leg.last) * self.steps.time)
             leg.last = now.control
+            end = self._unsound()
+            if end:  # a row that means nothing must not reach the verdict
+                del obs.log.rows[-1], obs.log.states[-1]
+                return True
             if phase == RETRACT and (not self.wound or row["travel_mm"] - self.wound[-1][0] > SAVE_EVERY):
                 self.wound.append((row["travel_mm"], now.save()))
             share = abs(row["travel_mm"] - leg.start_travel) / max(1e-9, abs(goal - leg.start_travel))
@@ -345,8 +348,6 @@ class Cycle:
             )
             if row["strain_peak"] > ABSURD_STRAIN:
                 end = ABSURD
-            elif self._broken():
-                end = BROKEN
             elif arrived(row):
                 end = "arrived"
             elif row["slot_station_mm"] >= length - 1e-9:
@@ -367,11 +368,16 @@ class Cycle:
             return trip.trouble
         return {"arrived": "", "": "idle"}.get(end, end)
 
-    def _broken(self) -> bool:
-        """Whether the last step made energy: what follows is no motion of this strip."""
+    def _unsound(self) -> str:
+        """Why what follows is no motion of this strip: energy made at once, or bit by bit; "" if it is."""
         before, now = (*self.observer.log.rows[-1:], *self.observer.log.rows)[-2:]
         left, lost = (now[name] - before[name] for name in ("audit_closure_Nmm", "loss_numerical_Nmm"))
-        return abs(left) + max(0.0, -lost) > BROKEN_SHARE * self.trip.ledger.scale
+        ledger = self.trip.ledger
+        if abs(left) + max(0.0, -lost) > BROKEN_SHARE * ledger.scale:
+            return BROKEN
+        scale = max(ledger.scale, LEAST_SHARE * self.trip.motion.settings.energy)
+        gone = abs(ledger.error(self.trip.stored.total)) + ledger.gained
+        return DRIFTED if gone > BROKEN_SHARE * scale else ""
 
     def _idle(self, began: int, phase: float) -> bool:
         """No travel in the wanted direction over more turning than the coil's slack can take up."""

@@ -1,5 +1,7 @@
 """Curves of a finished run on one page: what it takes to wind in and push out, and where the work went.
 
+Of a bench push: load and sharpest curvature against what the bench prescribes.
+
 Retract and deploy share the axes, so that the price of coming out shows as the distance between two lines.
 They differ in colour (blue and orange keep apart in the common colour-vision deficiencies), in dash and by
 their arrows.
@@ -56,6 +58,25 @@ BALANCE = (
 )
 """Lines of the energy panel: caption, columns added up, colour, dashes."""
 
+
+@dataclass(frozen=True)
+class BenchAxes:
+    """Columns of a bench push, and what is written on their axes."""
+
+    load: str
+    label: str
+    way: str
+    caption: str
+
+
+LOADS = {"moment_Nmm": "moment [N mm]", "force_N": "force [N]"}
+WAYS = {
+    "turn_rad": "turn of the end [rad]",
+    "shortening_mm": "shortening [mm]",
+    "pressed_mm": "how far it is pressed [mm]",
+}
+"""Columns of what a bench measures and of what it prescribes."""
+
 STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 9.5,
@@ -96,19 +117,27 @@ def torque_figure(result: Result) -> Figure:
     upper, lower = parts
     torque, push = upper.subplots(2, 1, sharex=True, height_ratios=(1.75, 1.0))
     energy = lower.subplots()
-    x, caption = _abscissa(result)
+    bench = bench_axes(result)
+    x, caption = (result.column(bench.way), bench.caption) if bench else _abscissa(result)
     levels = _mark_bends(torque, push, result)
-    _curves(torque, result, x, "torque_Nmm")
-    _curves(push, result, x, "push_N")
+    _curves(torque, result, x, bench.load if bench else "torque_Nmm")
+    _curves(push, result, x, "curvature_peak_per_mm" if bench else "push_N")
     _motor_limit(torque, result, x)
     _mark_jam(torque, result)
-    torque.set_ylabel("torque at the axle [N mm]")
-    push.set_ylabel("push at the slot [N]\n(+ pushed, \N{MINUS SIGN} pulled)")
+    torque.set_ylabel(bench.label if bench else "torque at the axle [N mm]")
+    at_slot = "push at the slot [N]\n(+ pushed, \N{MINUS SIGN} pulled)"
+    push.set_ylabel("largest curvature\n[1/mm]" if bench else at_slot)
     push.set_xlabel(caption)
     push.axhline(0.0, color=FAINT, linewidth=0.8)
-    _balance(energy, result)
+    _balance(energy, result, bench)
     _heading(upper, torque, result, levels)
     return figure
+
+
+def bench_axes(result: Result) -> BenchAxes | None:
+    """Axes of a bench push; None for a push by the axle."""
+    load, way = (next((name for name in names if name in result.path), "") for names in (LOADS, WAYS))
+    return BenchAxes(load, LOADS[load], way, WAYS[way]) if load and way else None
 
 
 def _abscissa(result: Result) -> tuple[Array, str]:
@@ -270,10 +299,12 @@ def _dense(line: Any) -> Array:
     return np.stack([np.interp(along, np.arange(len(line)), line[:, k]) for k in (0, 1)], axis=1)
 
 
-def _balance(axes: Axes, result: Result) -> None:
+def _balance(axes: Axes, result: Result, bench: BenchAxes | None) -> None:
     x, label = _so_far(result.column("axle_angle_rad")), "axle turned so far, in and out [rad]"
     if not np.nanmax(x, initial=0.0) > 0.0:
         x, label = _so_far(result.column("time_s")), "time of the push [s]"
+    if bench:
+        x, label = result.column(bench.way), bench.caption
     for caption, names, colour, dashes in BALANCE:
         parts = [result.column(name) for name in names]
         y = np.nansum(parts, axis=0) - (np.nansum(parts, axis=0)[:1] if caption.startswith("stored") else 0.0)

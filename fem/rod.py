@@ -43,7 +43,7 @@ from fem.rod_kernel import Tables, rod_energy
 from fem.rod_section import RestStrip, SectionTables, mode_count, section_tables, warp_count
 
 __all__ = [
-    "HermiteLine", "RestStrip", "Rod", "RodEnergy", "SectionTables", "TurningOn", "build_rod",
+    "HermiteLine", "Leaping", "RestStrip", "Rod", "RodEnergy", "SectionTables", "TurningOn", "build_rod",
     "element_dofs",
     "flat_amplitudes", "hermite", "length_weights", "mode_count", "rest_state", "section_tables",
 ]  # fmt: skip
@@ -189,6 +189,22 @@ class TurningOn:
         out[:, 0, 0], out[:, 1, 0] = here[:, 0, 0] + moved.real, here[:, 1, 0] + moved.imag
         out[:, 0, 1], out[:, 1, 1] = slope.real, slope.imag
         return out.ravel()
+
+
+@dataclass(frozen=True)
+class Leaping:
+    """Whether some node of the rod turns farther within a step than `most` [rad]: a snap, which wants more
+    than one step.
+    """
+
+    rod: Rod
+    most: float
+
+    def __call__(self, before: Array, u: Array) -> bool:
+        """Whether that is so from one state to another."""
+        there, here = (x.reshape(len(self.rod.nodes), self.rod.fields, 2)[:, :2, 1] for x in (before, u))
+        across = there[:, 0] * here[:, 1] - there[:, 1] * here[:, 0]
+        return bool(np.abs(np.arctan2(across, (there * here).sum(axis=1))).max() > self.most)
 
 
 def length_weights(rod: Rod) -> Array:

@@ -11,11 +11,13 @@ strain at z is E - z K.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fem.equilibrium import Array, Index
+from fem.fields_kernel import FieldTables, glance
 from fem.layup import Stack
 from fem.material import Material
 from fem.rod import Rod
@@ -52,6 +54,18 @@ class FieldState:
     strain: Array
     strain_share: Array
     thickness: float
+
+
+@dataclass(frozen=True, eq=False)
+class Glance:
+    """What a run looks at in every step: a part of `FieldState`, under the same names."""
+
+    station: Array
+    position: Array
+    curvature: Array
+    axial_force: Array
+    strain: Array
+    strain_share: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,6 +161,33 @@ class RodFields:
             strain_share=share,
             thickness=rod.strip.thickness,
         )
+
+    def glance(self, u: Array) -> Glance:
+        """What a run looks at in every step, faster than the whole `state`."""
+        if any(layer.plies for layer in self.layers):
+            state = self.state(u)
+            return Glance(
+                state.station, state.position, state.curvature, state.axial_force, state.strain,
+                state.strain_share,
+            )  # fmt: skip
+        n = len(self.stations)
+        line, size, share = np.empty((n, 4)), np.empty((n, len(self.fold))), np.empty((n, len(self.fold)))
+        glance(u, self._kernel_tables, line, size, share)
+        return Glance(self.stations, line[:, :2], line[:, 2], line[:, 3], size, share)
+
+    @cached_property
+    def _kernel_tables(self) -> FieldTables:
+        """The same tables for the compiled loop."""
+        tab = self.tables
+        c, layers = np.ascontiguousarray, self.layers
+        filled = np.stack([layer.filled for layer in layers]).astype(np.float64)
+        limit = np.stack([layer.limit for layer in layers])
+        return FieldTables(
+            self.rod.dofs[self.element], c(self.shape), c(tab.angle), c(tab.angle_s), c(tab.mode),
+            c(tab.mode_q), c(tab.mode_integral), c(tab.warp), c(tab.warp_q), c(tab.rest), c(tab.stiffness),
+            c(tab.across), c(self.integral), c(tab.rule.weight), self.fold, self.side, self.face, filled,
+            limit,
+        )  # fmt: skip
 
     def layer_strain(self, state: FieldState) -> Array:
         """Largest principal |strain| on both faces of each layer, (layers, n, m); nan where it is not."""

@@ -19,6 +19,7 @@ from fem.mesh import SizeField, Zone, line_mesh
 from fem.obstacle import Pod, Wall, axle_walls, wall_table
 from fem.rod import Rod, RodEnergy, TurningOn, build_rod, flat_amplitudes, rest_state
 from fem.rod_loads import weight
+from fem.rod_motion import RodMotion
 from fem.wraps import WrapContact
 
 SINK, ONSET, SLIP = 0.01, 0.05, 0.03
@@ -172,7 +173,7 @@ def _motion(
     plain: list[PlainTerm] = [energy]
     if case.weight.acts:
         plain.append(weight(rod, np.array(case.weight.acceleration())))
-    return Motion(
+    return RodMotion(
         plain,
         list(held),
         mass_blocks(rod.dofs, rod.shape, weights, density),

@@ -14,9 +14,15 @@ from fem.cycle import (
     Progress,
     assemble,
 )
+from fem.rod import Leaping
 from fem.rod_fields import RodFields
 from fem.rod_model import RodModel
 from fem.trip import StepSize, Trip
+
+LEAP = 0.5
+"""Turning [rad] of a node within a step that makes it a snap, which is followed in shorter steps: in one, the
+work of friction along its way would be guessed from the two ends.
+"""
 
 
 def run_cycle(
@@ -53,6 +59,7 @@ def rod_cycle(model: RodModel, fields: RodFields) -> Cycle | str:
     trip = assemble(model, grip)
     if isinstance(trip, str):
         return trip
+    trip.leaps = Leaping(model.rod, LEAP)
     return ready(Observer(model, fields, Log()), trip)
 
 

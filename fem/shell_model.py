@@ -101,6 +101,10 @@ class ShellFields:
         """Shape, curvature, force and strains on the lines of nodes."""
         return WoundState(**vars(strip_state(self.body, u)), thickness=self.body.strip.thickness)
 
+    def glance(self, u: Array) -> WoundState:
+        """What a run looks at in every step."""
+        return self.state(u)
+
 
 def symmetric_strip(case: Case) -> bool:
     """Whether layers and section are the same on both sides of the mid-line, so that half of it is enough."""

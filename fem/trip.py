@@ -32,6 +32,8 @@ HARD_SHARE = 0.1
 """Steps aim at a handful of iterations: longer ones cost more than they save, and follow friction less
 closely.
 """
+LEAP_SHARE, LEAP_SHRINK = 1 / 512, 0.125
+"""Steps shorter than this share of the longest are taken even if the strip leaps within them."""
 
 
 class Grip(Protocol):
@@ -56,12 +58,15 @@ class Grip(Protocol):
 
 @dataclass
 class Ledger:
-    """Running sums [N mm]."""
+    """Running sums [N mm]; gained: of steps in which the numerical loss is negative, which a damped motion
+    should not know.
+    """
 
     work: float = 0.0
     friction: float = 0.0
     damping: float = 0.0
     numerical: float = 0.0
+    gained: float = 0.0
     first_stored: float = 0.0
     scale: float = 1e-12
 
@@ -125,7 +130,8 @@ class Saved:
 @dataclass
 class Trip:
     """A push on its way. drives: springs that belong to the grip, whose energy is not the strip's; before,
-    last: the state before the present one and the time between them (0 at rest).
+    last: the state before the present one and the time between them (0 at rest); leaps: whether the strip
+    does too much on the way from one state to another to be one step (it is then tried in shorter ones).
     """
 
     motion: Motion
@@ -150,6 +156,7 @@ class Trip:
     stable: bool = True
     next_step: float = 0.0
     began: float = 0.0
+    leaps: Callable[[Array, Array], bool] | None = None
 
     def __post_init__(self) -> None:
         self.v = np.zeros_like(self.u)
@@ -232,9 +239,10 @@ class Trip:
             time = size.seconds(gone, gone + abs(this))
             outcome = self._attempt(self.control + this, time)
             self.iterations += outcome.iterations
-            if not outcome.accepted:
+            leapt = outcome.accepted and abs(this) > LEAP_SHARE * size.largest and self._leapt(outcome.u)
+            if leapt or not outcome.accepted:
                 self.rejected += 1
-                step = SHRINK * abs(this)
+                step = (LEAP_SHRINK if leapt else SHRINK) * abs(this)
                 if step < size.smallest:
                     self.trouble = outcome.reason
                     self.grip.prepare(self.control, self.control)
@@ -256,6 +264,10 @@ class Trip:
             outcome = self._attempt(self.control, time)
             if outcome.accepted:
                 self._take(outcome, self.control, time)
+
+    def _leapt(self, u: Array) -> bool:
+        """Whether the strip does too much on its way to u."""
+        return self.leaps is not None and self.leaps(self.u, u)
 
     def _attempt(self, control: float, dt: float) -> StepOutcome:
         self.grip.prepare(self.control, control)
@@ -287,6 +299,7 @@ class Trip:
         elastic -= stored.strain + stored.contact - self.stored.strain - self.stored.contact
         inertial = 0.5 * float((self.inertia + inertia) @ moved) - (stored.kinetic - self.stored.kinetic)
         ledger.numerical += elastic + inertial
+        ledger.gained += max(0.0, -elastic - inertial)
         ledger.scale = max(ledger.scale, abs(ledger.work), stored.total)
         self.before, self.last = self.u, dt
         self.u, self.v, self.control, self.force, self.reached = u, v, control, force, reached

@@ -1,4 +1,4 @@
-"""Compiled loops of the strip's contact with walls: what is held, slip, room to move, energy and derivatives.
+"""Compiled loops of the strip's contact with walls: what is held, room to move, energy and derivatives.
 
 Most stations touch nothing: a wall is left out at a station whose mid-line is farther from it than half a
 width and half a thickness, since no point of the section reaches it there.
@@ -31,8 +31,7 @@ from fem.contact_kernel import (
     point_second,
     read_face,
     sliding,
-    wall_places,
-)  # fmt: skip
+)
 from fem.equilibrium import Array
 from fem.gap import least_gap, wall_gap
 
@@ -43,6 +42,10 @@ Press = tuple[float, float, float]
 """Energy, force and stiffness of the penalty at a point."""
 
 
+RENEWED = 2.0
+"""Value of `Law.coupled` that asks `wall_energy` to do what `wall_hold` does first."""
+
+
 class WallMemory(NamedTuple):
     """held (n, k, walls, 4): normal force, sliding direction, face offset; slip (n, k, walls); before (n, k,
     5): places.
@@ -51,22 +54,6 @@ class WallMemory(NamedTuple):
     held: Array
     slip: Array
     before: Array
-
-
-@njit(cache=True, error_model="numpy")
-def wall_gaps(u: Array, pt: PointTables, table: Array, thickness: float) -> Array:
-    """(n, k, walls): gap between the strip's face and every wall; inf at stations that do not count."""
-    places = wall_places(u, pt)
-    n, k, walls = places.shape[0], places.shape[1], table.shape[0]
-    out = np.full((n, k, walls), np.inf)
-    for p in range(n):
-        if pt.area[p, 0] <= 0.0:
-            continue
-        for line in range(k):
-            x, y, nx, ny, h = places[p, line]
-            for w in range(walls):
-                out[p, line, w] = wall_gap(table[w], x + h * nx, y + h * ny)[0] - 0.5 * thickness
-    return out
 
 
 @njit(cache=True, forceinline=True, error_model="numpy")
@@ -133,34 +120,6 @@ def wall_hold(u: Array, pt: PointTables, table: Array, law: Law, held: Array) ->
                 change += abs(force - held[p, line, w, 0])
                 held[p, line, w, 0] = force
     return total, change
-
-
-@njit(cache=True, error_model="numpy")
-def wall_slide(u: Array, pt: PointTables, table: Array, turn: float, held: Array, before: Array) -> Array:
-    """(n, k, walls): motion of the faces along the held directions since `before`; zero without force."""
-    n, k = pt.area.shape
-    walls = table.shape[0]
-    out = np.zeros((n, k, walls))
-    face = new_face(pt)
-    for p in range(n):
-        ready = False
-        x, y, tx, ty = 0.0, 0.0, 0.0, 0.0
-        for line in range(k):
-            for w in range(walls):
-                if held[p, line, w, 0] <= 0.0:
-                    continue
-                if not ready:
-                    dofs = pt.dofs[pt.element[p]]
-                    x, y, tx, ty, _ = frame_at(u, dofs, pt.shape[p])
-                    read_face(u, dofs, pt.shape[p], pt, (p, 0.0), face)
-                    ready = True
-                off = held[p, line, w, 3]
-                bx, by = carried(before[p, line], off, table[w, 9] * turn)
-                H = face.height[line] + off
-                out[p, line, w] = (x - H * ty - bx) * held[p, line, w, 1] + (y + H * tx - by) * held[
-                    p, line, w, 2
-                ]
-    return out
 
 
 @njit(cache=True, error_model="numpy")
@@ -306,6 +265,14 @@ def _spread(k: _Scratch, pt: PointTables, p: int, gradient: Array, blocks: Array
 
 
 @njit(cache=True, forceinline=True, error_model="numpy")
+def _keep(force: float, normal: Pair, at: Frame, law: Law, held: Array) -> None:
+    """Hold the present force, sliding direction and offset of the face at a point, as `wall_hold` does."""
+    gx, gy = normal
+    held[0], held[1], held[2] = force, -gy, gx
+    held[3] = -0.5 * law.thickness * (gy * at[2] - gx * at[3])
+
+
+@njit(cache=True, forceinline=True, error_model="numpy")
 def _station(
     order: int, pt: PointTables, p: int, table: Array, law: Law, memory: WallMemory, at: Frame, k: _Scratch
 ) -> tuple[float, bool]:
@@ -324,11 +291,16 @@ def _station(
     for line in range(height.shape[0]):
         h = height[line]
         for w in range(table.shape[0]):
-            if not near[w] and all_held[p, line, w, 0] <= 0.0:
-                continue
+            if not near[w]:
+                if law.coupled == RENEWED:
+                    all_held[p, line, w, 0] = 0.0
+                if all_held[p, line, w, 0] <= 0.0:
+                    continue
             held = all_held[p, line, w]
             gap, gx, gy, curved = wall_gap(table[w], x - h * ty, y + h * tx)
             gap -= 0.5 * law.thickness
+            if law.coupled == RENEWED:
+                _keep(penalty(gap, law.stiffness, law.onset)[1] * area[p, line], (gx, gy), at, law, held)
             limit = 0.0 if law.coupled > 0.0 else law.friction * held[0]
             if gap >= 0.0 and limit <= 0.0:
                 continue
@@ -364,7 +336,7 @@ def wall_energy(
     blocks: Array,
 ) -> float:
     """Energy of contact and friction with walls (table, law, memory); adds to gradient (n,) and blocks (N, w,
-    w).
+    w). Where the law is coupled and RENEWED, what is held is renewed on the way.
     """
     table, law, memory = walls
     size = 4 + pt.mode.shape[2]
@@ -388,8 +360,12 @@ def wall_energy(
         shape = shapes[p]
         x, y = mid_point(u, dofs, shape)
         some = _reachable(x, y, table, half + 0.5 * law.width, near)
-        if not some and not _is_held(held, p):
-            continue
+        if not some:
+            if not _is_held(held, p):
+                continue
+            if law.coupled == RENEWED:
+                held[p, :, :, 0] = 0.0
+                continue
         read_face(u, dofs, shape, pt, (p, 0.0), face)
         if not _narrow(x, y, table, half + highest_point(face), near) and not _is_held(held, p):
             continue

@@ -230,3 +230,32 @@ def test_energy_from_nowhere_ends_a_run_as_numerical(tmp_path: Path, monkeypatch
     outcome, log, _ = run_cycle(model, fields, 20.0, True, lambda share, text: None)
     assert "energy came from nowhere" in outcome.trouble
     assert not outcome.retracted and len(log.rows) < 45
+    assert max(row["energy_contact_Nmm"] for row in log.rows) < 1000.0  # what came after means nothing
+
+
+@pytest.mark.parametrize("entry", ["contact", "friction"])
+def test_energy_that_drifts_away_ends_a_run_as_numerical(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, entry: str
+) -> None:
+    model = build_rod_model(small_case(tmp_path, friction=0.2))
+    stored, taken = Trip._stored, Trip._take
+
+    def made(trip: Trip, *args: Any) -> Any:
+        """One hundredth of all work more in each step: far from what a single step is not allowed."""
+        found = stored(trip, *args)
+        more = 0.01 * trip.ledger.scale * max(0, trip.accepted - 20)
+        return replace(found, contact=found.contact + more)
+
+    def lost(trip: Trip, *args: Any) -> None:
+        taken(trip, *args)
+        trip.ledger.friction += 0.01 * trip.ledger.scale * (trip.accepted > 20)
+
+    if entry == "contact":
+        monkeypatch.setattr(Trip, "_stored", made)
+    else:
+        monkeypatch.setattr(Trip, "_take", lost)
+    fields = RodFields.build(model.rod, np.linspace(0.0, model.case.strip.length, 41), 3)
+    outcome, log, _ = run_cycle(model, fields, 20.0, True, lambda share, text: None)
+    assert "energies no longer add up" in outcome.trouble
+    assert not outcome.retracted and 25 < len(log.rows) < 40
+    assert abs(log.rows[-1]["audit_error"]) < 0.1

@@ -48,6 +48,15 @@ def bend_test() -> Result:
     return replace(made, path=path, bends=(), status="held")
 
 
+def on_the_bench() -> Result:
+    made, way = made_results.deployed(), np.linspace(0.0, 2.0, 50)
+    path = {
+        "phase": np.full(50, 3.0), "shortening_mm": way, "force_N": 3.0 * np.sin(way),
+        "curvature_peak_per_mm": 0.02 * way, "work_in_Nmm": way**2, "audit_error": np.full(50, 1e-4),
+    }  # fmt: skip
+    return replace(made, path=path, bends=(), status="buckled")
+
+
 def no_steps() -> Result:
     return replace(made_results.deployed(), path={"travel_mm": np.empty(0)}, bends=(), status="not converged")
 
@@ -57,7 +66,7 @@ def long_words() -> Result:
 
 
 FULL = (made_results.deployed, made_results.jammed)
-MADE = [*FULL, many_bends, early_jam, low_jam, bend_test, no_steps, long_words]
+MADE = [*FULL, many_bends, early_jam, low_jam, bend_test, on_the_bench, no_steps, long_words]
 
 
 def axes_of(result: Result) -> tuple[Figure, Axes, Axes, Axes]:
@@ -123,6 +132,18 @@ def test_curves_are_the_columns() -> None:
     )
     turned = np.asarray(work["stored since the start"].get_xdata(), dtype=float)
     assert turned[-1] == pytest.approx((82.0 + 82.0 - 57.6) / 4.2)  # in and part of the way out
+
+
+def test_a_bench_push_is_drawn_by_its_own_columns() -> None:
+    made = on_the_bench()
+    figure, load, curvature, energy = axes_of(made)
+    for axes, name in ((load, "force_N"), (curvature, "curvature_peak_per_mm"), (energy, "work_in_Nmm")):
+        drawn = next(line for line in axes.lines if len(np.atleast_1d(line.get_xdata())) == 50)
+        np.testing.assert_array_equal(drawn.get_xdata(), made.path["shortening_mm"])
+        np.testing.assert_array_equal(drawn.get_ydata(), made.path[name])
+    assert load.get_ylabel() == "force [N]" and curvature.get_xlabel() == "shortening [mm]"
+    assert energy.get_xlabel() == "shortening [mm]"
+    assert "not recorded" not in [words for words, _ in texts(figure)]
 
 
 def test_axes_name_quantity_and_unit() -> None:

@@ -20,7 +20,7 @@ from skfem import Basis, MeshLine
 from fem.bending import moment_curve
 from fem.fold_model import SectionProblem
 from fem.reference_beams import Beam, Bench, UniformBending
-from fem.rod import HermiteLine, RodEnergy, TurningOn, flat_amplitudes, hermite, length_weights
+from fem.rod import HermiteLine, Leaping, RodEnergy, TurningOn, flat_amplitudes, hermite, length_weights
 from fem.rod_section import section_tables, width_rule
 from fem.route import Runs, Straight
 from fem.section import Arc, Flat, FreeCurve
@@ -262,3 +262,13 @@ def around(rod, radius, way):
     u[:, 0, 0], u[:, 1, 0] = radius * np.sin(angle), -radius * np.cos(angle)
     u[:, 0, 1], u[:, 1, 1] = np.cos(angle), np.sin(angle)
     return u.ravel()
+
+
+def test_a_node_that_turns_far_is_a_leap_and_one_that_moves_far_is_not(rod):
+    u = at_rest(rod)
+    for angle, leaps in ((0.49, False), (-0.51, True), (3.0, True)):
+        there = u.copy().reshape(len(rod.nodes), rod.fields, 2)
+        x, y = there[7, :2, 1]
+        there[7, :2, 1] = x * np.cos(angle) - y * np.sin(angle), x * np.sin(angle) + y * np.cos(angle)
+        there[:, 0, 0] += 40.0
+        assert Leaping(rod, 0.5)(u, there.ravel()) is leaps

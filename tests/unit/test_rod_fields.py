@@ -127,3 +127,21 @@ def test_heading_counts_whole_turns():
     bench = Bench.build(beam, 60)
     state = RodFields.build(bench.rod, np.linspace(0.0, 100.0, 120), 2).state(bench.rest)
     assert state.heading[-1] == pytest.approx(30.0, abs=1e-3)
+
+
+@pytest.mark.parametrize("anisotropic", [False, True])
+def test_a_glance_sees_what_the_whole_state_says(anisotropic):
+    layers = (
+        Layer(SOFT, 0.5),
+        Layer(STIFF, 0.2, across=(-2.0, 2.0)),
+        Layer(PLY if anisotropic else SOFT, 0.1, angle=0.3 if anisotropic else 0.0),
+    )
+    for rod in (small_rod(bent_strip(), 24), small_rod(straight_strip(40.0, layers), 8)):
+        fields = RodFields.build(rod, np.linspace(0.0, rod.strip.length, 23), 4)
+        u = at_rest(rod) + rough(rod, 0.02, 3)
+        state, seen = fields.state(u), fields.glance(u)
+        for name in ("station", "position", "curvature", "axial_force", "strain", "strain_share"):
+            expected = getattr(state, name)
+            assert getattr(seen, name) == pytest.approx(
+                expected, rel=1e-10, abs=1e-10 * np.abs(expected).max()
+            ), name

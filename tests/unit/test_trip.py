@@ -14,7 +14,7 @@ from fem.drives import TurnDrive
 from fem.equilibrium import Evaluation
 from fem.rigs import DriveGrip
 from fem.rod_model import RodModel, build_rod_model
-from fem.trip import Ledger, StepSize, Trip, without_friction
+from fem.trip import LEAP_SHRINK, Ledger, StepSize, Trip, without_friction
 
 
 def at_axle(folder: Path, **changes: object) -> tuple[RodModel, Trip]:
@@ -28,6 +28,20 @@ def at_axle(folder: Path, **changes: object) -> tuple[RodModel, Trip]:
 
 def go_on(trip: Trip, target: float) -> None:
     assert trip.advance(target, StepSize(0.02, 0.1, 1e-6), lambda now: False), trip.trouble
+
+
+def test_a_leap_is_tried_again_in_shorter_steps(tmp_path: Path) -> None:
+    _, trip = at_axle(tmp_path)
+    seen: list[float] = []
+    trip.leaps = lambda before, u: len(seen) == 3
+    size = StepSize(0.1, 0.1, 1e-6)
+    assert trip.advance(0.45, size, lambda now: seen.append(now.control) or False)
+    steps = np.diff([0.0, *seen])
+    assert seen[:3] == pytest.approx([0.1, 0.2, 0.3])
+    assert steps[3] == pytest.approx(
+        0.1 * LEAP_SHRINK**3
+    )  # shorter than LEAP_SHARE of the longest, it is taken
+    assert seen[-1] == pytest.approx(0.45) and trip.rejected == 3
 
 
 def test_work_is_what_the_strip_stores_when_nothing_is_lost(tmp_path: Path) -> None:
