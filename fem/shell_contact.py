@@ -214,6 +214,10 @@ class ShellWalls:
         pt = self.points
         return np.asarray(gaps_kernel(pt.positions(u), pt.area, self.table, 0.5 * self.thickness))
 
+    def least_gap(self, u: Array) -> float:
+        """The smallest gap [mm]."""
+        return float(self.gaps(u).min())
+
     def mid_line(self, u: Array) -> Array:
         """Places (n, 2) [mm] of the mid-line at the contact stations."""
         return self.points.mid_line(u)

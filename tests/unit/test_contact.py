@@ -120,6 +120,35 @@ def test_contact_pushes_with_its_pressure_along_the_normal(rod, points):
     assert gaps[:, -1, 0].min() > 0.0
 
 
+@pytest.mark.parametrize("name", ["plane", "axle"])
+def test_short_ways_say_what_the_long_ones_do(rod, points, name):
+    contact, u = contact_of(rod, points, name)
+    contact.start(u)
+    assert contact.least_gap(u) == pytest.approx(contact.gaps(u).min(), rel=1e-12)
+    moved = u + rough(rod, 0.004, 11)
+    contact.coupled = True
+    contact.hold(moved)
+    one, held = contact.evaluate(moved, 2), contact.held.copy()
+    contact.hold(u)
+    two = contact.renewed(moved, 2)
+    contact.coupled = False
+    assert np.array_equal(contact.held[held[..., 0] > 0], held[held[..., 0] > 0])
+    assert np.array_equal(contact.held[..., 0], held[..., 0])
+    assert two.energy == one.energy
+    assert np.array_equal(two.gradient, one.gradient)
+    assert np.array_equal(two.blocks[0].values, one.blocks[0].values)
+    # taking a step: work with the mean of the forces at both ends, slip clipped to its limit
+    slide, force = contact.friction(moved)
+    was_held, was_force = (array.copy() for array in contact.remembered)
+    work = 0.5 * float((force * slide).sum() + (was_force * contact._slide(moved, was_held)).sum())
+    limit = contact.settings.slip
+    slip = np.where(contact.held[..., 0] > 0, np.clip(contact.slip + slide, -limit, limit), 0.0)
+    assert np.abs(force).max() > 0.0
+    assert contact.accept(moved) == pytest.approx(work, rel=1e-12)
+    assert contact.slip == pytest.approx(slip, abs=1e-15)
+    assert contact.remembered[1] == pytest.approx(force, rel=1e-12, abs=1e-15)
+
+
 def test_friction_opposes_sliding_and_stops_at_its_limit(rod, points):
     contact, u = contact_of(rod, points, "plane")
     contact.start(u)
