@@ -54,8 +54,9 @@ class Whole:
             ev = self.term.evaluate(u, order)
         if self.copies == 1:
             return ev
-        blocks = tuple(Blocks(b.dofs, self.copies * b.values) for b in ev.blocks)
-        return Evaluation(self.copies * ev.energy, self.copies * ev.gradient, blocks)
+        for block in ev.blocks:
+            np.multiply(block.values, self.copies, out=block.values)  # made anew in every evaluation
+        return Evaluation(self.copies * ev.energy, self.copies * ev.gradient, ev.blocks)
 
 
 @dataclass(frozen=True)
