@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fem.contact import CLEAR, FADE, SAFE_DEPTH, SHARP, ContactSettings, pressure, sharp_spots
-from fem.equilibrium import Array, Blocks, Evaluation
+from fem.equilibrium import Array, Blocks, Evaluation, Index
 from fem.obstacle import Wall, wall_table
 from fem.shell_points import SurfacePoints
 from fem.shell_walls_kernel import (
@@ -142,7 +142,7 @@ class ShellWalls:
         """
         slip, force = self.slip.reshape(-1, 2), self.remembered[1].reshape(-1, 2)
         at = np.flatnonzero(np.any(slip != 0.0, axis=1) | np.any(force != 0.0, axis=1))
-        return at, slip[at], force[at]
+        return at.astype(np.float64), slip[at], force[at]
 
     def remembering(self, memory: tuple[Array, ...], u: Array) -> tuple[Array, Array, Array]:
         """Slip, places and friction force at the accepted state u, from what `memory` gave there; the points
@@ -150,7 +150,8 @@ class ShellWalls:
         """
         self.focus(u)
         slip, force = np.zeros_like(self.slip), np.zeros_like(self.slip)
-        slip.reshape(-1, 2)[memory[0]], force.reshape(-1, 2)[memory[0]] = memory[1], memory[2]
+        at = memory[0].astype(np.int64)
+        slip.reshape(-1, 2)[at], force.reshape(-1, 2)[at] = memory[1], memory[2]
         return slip, self.points.places(u), force
 
     def friction(self, u: Array) -> tuple[Array, Array]:
@@ -162,38 +163,39 @@ class ShellWalls:
         force = st.friction * self.held[..., FORCE, None] * total / np.maximum(size, st.slip)
         return slide, force if self.friction_on else 0 * force
 
-    def _faces(self, places: Array, offset: Array) -> Array:
-        """Faces (n, k, walls, 3) at offsets (n, k, walls) along the normal."""
-        return np.asarray(places[:, :, None, 0] + offset[..., None] * places[:, :, None, 1])
-
     def _slide(self, u: Array, held: Array) -> Array:
         """Motion of the faces along the held directions since the last step (n, k, walls, 2); zero without
         force.
         """
-        offset = held[..., OFFSET]
-        moved = self._faces(self.points.places(u), offset) - self._carried(self._faces(self.before, offset))
-        along = -moved[..., 0] * held[..., NY] + moved[..., 1] * held[..., NX]
-        return np.where(held[..., FORCE, None] > 0, np.stack([along, moved[..., 2]], axis=-1), 0.0)
+        at = np.nonzero(held[..., FORCE] > 0)
+        hold, offset = held[at], held[at][:, OFFSET, None]
+        moved = _faces(self.points.places(u)[at[:2]], offset)
+        moved -= self._carried(_faces(self.before[at[:2]], offset), at[2])
+        out = np.zeros((*held.shape[:3], 2))
+        out[at] = np.stack([-moved[:, 0] * hold[:, NY] + moved[:, 1] * hold[:, NX], moved[:, 2]], axis=1)
+        return out
 
-    def _carried(self, places: Array) -> Array:
-        """Places (n, k, walls, 3) carried by walls that turn clockwise about the origin."""
+    def _carried(self, places: Array, wall: Index) -> Array:
+        """Places (m, 3) carried by the walls (m,) they lie on; some of these turn clockwise about the
+        origin.
+        """
         c, s = np.cos(self.turn), np.sin(self.turn)
-        x, y = places[..., 0], places[..., 1]
-        turning = self.table[:, 9] > 0
-        return np.stack(
-            [np.where(turning, c * x + s * y, x), np.where(turning, -s * x + c * y, y), places[..., 2]],
-            axis=-1,
-        )
+        x, y = places[:, 0], places[:, 1]
+        turning = self.table[wall, 9] > 0
+        carried = (np.where(turning, c * x + s * y, x), np.where(turning, -s * x + c * y, y), places[:, 2])
+        return np.stack(carried, axis=1)
 
     def axle_moment(self, u: Array) -> float:
         """Moment [N mm] of the friction force on turning walls about the origin, resisting clockwise
         turning.
         """
         _, force = self.friction(u)
-        carried = self._carried(self._faces(self.before, self.held[..., OFFSET]))
+        at = np.nonzero((self.held[..., FORCE] > 0) & (self.table[:, 9] > 0))
+        hold = self.held[at]
+        carried = self._carried(_faces(self.before[at[:2]], hold[:, OFFSET, None]), at[2])
         # d(carried)/d(turn) for clockwise turning is (y, -x); friction pulls the wall with -force * direction
-        rate = -carried[..., 1] * self.held[..., NY] - carried[..., 0] * self.held[..., NX]
-        return float(-(force[..., 0] * rate * (self.table[:, 9] > 0)).sum())
+        rate = -carried[:, 1] * hold[:, NY] - carried[:, 0] * hold[:, NX]
+        return float(-(force[at][:, 0] * rate).sum())
 
     def safe_fraction(self, u: Array, move: Array) -> float:
         """Largest part of a move that lets no point jump through a wall.
@@ -201,8 +203,9 @@ class ShellWalls:
         A point may go as far as its gap plus SAFE_DEPTH of the way to the wall's core, where the side would
         change.
         """
-        here, there = self.points.positions(u), self.points.positions(u + move)
-        return float(room_kernel(here, there, self.points.area, self.table, 0.5 * self.thickness, SAFE_DEPTH))
+        pt, half = self.points, 0.5 * self.thickness
+        room = room_kernel(u, move, pt.cells, pt.cell, pt.shape, pt.area, self.table, half, SAFE_DEPTH)
+        return float(room)
 
     def forces(self, u: Array) -> Array:
         """Normal contact force (n, k, walls) [N] of the whole strip."""
@@ -260,3 +263,8 @@ class ShellWalls:
             blocks,
         )
         return Evaluation(float(energy), gradient, (Blocks(pt.cells[touched], blocks),) if order > 1 else ())
+
+
+def _faces(places: Array, offset: Array) -> Array:
+    """Faces (m, 3) at offsets (m, 1) along the normal of places (m, 2, 3)."""
+    return np.asarray(places[:, 0] + offset * places[:, 1])

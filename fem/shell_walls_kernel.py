@@ -38,18 +38,22 @@ def gaps_kernel(places, area, table, half):
 
 
 @njit(cache=True)
-def room_kernel(here, there, area, table, half, share):
-    """Largest part of a move from here to there (n, k, 3) that lets no point with an area go farther than its
-    gap plus `share` of the way to a wall's core.
+def room_kernel(u, move, cells, cell, shape, area, table, half, share):
+    """Largest part of a move of the unknowns that lets no point with an area go farther than its gap plus
+    `share` of the way to a wall's core.
     """
-    n, k = here.shape[:2]
+    n, k = cell.shape
+    elements, moves = gathered(u, cells), gathered(move, cells)
+    here, way = np.empty((1, 3)), np.empty((1, 3))
     part = 1.0
     for p in range(n):
         for line in range(k):
             if area[p, line] <= 0.0:
                 continue
-            x, y = here[p, line, 0], here[p, line, 1]
-            length = np.sqrt((there[p, line, 0] - x) ** 2 + (there[p, line, 1] - y) ** 2)
+            vectors(elements[cell[p, line]], shape[p, line], here)
+            vectors(moves[cell[p, line]], shape[p, line], way)
+            x, y = here[0, 0], here[0, 1]
+            length = np.sqrt(way[0, 0] ** 2 + way[0, 1] ** 2)
             for w in range(len(table)):
                 if least_gap(table, w, x, y) - half >= length:
                     continue

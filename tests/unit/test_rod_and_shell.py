@@ -70,8 +70,16 @@ def test_without_lateral_contraction_both_wind_the_same_plane_strip(tmp_path: Pa
 
 
 @pytest.mark.slow
-def test_a_flat_strip_takes_the_same_torque_in_both_models(tmp_path: Path) -> None:
-    case = flat_boom(tmp_path)
+@pytest.mark.parametrize(
+    ("contraction", "winding_in", "pushing_out"), [(0.0, 0.005, 0.01), (0.45, 0.03, 0.03)]
+)
+def test_a_flat_strip_takes_the_same_torque_in_both_models(
+    tmp_path: Path, contraction: float, winding_in: float, pushing_out: float
+) -> None:
+    """Without lateral contraction it is the same plane problem. With it the section of a wound strip curls,
+    for which the rod has fewer shapes, and friction multiplies the difference.
+    """
+    case = flat_boom(tmp_path, contraction)
     rod_model = build_rod_model(case)
     fields = RodFields.build(rod_model.rod, np.linspace(0.0, case.strip.length, 121), 5)
     rod, rod_log, _ = run_cycle(rod_model, fields, case.travel, True, QUIET)
@@ -79,8 +87,9 @@ def test_a_flat_strip_takes_the_same_torque_in_both_models(tmp_path: Path) -> No
     assert rod.deployed
     assert shell.deployed
     # all of the way in; on the way out all but the peak after reversal, which friction amplifies
-    for phase, last in ((RETRACT, case.travel - 4.0), (DEPLOY, case.travel - 12.0)):
+    legs = ((RETRACT, case.travel - 4.0, winding_in), (DEPLOY, case.travel - 12.0, pushing_out))
+    for phase, last, band in legs:
         travels = np.arange(4.0, last, 0.5)
         one, other = (torque(log, phase, travels) for log in (rod_log, shell_log))
         size = np.sqrt(np.mean(other**2))
-        assert np.sqrt(np.mean((one - other) ** 2)) < 0.03 * size, phase
+        assert np.sqrt(np.mean((one - other) ** 2)) < band * size, phase
