@@ -8,19 +8,36 @@ itself tells whether the matrix is positive definite.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Protocol
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.linalg.lapack import dgbtrf, dgbtrs, dpbtrf, dpbtrs
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import reverse_cuthill_mckee
 
+from fem.compiled import compiled
 from fem.equilibrium import Array, Blocks, Index
 
 Marks = NDArray[np.bool_]
 KNOWN_TABLES = 4
 """How many tables of unknowns keep their pattern: those of the elements come back in every call."""
+
+
+class Solver(Protocol):
+    """Factors of a matrix."""
+
+    def solve(self, right: Array) -> Array: ...
+
+
+class Matrix(Protocol):
+    """Sums blocks and factors them, as `BandMatrix` does."""
+
+    fixed: Marks
+
+    def assemble(self, blocks: list[Blocks]) -> None: ...
+    def factor(self, shift: Array | None = None) -> Solver | None: ...
+    def factor_general(self, blocks: list[Blocks]) -> Solver | None: ...
 
 
 @dataclass
@@ -158,7 +175,7 @@ class BandMatrix:
         self._width = (reach + 1) * self.group - 1
 
 
-@njit(cache=True)
+@compiled
 def _join(dofs: Index, group: int, joined: Marks) -> None:
     """Mark the groups that share a block."""
     m, k = dofs.shape
@@ -177,7 +194,7 @@ def _join(dofs: Index, group: int, joined: Marks) -> None:
                 before = gj
 
 
-@njit(cache=True)
+@compiled
 def _add(dofs: Index, values: Array, place: Index, fixed: Marks, band: Array) -> None:
     """Sum blocks into lower band storage."""
     m, k = dofs.shape
@@ -192,7 +209,7 @@ def _add(dofs: Index, values: Array, place: Index, fixed: Marks, band: Array) ->
                     band[pi - pj, pj] += values[b, i, j]
 
 
-@njit(cache=True)
+@compiled
 def _add_general(dofs: Index, values: Array, place: Index, fixed: Marks, k: int, band: Array) -> None:
     """Sum blocks into general band storage with k diagonals on both sides."""
     m, n = dofs.shape
@@ -207,7 +224,7 @@ def _add_general(dofs: Index, values: Array, place: Index, fixed: Marks, k: int,
                     band[2 * k + pi - pj, pj] += values[b, i, j]
 
 
-@njit(cache=True)
+@compiled
 def _multiply(band: Array, x: Array, out: Array) -> None:
     """Product of a symmetric band matrix with x, added to out."""
     width, n = band.shape

@@ -16,9 +16,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numba import njit
 
 from fem.band import Joints, Marks
+from fem.compiled import compiled
 from fem.equilibrium import Array, Blocks, Index
 
 
@@ -126,7 +126,7 @@ class BlockMatrix:
         return self._pattern
 
 
-@njit(cache=True)
+@compiled
 def _least_degree(joined: Marks) -> tuple[Index, Index, Index, Index]:
     """Place of each line in the order of elimination, and `later`, `spot`, `start` of the pattern."""
     n = len(joined)
@@ -159,7 +159,7 @@ def _least_degree(joined: Marks) -> tuple[Index, Index, Index, Index]:
     return rank, later, spot, start
 
 
-@njit(cache=True)
+@compiled
 def _add(  # noqa: PLR0913, PLR0917 - compiled: arrays stay in registers
     dofs: Index, values: Array, place: Index, spot: Index, start: Index, both: bool,
     low: Array, high: Array, diagonal: Array,
@@ -201,7 +201,7 @@ def _add(  # noqa: PLR0913, PLR0917 - compiled: arrays stay in registers
                             high[top + k * wide + q] += values[e, i + k, j + q]
 
 
-@njit(cache=True)
+@compiled
 def _prescribe(  # noqa: PLR0913, PLR0917 - compiled: arrays stay in registers
     held: Index, spot: Index, start: Index, both: bool, low: Array, high: Array, diagonal: Array
 ) -> None:
@@ -229,7 +229,7 @@ def _prescribe(  # noqa: PLR0913, PLR0917 - compiled: arrays stay in registers
                         high[top + k * wide] = 0.0
 
 
-@njit(cache=True)
+@compiled
 def _invert(a: Array) -> bool:
     """Inverse of a in its place by Gauss-Jordan elimination with exchange of rows; False where singular."""
     n = len(a)
@@ -261,7 +261,7 @@ def _invert(a: Array) -> bool:
     return True
 
 
-@njit(cache=True)
+@compiled
 def _factor(low: Array, high: Array, diagonal: Array, later: Index, spot: Index, start: Index) -> bool:
     """Overwrite columns and rows with those of L (unit diagonal) and U, diagonal blocks with the inverse of
     U's; False where one of them is singular.
@@ -298,7 +298,7 @@ def _factor(low: Array, high: Array, diagonal: Array, later: Index, spot: Index,
     return True
 
 
-@njit(cache=True)
+@compiled
 def _factor_half(low: Array, diagonal: Array, later: Index, spot: Index, start: Index) -> bool:
     """Overwrite columns with those of R^T, R^T R the matrix, and diagonal blocks with the inverse of R's;
     False where it is not positive definite.
@@ -323,7 +323,7 @@ def _factor_half(low: Array, diagonal: Array, later: Index, spot: Index, start: 
     return True
 
 
-@njit(cache=True)
+@compiled
 def _root(a: Array) -> bool:
     """Overwrite a with the inverse of R, R^T R = a and R upper triangular; False where a is not positive
     definite.
@@ -357,7 +357,7 @@ def _root(a: Array) -> bool:
     return True
 
 
-@njit(cache=True)
+@compiled
 def _solve(  # noqa: PLR0913, PLR0917 - compiled: arrays stay in registers
     low: Array, high: Array, inverse: Array, later: Index, start: Index, half: bool, x: Array
 ) -> None:

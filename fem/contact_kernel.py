@@ -12,8 +12,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from fem.compiled import compiled, inlined
 from fem.equilibrium import Array, Index
 
 Frame = tuple[float, float, float, float, float]
@@ -72,14 +72,14 @@ class Face(NamedTuple):
     second: Array
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def new_face(pt: PointTables) -> Face:
     """Work space for `read_face` and `face_rates`."""
     k, m, M = pt.to.shape[1], pt.to.shape[2], pt.mode.shape[2]
     return Face(np.zeros(m), np.zeros(m), np.zeros(k), np.zeros((k, M)), np.zeros((k, M, M)))
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def mid_point(u: Array, dofs: Index, shape: Array) -> Pair:
     """Place (x, y) of the mid-line; shape (2, 4)."""
     x, y = 0.0, 0.0
@@ -89,7 +89,7 @@ def mid_point(u: Array, dofs: Index, shape: Array) -> Pair:
     return x, y
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def frame_at(u: Array, dofs: Index, shape: Array) -> Frame:
     """Place, unit tangent and length of r' of the mid-line."""
     x, y, dx, dy = 0.0, 0.0, 0.0, 0.0
@@ -102,7 +102,7 @@ def frame_at(u: Array, dofs: Index, shape: Array) -> Frame:
     return x, y, dx / length, dy / length, length
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def read_face(u: Array, dofs: Index, shape: Array, pt: PointTables, at: Section, face: Face) -> None:
     """Heights on the lines of a section, opened as the given element and functions (2, 4) say."""
     p, ahead = at
@@ -123,7 +123,7 @@ def read_face(u: Array, dofs: Index, shape: Array, pt: PointTables, at: Section,
             face.height[line] += pt.to[p, line, j] * face.sine[j]
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def face_rates(pt: PointTables, p: int, order: int, face: Face) -> None:
     """First (order 1) and second (order 2) derivatives of the heights in the opening amplitudes."""
     k, m, M = pt.to.shape[1], pt.to.shape[2], pt.mode.shape[2]
@@ -140,7 +140,7 @@ def face_rates(pt: PointTables, p: int, order: int, face: Face) -> None:
                         face.second[line, a, b] -= part * pt.mode[p, j, b]
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def point_first(g: Pair, H: float, at: Frame, rates: Array, out: Array) -> None:
     """Row g . dp into out (4 + M,), p = r + H n(r'), local unknowns (x, y, x', y', b_m); rates (M,) of H."""
     _, _, tx, ty, length = at
@@ -151,7 +151,7 @@ def point_first(g: Pair, H: float, at: Frame, rates: Array, out: Array) -> None:
         out[4 + a] = rates[a] * gn
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def point_second(g: Pair, H: float, at: Frame, rates: Array, second: Array, out: Array) -> None:
     """Add g . d2p to out (4 + M, 4 + M) for p = r + H n(r'); rates (M,), second (M, M) of H."""
     _, _, tx, ty, length = at
@@ -173,7 +173,7 @@ def point_second(g: Pair, H: float, at: Frame, rates: Array, second: Array, out:
             out[4 + a, 4 + b] += gn * second[a, b]
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def add_square(scale: float, left: Array, right: Array, out: Array) -> None:
     """Add scale * left right^T to out."""
     for a in range(left.shape[0]):
@@ -182,7 +182,7 @@ def add_square(scale: float, left: Array, right: Array, out: Array) -> None:
             out[a, b] += part * right[b]
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def penalty(gap: float, stiffness: float, onset: float) -> tuple[float, float, float]:
     """Energy, force and stiffness per area of the penalty at a gap."""
     depth = -gap
@@ -198,7 +198,7 @@ def penalty(gap: float, stiffness: float, onset: float) -> tuple[float, float, f
     return energy, stiffness * (depth - 0.5 * onset), stiffness
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def sliding(total: float, limit: float, slip: float) -> tuple[float, float, float]:
     """Energy, force and stiffness of friction of strength `limit`, linear up to the elastic slip."""
     if abs(total) < slip:
@@ -207,7 +207,7 @@ def sliding(total: float, limit: float, slip: float) -> tuple[float, float, floa
     return limit * (abs(total) - 0.5 * slip), limit * sign, 0.0
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def local_place(a: int) -> tuple[int, int]:
     """Field and derivative of local unknown a of (x, y, x', y', b_m)."""
     if a < 2:
@@ -217,7 +217,7 @@ def local_place(a: int) -> tuple[int, int]:
     return a - 2, 0
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def highest_point(face: Face) -> float:
     """Largest distance of a contact point from the mid-line."""
     highest = 0.0
@@ -226,7 +226,7 @@ def highest_point(face: Face) -> float:
     return highest
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def carried(before: Array, off: float, turn: float) -> Pair:
     """Face that was at `before` (5,), offset by `off`, carried clockwise about the origin by `turn`."""
     H = before[4] + off
@@ -237,7 +237,7 @@ def carried(before: Array, off: float, turn: float) -> Pair:
     return c * x + s * y, -s * x + c * y
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def wall_shares(u: Array, pt: PointTables, spots: Array, rule: tuple[float, float, int]) -> Array:
     """(n,): share of its length, times `split`, that each station stands for; rule: near, fade, split.
 
@@ -258,7 +258,7 @@ def wall_shares(u: Array, pt: PointTables, spots: Array, rule: tuple[float, floa
     return out
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def wall_places(u: Array, pt: PointTables) -> Array:
     """(n, k, 5): mid-line x, y, normal nx, ny and height h of every contact point (h where it counts)."""
     n, k = pt.area.shape

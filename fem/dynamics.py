@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
 
-from fem.band import BandMatrix
+from fem.band import BandMatrix, Matrix
 from fem.equilibrium import Array, Blocks, Evaluation, Index
 
 Frame = tuple[Array, Array, float]
@@ -52,22 +52,6 @@ class PlainTerm(Protocol):
     """A term that depends on the unknowns alone."""
 
     def evaluate(self, u: Array, order: int) -> Evaluation: ...
-
-
-class Solver(Protocol):
-    """Factors of a matrix."""
-
-    def solve(self, right: Array) -> Array: ...
-
-
-class Matrix(Protocol):
-    """Sums blocks and factors them, as `BandMatrix` does."""
-
-    fixed: NDArray[np.bool_]
-
-    def assemble(self, blocks: list[Blocks]) -> None: ...
-    def factor(self, shift: Array | None = None) -> Solver | None: ...
-    def factor_general(self, blocks: list[Blocks]) -> Solver | None: ...
 
 
 @dataclass(frozen=True)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from fem.compiled import compiled
 from fem.equilibrium import Array, Index
 
 
@@ -39,7 +39,7 @@ class FieldTables(NamedTuple):
     limit: Array
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def glance(u: Array, t: FieldTables, line: Array, strain: Array, share: Array) -> None:
     """Fill line (n, 4): x, y, curvature, axial force; strain, share (n, c), as in `fem.rod_fields`."""
     n, P, M = t.mode.shape

@@ -5,12 +5,12 @@ worked out.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from fem.compiled import compiled, inlined
 from fem.equilibrium import Array
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def least_gap(table: Array, w: int, x: float, y: float) -> float:
     """A bound below the distance of (x, y) to the surface of wall w that costs little: as if arcs were full
     circles and segments were lines.
@@ -29,7 +29,7 @@ def least_gap(table: Array, w: int, x: float, y: float) -> float:
     return float(across - table[w, 3])
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def wall_gap(wall: Array, x: float, y: float) -> tuple[float, float, float, float]:
     """Distance of (x, y) to the wall's surface, unit normal, curvature of the distance: (gap, nx, ny, k)."""
     kind = wall[0]

@@ -21,12 +21,13 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse.csgraph import reverse_cuthill_mckee
 
+from fem.compiled import compiled
 from fem.equilibrium import Array, Blocks, Index
 
 SINGULAR_PIVOT = 1e-15  # a pivot this small beside the largest diagonal entry counts as zero
 
 
-@numba.njit(cache=True)
+@compiled
 def _scatter(places: Index, values: Array, data: Array) -> None:
     for k in range(places.size):
         if places[k] >= 0:

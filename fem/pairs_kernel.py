@@ -10,8 +10,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from fem.compiled import compiled, inlined
 from fem.contact_kernel import (
     Face,
     Frame,
@@ -57,13 +57,13 @@ class Sides(NamedTuple):
     row: Array
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def new_sides(pt: PointTables) -> Sides:
     """Work space for `read_pair`."""
     return Sides(new_face(pt), new_face(pt), np.zeros((2, 4)))
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def hermite_row(t: float, size: float, out: Array) -> None:
     """Value and slope functions of one element at t, out (2, 4)."""
     t2, t3 = t * t, t * t * t
@@ -73,7 +73,7 @@ def hermite_row(t: float, size: float, out: Array) -> None:
     out[1, 2], out[1, 3] = (6 * t - 6 * t2) / size, -2 * t + 3 * t2
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def foot_section(pt: PointTables, e: int, t: float) -> tuple[int, float]:
     """Contact station of element e nearest to t, and how far the foot lies beyond it: its tables stand for
     the partner's.
@@ -83,7 +83,7 @@ def foot_section(pt: PointTables, e: int, t: float) -> tuple[int, float]:
     return q, pt.nodes[e] + t * (pt.nodes[e + 1] - pt.nodes[e]) - pt.stations[q]
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def read_pair(u: Array, pt: PointTables, pairs: Pairs, p: int, sides: Sides) -> tuple[Frame, Frame]:
     """Frames and heights of both sides of the pair of station p."""
     e, f, t = pt.element[p], pairs.partner[p], pairs.place[p]
@@ -93,7 +93,7 @@ def read_pair(u: Array, pt: PointTables, pairs: Pairs, p: int, sides: Sides) -> 
     return frame_at(u, pt.dofs[e], pt.shape[p]), frame_at(u, pt.dofs[f], sides.row)
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def apart(at: Frame, foot: Frame, height: float, foot_height: float) -> Pair:
     """From the partner's point to the own point, each at a height above its mid-line."""
     return (
@@ -102,7 +102,7 @@ def apart(at: Frame, foot: Frame, height: float, foot_height: float) -> Pair:
     )
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _foot(
     u: Array, pt: PointTables, start: tuple[int, float], x: float, y: float, row: Array
 ) -> tuple[int, float]:
@@ -133,7 +133,7 @@ def _foot(
     return -1, t
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def find_pairs(u: Array, pt: PointTables, reach: float, reachable: float, pairs: Pairs) -> None:
     """Nearest place at least `reach` [mm] further out for each station, -1 where none is within `reachable`
     [mm].
@@ -171,7 +171,7 @@ def find_pairs(u: Array, pt: PointTables, reach: float, reachable: float, pairs:
             pairs.partner[p], pairs.place[p] = e, t
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _side(at: Frame, foot: Frame, near: float, kept: float) -> float:
     """Side of the partner on which the point lay; the kept one, if any, when it was too near to tell."""
     away = (at[1] - foot[1]) * foot[2] - (at[0] - foot[0]) * foot[3]
@@ -180,7 +180,7 @@ def _side(at: Frame, foot: Frame, near: float, kept: float) -> float:
     return kept
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def hold_pairs(
     u: Array, last: Array, pt: PointTables, pairs: Pairs, law: Law, memory: tuple[Array, float, Array]
 ) -> tuple[float, float]:
@@ -228,7 +228,7 @@ def hold_pairs(
     return total, change
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def moved_apart(pairs: Pairs, p: int, line: int, at: Frame, foot: Frame, heights: Pair) -> Pair:
     """Motion of the own face against the partner's since the last step; heights of both mid-surfaces."""
     held = pairs.held[p, line]
@@ -239,7 +239,7 @@ def moved_apart(pairs: Pairs, p: int, line: int, at: Frame, foot: Frame, heights
     )
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def is_held(held: Array) -> bool:
     """Whether any line of a pair holds a normal force; held (k, NUMBERS)."""
     most = 0.0
@@ -248,7 +248,7 @@ def is_held(held: Array) -> bool:
     return most > 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def slide_pairs(u: Array, pt: PointTables, pairs: Pairs) -> Array:
     """(n, k): motion of the faces along the held directions since the last step; zero without force."""
     n, k = pt.area.shape
@@ -268,7 +268,7 @@ def slide_pairs(u: Array, pt: PointTables, pairs: Pairs) -> Array:
     return out
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def pair_room(u: Array, there: Array, pt: PointTables, pairs: Pairs, thickness: float, depth: float) -> float:
     """Largest part of the way from u to `there` on which no pair comes closer than its gap and `depth` of the
     thickness.

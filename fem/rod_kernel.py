@@ -12,8 +12,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from fem.compiled import compiled, inlined
 from fem.equilibrium import Array, Index
 
 
@@ -73,7 +73,7 @@ class Place(NamedTuple):
     scale: float
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _scratch(modes: int, warps: int, across: int) -> Scratch:
     """Work space for M opening modes, W warping modes and m places across; made inside the loop's function,
     where the compiler can tell that no two of the arrays overlap.
@@ -107,7 +107,7 @@ def _scratch(modes: int, warps: int, across: int) -> Scratch:
     )
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _station(u: Array, dofs: Index, shape: Array, t: Tables, row: int, k: Scratch) -> None:
     """Fields with derivatives, section angle, its slope, sine and cosine across."""
     for f in range(k.fields.shape[0]):
@@ -125,7 +125,7 @@ def _station(u: Array, dofs: Index, shape: Array, t: Tables, row: int, k: Scratc
         k.angle[2, i], k.angle[3, i] = np.sin(p), np.cos(p)
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _section(t: Tables, row: int, i: int, order: int, k: Scratch) -> tuple[float, float, float]:
     """Height and slopes h, h', x' at place i; derivatives in the amplitudes into k.first and k.second."""
     M = k.first.shape[1]
@@ -157,7 +157,7 @@ def _section(t: Tables, row: int, i: int, order: int, k: Scratch) -> tuple[float
     return h, h_s, x_s
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _strain(t: Tables, p: Place, k: Scratch) -> float:
     """Strains and weighted stresses at a place; returns the energy per length of strip there."""
     row, i = p.row, p.i
@@ -185,7 +185,7 @@ def _strain(t: Tables, p: Place, k: Scratch) -> float:
     return energy
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _first(t: Tables, p: Place, k: Scratch) -> None:
     """Rows d(strain)/dz into k.rows, d(lam, h', x')/dz into k.by; adds to the gradient k.gz."""
     row, i = p.row, p.i
@@ -222,7 +222,7 @@ def _first(t: Tables, p: Place, k: Scratch) -> None:
         k.gz[a] += total
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _material_tangent(t: Tables, p: Place, k: Scratch) -> None:
     """Adds rows^T C rows and the square of d(lam, h', x') to the lower triangle of k.Hz."""
     nz = k.gz.shape[0]
@@ -239,7 +239,7 @@ def _material_tangent(t: Tables, p: Place, k: Scratch) -> None:
         _add_lower(k.stress[0] * p.scale, k.by[c], k.by[c], k.Hz)
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _add_lower(scale: float, left: Array, right: Array, out: Array) -> None:
     for a in range(left.shape[0]):
         row = scale * left[a]
@@ -248,7 +248,7 @@ def _add_lower(scale: float, left: Array, right: Array, out: Array) -> None:
                 out[a, b] += row * right[b]
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _stress_tangent(t: Tables, p: Place, k: Scratch) -> None:
     """Adds stress times second derivatives of the strains to k.Hz (lower triangle, but full in b' by b)."""
     row, i = p.row, p.i
@@ -284,7 +284,7 @@ def _stress_tangent(t: Tables, p: Place, k: Scratch) -> None:
         k.Hz[a1 + c, 1] += bend * cosine * t.warp[row, i, c]
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _mid_line(k: Scratch, order: int) -> None:
     """From (l, w) to (r', r''): k.gz, k.Hz become k.gv, k.Hv (lower triangle)."""
     rx, ry, rxx, ryy = k.fields[0, 1], k.fields[1, 1], k.fields[0, 2], k.fields[1, 2]
@@ -320,7 +320,7 @@ def _mid_line(k: Scratch, order: int) -> None:
     k.Hv[3, 1] -= moment * 2.0 * rx * ry / l4
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _spread_gradient(k: Scratch, dofs: Index, shape: Array, weight: float, gradient: Array) -> None:
     for a in range(k.gv.shape[0]):
         base, d, value = 4 * k.places[0, a], k.places[1, a], k.gv[a] * weight
@@ -328,7 +328,7 @@ def _spread_gradient(k: Scratch, dofs: Index, shape: Array, weight: float, gradi
             gradient[dofs[base + i]] += value * shape[d, i]
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _spread_block(k: Scratch, shape: Array, weight: float, block: Array) -> None:
     """Half of the block: its transpose is still to be added."""
     for a in range(k.gv.shape[0]):
@@ -346,7 +346,7 @@ def _spread_block(k: Scratch, shape: Array, weight: float, block: Array) -> None
                     block[fa + i, fb + j] += left * shape[db, j]
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _add_transpose(block: Array) -> None:
     for i in range(block.shape[0]):
         for j in range(i + 1):
@@ -354,7 +354,7 @@ def _add_transpose(block: Array) -> None:
             block[i, j], block[j, i] = value, value
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _width(t: Tables, row: int, order: int, k: Scratch) -> float:
     """Energy per length at a station with k.gz and k.Hz of it."""
     rx, ry, rxx, ryy = k.fields[0, 1], k.fields[1, 1], k.fields[0, 2], k.fields[1, 2]
@@ -378,7 +378,7 @@ def _width(t: Tables, row: int, order: int, k: Scratch) -> float:
     return energy
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def rod_energy(order: int, u: Array, dofs: Index, t: Tables, gradient: Array, blocks: Array) -> float:
     """Energy [N mm]; adds to the gradient (n,) and the blocks (N, 4F, 4F) as far as order asks."""
     total = 0.0

@@ -6,8 +6,8 @@ The arrays of what is held are large and mostly empty: what is asked for at ever
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from fem.compiled import compiled, inlined
 from fem.contact_kernel import (
     Law,
     PointTables,
@@ -23,7 +23,7 @@ from fem.gap import least_gap, wall_gap
 from fem.wall_kernel import WallMemory
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def wall_gaps(u: Array, pt: PointTables, table: Array, thickness: float) -> Array:
     """(n, k, walls): gap between the strip's face and every wall; inf at stations that do not count."""
     places = wall_places(u, pt)
@@ -39,7 +39,7 @@ def wall_gaps(u: Array, pt: PointTables, table: Array, thickness: float) -> Arra
     return out
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def least_of_all(u: Array, pt: PointTables, table: Array, thickness: float) -> float:
     """The smallest of `wall_gaps`; walls too far away to matter are left out."""
     face, least = new_face(pt), np.inf
@@ -62,7 +62,7 @@ def least_of_all(u: Array, pt: PointTables, table: Array, thickness: float) -> f
     return least
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def half_width(pt: PointTables, p: int) -> float:
     """Length [mm] of the section from the mid-line to the outermost line."""
     total = 0.0
@@ -71,7 +71,7 @@ def half_width(pt: PointTables, p: int) -> float:
     return total
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def mid_points(u: Array, pt: PointTables) -> Array:
     """Places (n, 2) of the mid-line at the stations."""
     out = np.empty((pt.area.shape[0], 2))
@@ -80,7 +80,7 @@ def mid_points(u: Array, pt: PointTables) -> Array:
     return out
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def wall_slide(u: Array, pt: PointTables, table: Array, turn: float, held: Array, before: Array) -> Array:
     """(n, k, walls): motion of the faces along the held directions since `before`; zero without force."""
     n, k = pt.area.shape
@@ -108,7 +108,7 @@ def wall_slide(u: Array, pt: PointTables, table: Array, turn: float, held: Array
     return out
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _slid(at: tuple[float, float, float, float], h: float, held: Array, before: Array, turn: float) -> float:
     """Motion of a face along the held direction since `before`; at: place and tangent of the mid-line."""
     x, y, tx, ty = at
@@ -117,7 +117,7 @@ def _slid(at: tuple[float, float, float, float], h: float, held: Array, before: 
     return float((x - H * ty - bx) * held[1] + (y + H * tx - by) * held[2])
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def wall_taken(
     u: Array,
     pt: PointTables,
@@ -166,7 +166,7 @@ def wall_taken(
     return work
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def wall_moment(u: Array, pt: PointTables, table: Array, law: Law, memory: WallMemory) -> float:
     """Moment [N mm] of the friction forces on turning walls about the origin against clockwise turning."""
     held, slip, before = memory.held, memory.slip, memory.before

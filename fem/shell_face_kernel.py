@@ -15,13 +15,15 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from fem.compiled import compiled
+
 LOCAL = 9
 
 
 FAST = {"contract", "reassoc", "nsz", "arcp"}
 
 
-@njit(cache=True)
+@compiled
 def gathered(u, cells):
     """Unknowns (m, 3, 16) of every element by component: neighbours in memory for the sums over them."""
     out = np.empty((len(cells), 3, 16))
@@ -65,7 +67,7 @@ def local_state(own, shape, v, n, dual):
         dual[1, c] = (a11 * v[2, c] - a12 * v[1, c]) * part * part
 
 
-@njit(cache=True)
+@compiled
 def places_kernel(u, cells, cell, shape, area):
     """(n, k, 2, 3): place and normal of the points with an area, 0 of the others."""
     n, k = cell.shape
@@ -82,7 +84,7 @@ def places_kernel(u, cells, cell, shape, area):
     return out
 
 
-@njit(cache=True)
+@compiled
 def positions_kernel(u, cells, cell, shape, area):
     """(n, k, 3): place of the points with an area, 0 of the others."""
     n, k = cell.shape
@@ -95,7 +97,7 @@ def positions_kernel(u, cells, cell, shape, area):
     return out[:, :, 0]
 
 
-@njit(cache=True)
+@compiled
 def face_first(s, c, n, dual, row):
     """Row (9,) = derivative of s . (x + c n)."""
     for i in range(3):
@@ -106,7 +108,7 @@ def face_first(s, c, n, dual, row):
             row[3 + 3 * a + i] = part * n[i]
 
 
-@njit(cache=True)
+@compiled
 def face_second(f, c, n, dual, H):
     """Add the second derivative of f . (x + c n) to H (9, 9)."""
     fn = c * (f[0] * n[0] + f[1] * n[1] + f[2] * n[2])
@@ -120,7 +122,7 @@ def face_second(f, c, n, dual, H):
                     H[3 + 3 * b + j, 3 + 3 * a + i] += fa * dual[b, i] * n[j]
 
 
-@njit(cache=True)
+@compiled
 def rub(t0, t1, limit, slip, out):
     """Held friction of strength `limit` at a slip (t0, t1): energy; out = force (2), stiffness 00, 11, 01."""
     size = np.sqrt(t0 * t0 + t1 * t1)
@@ -135,7 +137,7 @@ def rub(t0, t1, limit, slip, out):
     return limit * (size - 0.5 * slip)
 
 
-@njit(cache=True)
+@compiled
 def spread_gradient(g, dofs, shape, gradient):
     """Add a local gradient (9,) to the unknowns."""
     for i in range(16):

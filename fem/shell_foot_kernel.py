@@ -8,8 +8,8 @@ edge.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from fem.compiled import compiled
 from fem.shell_face_kernel import gathered, vectors
 
 SAMPLES = 2
@@ -18,7 +18,7 @@ SAME = 2.0
 """A point's last foot is where the search begins when it lies within this of the nearest sample [mm]."""
 
 
-@njit(cache=True)
+@compiled
 def _factors(t, side, out):
     """Out (end, derivative, kind): Hermite functions of one direction at t in [0, 1]."""
     t2, t3 = t * t, t * t * t
@@ -30,7 +30,7 @@ def _factors(t, side, out):
     out[1, 2, 0], out[1, 2, 1] = (6 - 12 * t) / side**2, (-2 + 6 * t) / side
 
 
-@njit(cache=True)
+@compiled
 def shape_row(stations, across, at, out, f, g):
     """Functions (6, 16) at (s, eta) in the order of `fem.element.shape_at`; returns the cell. f, g: work
     space.
@@ -55,13 +55,13 @@ def shape_row(stations, across, at, out, f, g):
     return i * (len(across) - 1) + j
 
 
-@njit(cache=True)
+@compiled
 def dot(a, b):
     """Scalar product of two 3-vectors."""
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 
 
-@njit(cache=True)
+@compiled
 def foot_metric(away, w, m):
     """M = M11, M22, M12 of half the squared distance at a foot with vectors w (6, 3) and x - X = away."""
     m[0] = dot(w[1], w[1]) - dot(away, w[3])
@@ -69,7 +69,7 @@ def foot_metric(away, w, m):
     m[2] = dot(w[1], w[2]) - dot(away, w[5])
 
 
-@njit(cache=True)
+@compiled
 def project(x, elements, stations, across, at, rows):
     """Foot of x from a start at (2,), moved there; rows (6, 16) are those of the foot. Returns (cell,
     found).
@@ -105,7 +105,7 @@ def project(x, elements, stations, across, at, rows):
     return cell, False
 
 
-@njit(cache=True)
+@compiled
 def pair_kernel(u, cells, stations, across, at_rest, places, reach, near, partner, foot, rows):
     """Pair every point (n, k) with its foot; partner (n, k) cell or -1, foot (n, k, 2), rows (n, k, 6, 16).
 
@@ -168,7 +168,7 @@ def pair_kernel(u, cells, stations, across, at_rest, places, reach, near, partne
             rows[p, line] = row
 
 
-@njit(cache=True)
+@compiled
 def rows_kernel(stations, across, partner, foot, rows):
     """Functions (n, k, 6, 16) at the feet of all points that have one."""
     f, g = np.empty((2, 3, 2)), np.empty((2, 3, 2))

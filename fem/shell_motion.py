@@ -11,8 +11,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from fem.band import Solver
 from fem.block_lu import BlockMatrix
-from fem.dynamics import Frame, HeldTerm, Motion, MotionSettings, PlainTerm, Shrinking, Solver
+from fem.dynamics import Frame, HeldTerm, Motion, MotionSettings, PlainTerm, Shrinking
 from fem.equilibrium import Array, Blocks, Evaluation, Index
 from fem.shell import Shell
 from fem.shell_ends import symmetric

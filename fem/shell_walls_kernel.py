@@ -6,8 +6,8 @@ Most points touch nothing: a wall is left out where a cheap bound of its distanc
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from fem.compiled import compiled
 from fem.contact_kernel import penalty
 from fem.gap import least_gap, wall_gap
 from fem.shell_face_kernel import (
@@ -23,7 +23,7 @@ from fem.shell_face_kernel import (
 )
 
 
-@njit(cache=True)
+@compiled
 def gaps_kernel(places, area, table, half):
     """Gaps (n, k, walls) of the faces at places (n, k, 3); inf where a point has no area."""
     n, k = places.shape[:2]
@@ -37,7 +37,7 @@ def gaps_kernel(places, area, table, half):
     return out
 
 
-@njit(cache=True)
+@compiled
 def room_kernel(u, move, cells, cell, shape, area, table, half, share):
     """Largest part of a move of the unknowns that lets no point with an area go farther than its gap plus
     `share` of the way to a wall's core.
@@ -64,7 +64,7 @@ def room_kernel(u, move, cells, cell, shape, area, table, half, share):
     return part
 
 
-@njit(cache=True)
+@compiled
 def near_kernel(u, cells, cell, shape, spots, near, fade):
     """(n,): 1 where a point of a station is nearer to a spot (m, 3: place, radius) than its radius and
     `near`, 0 where all are beyond that and `fade`, between them in between.
@@ -84,7 +84,7 @@ def near_kernel(u, cells, cell, shape, spots, near, fade):
     return out
 
 
-@njit(cache=True)
+@compiled
 def hold_kernel(u, cells, cell, shape, area, table, half, stiffness, onset, held):
     """Renew held (n, k, walls, 4): normal force, wall normal, offset of the face along the shell's normal."""
     n, k = area.shape
@@ -113,7 +113,7 @@ def hold_kernel(u, cells, cell, shape, area, table, half, stiffness, onset, held
                 held[p, line, w, 3] = -half * (gx * normal[0] + gy * normal[1])
 
 
-@njit(cache=True)
+@compiled
 def _slip_of(v, normal, before, held, turning, turn, s):
     """Motion of the face since the last step along s (in the plane) and across."""
     off = held[3]
@@ -129,7 +129,7 @@ def _slip_of(v, normal, before, held, turning, turn, s):
     return mx * s[0] + my * s[1], v[0, 2] + off * normal[2] - bz
 
 
-@njit(cache=True)
+@compiled
 def touching_kernel(u, cells, cell, shape, area, table, held, half):
     """Numbers of the points (n, k) with an area that may touch a wall or rub on it."""
     n, k = cell.shape
@@ -148,7 +148,7 @@ def touching_kernel(u, cells, cell, shape, area, table, held, half):
     return chosen[:count]
 
 
-@njit(cache=True)
+@compiled
 def wall_kernel(
     order, u, cells, cell, shape, area, table, held, slip, before, numbers, chosen, which, gradient, blocks
 ):

@@ -5,8 +5,8 @@ tangents.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from fem.compiled import compiled
 from fem.contact_kernel import penalty
 from fem.shell_face_kernel import (
     LOCAL,
@@ -27,13 +27,13 @@ crossing.
 """
 
 
-@njit(cache=True)
+@compiled
 def apart(v, w, normal):
     """How far the place v[0] lies from w[0] along a normal."""
     return (v[0, 0] - w[0, 0]) * normal[0] + (v[0, 1] - w[0, 1]) * normal[1] + (v[0, 2] - w[0, 2]) * normal[2]
 
 
-@njit(cache=True)
+@compiled
 def cross(a, b, out):
     """Out (3,) = a x b."""
     out[0] = a[1] * b[2] - a[2] * b[1]
@@ -41,7 +41,7 @@ def cross(a, b, out):
     out[2] = a[0] * b[1] - a[1] * b[0]
 
 
-@njit(cache=True)
+@compiled
 def hold_kernel(u, last, cells, cell, shape, partner, rows, thickness, sides, held, before):
     """held: force (set by the caller), nu, direction along, offsets of both sides of the interface,
     distance; a side of 0 is told from where the point lay at `last`. before (n, k, 2): how far both sides of
@@ -86,7 +86,7 @@ def hold_kernel(u, last, cells, cell, shape, partner, rows, thickness, sides, he
             before[p, line, 0], before[p, line, 1] = dot(lay, w0[1]) / size, side * dot(lay, across) / size
 
 
-@njit(cache=True)
+@compiled
 def apart_kernel(u, cells, cell, shape, partner, rows, held):
     """How far both sides of the interfaces are apart (n, k, 2), in the held frame."""
     n, k = cell.shape
@@ -108,7 +108,7 @@ def apart_kernel(u, cells, cell, shape, partner, rows, held):
     return out
 
 
-@njit(cache=True)
+@compiled
 def distance_kernel(u, cells, cell, shape, partner, rows, held):
     """Distance (n, k) of paired mid-surfaces along the held normal; inf without a pair."""
     n, k = cell.shape
@@ -125,7 +125,7 @@ def distance_kernel(u, cells, cell, shape, partner, rows, held):
     return out
 
 
-@njit(cache=True)
+@compiled
 def _foot_rows(w, nu, distance, along_only, t, turn, pull, H):
     """Second variation of the distance times -pull into H (18, 18); turn (2, 18): nu . d(X_a) at the moving
     foot.
@@ -163,7 +163,7 @@ def _foot_rows(w, nu, distance, along_only, t, turn, pull, H):
         turn[1, b] += b12 * ds + b22 * da
 
 
-@njit(cache=True)
+@compiled
 def wrap_kernel(
     order,
     u,

@@ -9,9 +9,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from fem.compiled import compiled, inlined
 from fem.contact_kernel import (
     Face,
     Frame,
@@ -56,7 +56,7 @@ class WallMemory(NamedTuple):
     before: Array
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _reachable(x: float, y: float, table: Array, margin: float, near: Marks) -> bool:
     """Mark the walls that may be closer than `margin` to the mid-line; whether there is any."""
     some = False
@@ -66,7 +66,7 @@ def _reachable(x: float, y: float, table: Array, margin: float, near: Marks) -> 
     return some
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _narrow(x: float, y: float, table: Array, margin: float, near: Marks) -> bool:
     """Unmark the walls that are not closer than `margin` to the mid-line; whether any is left."""
     some = False
@@ -77,7 +77,7 @@ def _narrow(x: float, y: float, table: Array, margin: float, near: Marks) -> boo
     return some
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _is_held(held: Array, p: int) -> bool:
     """Whether any normal force is held at station p."""
     for line in range(held.shape[1]):
@@ -87,7 +87,7 @@ def _is_held(held: Array, p: int) -> bool:
     return False
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def wall_hold(u: Array, pt: PointTables, table: Array, law: Law, held: Array) -> Pair:
     """Renew what is held; returns the sum of the normal forces and of their changes."""
     n, k = pt.area.shape
@@ -122,7 +122,7 @@ def wall_hold(u: Array, pt: PointTables, table: Array, law: Law, held: Array) ->
     return total, change
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def wall_room(u: Array, there: Array, pt: PointTables, table: Array, law: Law, depth: float) -> float:
     """Largest part of the way from u to `there` on which no point comes closer than its gap and `depth` of
     the way to a core; all of it for a point that ends no deeper than that on the same side.
@@ -159,7 +159,7 @@ def wall_room(u: Array, there: Array, pt: PointTables, table: Array, law: Law, d
     return part
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _before(room: float, closer: float, length: float, wall: Array) -> float:
     """Part of a straight way until a wall is `room` nearer; closer: how much nearer it comes if it is flat.
 
@@ -196,7 +196,7 @@ class _Rub(NamedTuple):
     limit: float
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _press(order: int, law: Law, area: float, near: Near, at: Frame, line: int, k: _Scratch) -> Press:
     """Penalty at a point of negative gap: adds gradient and tangent; its row stays in k.across."""
     gap, gx, gy, curved = near
@@ -217,7 +217,7 @@ def _press(order: int, law: Law, area: float, near: Near, at: Frame, line: int, 
     return energy, force, stiff
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _rub(
     order: int, law: Law, rub: _Rub, press: Press, curved: float, at: Frame, line: int, k: _Scratch
 ) -> float:
@@ -243,7 +243,7 @@ def _rub(
     return energy
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _spread(k: _Scratch, pt: PointTables, p: int, gradient: Array, blocks: Array) -> None:
     """Add gradient and second derivative of station p to the unknowns of its element."""
     e, shape = pt.element[p], pt.shape[p]
@@ -264,7 +264,7 @@ def _spread(k: _Scratch, pt: PointTables, p: int, gradient: Array, blocks: Array
                     blocks[e, 4 * fa + i, 4 * fb + j] += left * shape[db, j]
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _keep(force: float, normal: Pair, at: Frame, law: Law, held: Array) -> None:
     """Hold the present force, sliding direction and offset of the face at a point, as `wall_hold` does."""
     gx, gy = normal
@@ -272,7 +272,7 @@ def _keep(force: float, normal: Pair, at: Frame, law: Law, held: Array) -> None:
     held[3] = -0.5 * law.thickness * (gy * at[2] - gx * at[3])
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _station(
     order: int, pt: PointTables, p: int, table: Array, law: Law, memory: WallMemory, at: Frame, k: _Scratch
 ) -> tuple[float, bool]:
@@ -326,7 +326,7 @@ def _station(
     return energy, ready
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def wall_energy(
     order: int,
     u: Array,

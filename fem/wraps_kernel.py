@@ -10,8 +10,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from fem.compiled import compiled, inlined
 from fem.contact_kernel import (
     Frame,
     Law,
@@ -75,7 +75,7 @@ class _Geometry(NamedTuple):
     climb: float
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _pair_row(direction: Pair, heights: Pair, g: _Geometry, line: int, sides: Sides, out: Array) -> None:
     """Motion of the own point against the partner's along a direction, as a row."""
     half = 4 + sides.own.first.shape[1]
@@ -85,7 +85,7 @@ def _pair_row(direction: Pair, heights: Pair, g: _Geometry, line: int, sides: Si
         out[a] = -out[a]
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _foot_curvature(u: Array, dofs: Index, t: float, size: float, foot: Frame) -> float:
     """Curvature of the mid-line at place t of an element."""
     second = ((-6 + 12 * t) / size**2, (-4 + 6 * t) / size, (6 - 12 * t) / size**2, (-2 + 6 * t) / size)
@@ -96,7 +96,7 @@ def _foot_curvature(u: Array, dofs: Index, t: float, size: float, foot: Frame) -
     return (foot[2] * ddy - foot[3] * ddx) / (foot[4] * foot[4])
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _section_slope(u: Array, pt: PointTables, f: int, q: int, k: _Scratch) -> None:
     """Slope along s of the partner's section angle, into k.slope."""
     for j in range(k.slope.shape[0]):
@@ -109,7 +109,7 @@ def _section_slope(u: Array, pt: PointTables, f: int, q: int, k: _Scratch) -> No
             k.slope[j] += rate * pt.mode[q, j, a]
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _climb(pt: PointTables, q: int, line: int, length: float, k: _Scratch) -> float:
     """How fast the partner's height on a line grows along it; its derivatives into k.rise."""
     M, face, climb = pt.mode.shape[2], k.sides.foot, 0.0
@@ -123,7 +123,7 @@ def _climb(pt: PointTables, q: int, line: int, length: float, k: _Scratch) -> fl
     return climb
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _turning(f: _Force, g: _Geometry, k: _Scratch) -> None:
     """Tangent of a pair's direction, which turns with the partner's tangent at the moving foot point.
 
@@ -152,7 +152,7 @@ def _turning(f: _Force, g: _Geometry, k: _Scratch) -> None:
             k.hessian[a, b] += f.stiff * more * k.row[a] - f.size * g.side * moved
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _add(order: int, coupled: bool, f: _Force, g: _Geometry, line: int, k: _Scratch) -> None:
     """Add the gradient of a force and its tangent: with held direction, and what turns with the pair where
     coupled.
@@ -181,7 +181,7 @@ def _add(order: int, coupled: bool, f: _Force, g: _Geometry, line: int, k: _Scra
     point_second((-x, -y), F, g.foot, foot.first[line], foot.second[line], k.hessian[half:both, half:both])
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _pair(
     order: int, pt: PointTables, pairs: Pairs, slip: Array, law: Law, p: int, g: _Geometry, k: _Scratch
 ) -> float:
@@ -222,7 +222,7 @@ def _pair(
     return energy
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def pairs_touching(u: Array, pt: PointTables, pairs: Pairs, law: Law) -> Index:
     """Stations whose pair has any force, held or present."""
     sides = new_sides(pt)
@@ -244,7 +244,7 @@ def pairs_touching(u: Array, pt: PointTables, pairs: Pairs, law: Law) -> Index:
     return found[:count]
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def pair_blocks(stations: Index, pt: PointTables, pairs: Pairs) -> tuple[Index, Index]:
     """Block of each station, a new one where the pair of elements changes, and the unknowns of the blocks."""
     which, width = np.empty(stations.shape[0], np.int64), pt.dofs.shape[1]
@@ -260,7 +260,7 @@ def pair_blocks(stations: Index, pt: PointTables, pairs: Pairs) -> tuple[Index, 
     return which, dofs[:count]
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _place(a: int, half: int) -> tuple[int, int]:
     """Field and derivative of entry a of a row."""
     if a < 2 * half:
@@ -268,7 +268,7 @@ def _place(a: int, half: int) -> tuple[int, int]:
     return a - 2 * half + 2, 1
 
 
-@njit(cache=True, forceinline=True, error_model="numpy")
+@inlined
 def _spread(k: _Scratch, pt: PointTables, p: int, f: int, gradient: Array, block: Array) -> None:
     """Add gradient and second derivative of a pair to the unknowns of both elements."""
     half, width = 4 + pt.mode.shape[2], pt.dofs.shape[1]
@@ -292,7 +292,7 @@ def _spread(k: _Scratch, pt: PointTables, p: int, f: int, gradient: Array, block
                     block[ia, ib + j] += value * sb
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def wrap_energy(
     order: int,
     u: Array,
