@@ -49,6 +49,12 @@ class Finished:
     more: Mapping[str, Quantity] = field(default_factory=dict)
 
 
+IN_HAND = 0.05
+"""Share of the motor's torque that a safe travel leaves: the hardest torque of a push scatters by as much
+with steps and mesh, and a travel that just fits would be luck.
+"""
+
+
 def winding_result(done: Finished, tell: Progress, began: float, provenance: dict[str, object]) -> Result:
     """Judge a finished cycle."""
     case, log = done.case, done.log
@@ -61,7 +67,7 @@ def winding_result(done: Finished, tell: Progress, began: float, provenance: dic
     if done.cycle is not None and jam is not None and wanted and course.pushing(jam):
         tell(0.0, "looking for the travel from which it still comes out")
         safe = safe_travel(case, done.cycle, done.outcome, jam)
-        note = "deepest retraction from which the strip still comes out"
+        note = f"deepest retraction from which it still comes out with {IN_HAND:.0%} of the torque in hand"
         numbers["safe_travel_mm"] = Quantity(safe, "mm", note)
     audit = energy_audit(log)
     word = status(course, jam)
@@ -104,12 +110,12 @@ def _jam(course: Course, seen: Callable[[int], Facts]) -> Jam | None:
 
 
 def safe_travel(case: Case, cycle: Cycle, outcome: CycleOutcome, jam: Jam | None = None) -> float:
-    """Deepest retraction [mm] from which the strip still comes out within the motor's torque, by bisection of
-    saved states; 0 when not even the shallowest saved one does.
+    """Deepest retraction [mm] from which the strip still comes out with a little of the motor's torque in
+    hand, by bisection of saved states; 0 when not even the shallowest saved one does.
     """
     push = case.push
     within = push.safe_travel_within if isinstance(push, RetractDeploy) else 2.0
-    limit = case.motor.axle_stall_torque if case.motor else math.inf
+    limit = (1.0 - IN_HAND) * case.motor.axle_stall_torque if case.motor else math.inf
     saved = outcome.wound
     search = cycle.search = cycle.search or Search(jam, cycle.observer.log, -1, len(saved))
     try:
