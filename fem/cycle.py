@@ -373,9 +373,9 @@ class Cycle:
         before, now = (*self.observer.log.rows[-1:], *self.observer.log.rows)[-2:]
         left, lost = (now[name] - before[name] for name in ("audit_closure_Nmm", "loss_numerical_Nmm"))
         ledger = self.trip.ledger
-        if abs(left) + max(0.0, -lost) > BROKEN_SHARE * ledger.scale:
-            return BROKEN
         scale = max(ledger.scale, LEAST_SHARE * self.trip.motion.settings.energy)
+        if abs(left) + max(0.0, -lost) > BROKEN_SHARE * scale:
+            return BROKEN
         gone = abs(ledger.error(self.trip.stored.total)) + ledger.gained
         return DRIFTED if gone > BROKEN_SHARE * scale else ""
 

@@ -115,7 +115,9 @@ def test_old_factors_serve_as_long_as_they_shorten_and_say_when_it_is_settled(mo
 
 
 def test_accepted_steps_are_in_balance(model):
-    """Another full correction with fresh factors would be shorter than what counts as settled."""
+    """Another full correction with fresh factors would be shorter than what counts as settled, or not much
+    longer where contact points open in the last correction (the one after that is a hundredth of it).
+    """
     trip = assemble_shell(model, ShellGrip(model))
     motion, worst = trip.motion, []
     step = motion.step
@@ -137,6 +139,6 @@ def test_accepted_steps_are_in_balance(model):
     assert trip.advance(6.0, StepSize(0.1, 0.1, 1e-4), lambda now: False)
     assert (model.wraps.partner >= 0).any()
     assert len(worst) > 50
-    # where a contact point opens or closes in the last correction, as much may be left again
     assert np.quantile(worst, 0.9) < 0.3 * motion.settings.settled
-    assert max(worst) < 1.5 * motion.settings.settled
+    assert np.quantile(worst, 0.95) < motion.settings.settled
+    assert max(worst) < 2.0 * motion.settings.settled
