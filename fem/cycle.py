@@ -322,8 +322,7 @@ class Cycle:
         self, phase: float, goal: float, limit: float, arrived: Callable[[dict[str, float]], bool]
     ) -> str:
         obs, trip = self.observer, self.trip
-        obs.phase = phase
-        length = self.model.rod.strip.length
+        obs.phase, length = phase, self.model.rod.strip.length
         resumed = self.leg is not None and self.leg.phase == phase
         if self.leg is None or not resumed:
             start = obs.log.rows[-1]["travel_mm"] if obs.log.rows else 0.0
@@ -343,9 +342,8 @@ class Cycle:
                 self.wound.append((row["travel_mm"], now.save()))
             share = abs(row["travel_mm"] - leg.start_travel) / max(1e-9, abs(goal - leg.start_travel))
             word = "winding in" if phase == RETRACT else "pushing out"
-            self.progress(
-                min(1.0, share), f"{word}: {row['travel_mm']:.0f} mm in, {row['torque_Nmm']:.0f} N mm"
-            )
+            text = f"{word}: {row['travel_mm']:.0f} mm in, {row['torque_Nmm']:.0f} N mm"
+            self.progress(min(1.0, share), text)
             if row["strain_peak"] > ABSURD_STRAIN:
                 end = ABSURD
             elif arrived(row):
@@ -354,7 +352,7 @@ class Cycle:
                 end = "swallowed"
             elif self._idle(leg.began, phase):
                 end = "idle"
-            elif phase == DEPLOY and self._beyond(row["torque_Nmm"]):
+            elif phase == DEPLOY and self._beyond(row, leg.began):
                 end = "beyond"
             if not end:
                 self.keeper.offer(self)
@@ -381,8 +379,7 @@ class Cycle:
 
     def _idle(self, began: int, phase: float) -> bool:
         """No travel in the wanted direction over more turning than the coil's slack can take up."""
-        rows = self.observer.log.rows
-        here = rows[-1]
+        rows, here = self.observer.log.rows, self.observer.log.rows[-1]
         limit = IDLE_TURN + (math.pi if phase == RETRACT else slack(self.model, here["slot_station_mm"]))
         for row in reversed(rows[began:]):
             if abs(row["axle_angle_rad"] - here["axle_angle_rad"]) >= limit:
@@ -390,11 +387,14 @@ class Cycle:
                 return gained < IDLE_TRAVEL
         return False
 
-    def _beyond(self, torque: float) -> bool:
-        """Far more torque than the motor will ever have: no use going on."""
-        motor = self.model.case.motor
-        return torque > self.limit or (motor is not None and torque > GIVE_UP * motor.axle_stall_torque)
+    def _beyond(self, row: dict[str, float], began: int) -> bool:
+        """Far more torque than the motor will ever have, or far more work than until it had too little."""
+        motor, torque = self.model.case.motor, row["torque_Nmm"]
+        if motor is None or torque > self.limit:
+            return torque > self.limit
+        stall, rows = motor.axle_stall_torque, self.observer.log.rows[began:]
+        over = next((each for each in rows if each["torque_Nmm"] > stall), row)
+        return torque > GIVE_UP * stall or row["iterations"] > LABOUR * over["iterations"]
 
 
-GIVE_UP = 5.0
-SAVE_EVERY = 2.0
+GIVE_UP, LABOUR, SAVE_EVERY = 5.0, 4.0, 2.0

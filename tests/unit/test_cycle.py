@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 from small_cases import small_case
 
+from fem.case import read_case
 from fem.cycle import (
     ARRIVED,
     DEPLOY,
@@ -259,3 +261,27 @@ def test_energy_that_drifts_away_ends_a_run_as_numerical(
     assert "energies no longer add up" in outcome.trouble
     assert not outcome.retracted and 25 < len(log.rows) < 40
     assert abs(log.rows[-1]["audit_error"]) < 0.1
+
+
+def test_a_push_beyond_the_motor_is_given_up_when_it_is_hopeless_or_too_laborious() -> None:
+    case = read_case(Path("cases/boom-soft.toml"))
+    motor = case.motor
+    assert motor is not None
+    weak, strong = 0.9 * motor.axle_stall_torque, 1.1 * motor.axle_stall_torque
+    before = [{"torque_Nmm": 0.0, "iterations": 50.0}, {"torque_Nmm": strong, "iterations": 100.0}]
+    log = SimpleNamespace(rows=before)
+    seen = SimpleNamespace(log=log)
+    cycle = SimpleNamespace(model=SimpleNamespace(case=case), observer=seen, limit=np.inf)
+
+    def given_up(torque: float, iterations: float) -> bool:
+        row = {"torque_Nmm": torque, "iterations": iterations}
+        log.rows = [*before, row]
+        return Cycle._beyond(cycle, row, 0)  # type: ignore[arg-type]
+
+    assert not given_up(strong, 399.0)
+    assert given_up(strong, 401.0)
+    assert given_up(6.0 * motor.axle_stall_torque, 101.0)
+    before[1]["torque_Nmm"] = weak
+    assert not given_up(weak, 4000.0)
+    cycle.limit = 0.5 * motor.axle_stall_torque
+    assert given_up(weak, 101.0)
