@@ -397,4 +397,4 @@ class Cycle:
         return torque > GIVE_UP * stall or row["iterations"] > LABOUR * over["iterations"]
 
 
-GIVE_UP, LABOUR, SAVE_EVERY = 5.0, 4.0, 2.0
+GIVE_UP, LABOUR, SAVE_EVERY = 5.0, 3.0, 2.0

@@ -278,8 +278,8 @@ def test_a_push_beyond_the_motor_is_given_up_when_it_is_hopeless_or_too_laboriou
         log.rows = [*before, row]
         return Cycle._beyond(cycle, row, 0)  # type: ignore[arg-type]
 
-    assert not given_up(strong, 399.0)
-    assert given_up(strong, 401.0)
+    assert not given_up(strong, 299.0)
+    assert given_up(strong, 301.0)
     assert given_up(6.0 * motor.axle_stall_torque, 101.0)
     before[1]["torque_Nmm"] = weak
     assert not given_up(weak, 4000.0)
