@@ -19,10 +19,8 @@ from test_batch import ROOT, same_numbers
 
 pytestmark = pytest.mark.slow
 KILLS, SEED = 20, 7
-SHORTEST, LONGEST = 1.0, 9.0
-"""Seconds a batch is given before it is killed: long enough to load its libraries most of the time, and now
-and then for a case to be kept as it goes.
-"""
+SHORTEST, LONGEST = 1.0, 4.0
+"""Seconds a batch is given before it is killed: long enough to load its libraries most of the time."""
 
 Command = Callable[..., "subprocess.Popen[str]"]
 
@@ -43,13 +41,19 @@ def command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Command:
     return start
 
 
-def write_cases(count: int, element: float) -> list[str]:
+def write_cases(count: int, element: float, turn: float = 2.5) -> list[str]:
     Path("cases").mkdir()
     names = [f"v{number:02d}" for number in range(count)]
     for number, name in enumerate(names):
         text = small_text(CYCLE, friction=0.1, thickness=0.8 + 0.01 * number)
-        Path("cases", f"{name}.toml").write_text(text.replace("= 2.5", f"= {element}"))
+        text = text.replace("= 2.5", f"= {element}").replace("[solver]\n", f"[solver]\nturn = {turn}\n")
+        Path("cases", f"{name}.toml").write_text(text)
     return names
+
+
+def kept() -> list[Path]:
+    """Computations kept as they go."""
+    return list(Path("results/runs/.work").glob("*.checkpoint"))
 
 
 def finish(running: subprocess.Popen[str]) -> dict[str, str]:
@@ -60,12 +64,14 @@ def finish(running: subprocess.Popen[str]) -> dict[str, str]:
 
 
 def test_killed_at_twenty_moments_a_batch_ends_as_if_it_never_was(command: Command) -> None:
-    names = write_cases(30, 0.25)
+    names = write_cases(14, 0.5, 0.4)  # each long enough to be kept on its way
     moment = random.Random(SEED)
     kills, left = 0, 0
     while kills < KILLS:
         running = command("-j", "2")
         time.sleep(moment.uniform(SHORTEST, LONGEST))
+        while kills % 4 == 3 and not kept() and running.poll() is None:  # these are killed with work to lose
+            time.sleep(0.1)
         if running.poll() is not None:
             break
         if kills % 2:
@@ -74,7 +80,7 @@ def test_killed_at_twenty_moments_a_batch_ends_as_if_it_never_was(command: Comma
             running.kill()  # its workers must notice by themselves
         running.communicate()
         kills += 1
-        left += len(list(Path("results/runs/.work").glob("*.checkpoint")))
+        left += len(kept())
     assert kills == KILLS, "the batch came to its end too early to be killed so often"
     assert left > 0, "nothing was ever kept: the restarts began anew"
     assert finish(command("-j", "2")) == dict.fromkeys(names, "deployed")
