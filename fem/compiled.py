@@ -15,6 +15,7 @@ from numba import njit
 
 Loop = TypeVar("Loop", bound=Callable[..., object])
 LOOPS: dict[str, Any] = {"cache": True, "error_model": "numpy", "no_cfunc_wrapper": True}
+RELAXED: dict[str, Any] = {"cache": True, "fastmath": {"contract", "reassoc", "nsz", "arcp"}}
 PIECES: dict[str, Any] = {**LOOPS, "forceinline": True, "no_cpython_wrapper": True}
 
 
@@ -26,3 +27,8 @@ def compiled(loop: Loop) -> Loop:
 def inlined(loop: Loop) -> Loop:
     """A short piece that loops take in. Called from Python it would bring the interpreter down."""
     return cast("Loop", njit(**PIECES)(loop))
+
+
+def relaxed(loop: Loop) -> Loop:
+    """A loop over sums that may be summed in another order; what is not finite stays so."""
+    return cast("Loop", njit(**RELAXED)(loop))

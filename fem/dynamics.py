@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
 
-from fem.band import BandMatrix, Matrix
+from fem.band import BandMatrix, Matrix, Solver
 from fem.equilibrium import Array, Blocks, Evaluation, Index
 
 Frame = tuple[Array, Array, float]
@@ -253,16 +253,11 @@ class Motion:
         iteration = 0
         while iteration < st.polish:
             iteration += 1
-            factor = self.matrix.factor_general([*ev.blocks, inertia])
+            factor, move, part = self._next_move(u, ev, inertia, moves)
             if factor is None:
                 return u, iteration, False
-            move = factor.solve(-ev.gradient)
-            size = self._size(move)
-            if size < st.settled:
+            if self._size(move) < st.settled:
                 return self._hold(u + move), iteration, True
-            if moves.lost(size, st):
-                return u, iteration, False
-            part = self.safe_fraction(u, move) if size > st.small_move else 1.0
             trial = u + part * move
             ev = self._renewed(trial, frame)
             rest = factor.solve(-ev.gradient)
@@ -274,6 +269,20 @@ class Motion:
                 iteration += 1
             u = trial
         return u, iteration, False
+
+    def _next_move(
+        self, u: Array, ev: Evaluation, inertia: Blocks, moves: Shrinking
+    ) -> tuple[Solver | None, Array, float]:
+        """Factors, the move they ask for, the part of it that is safe; no factors where it leads nowhere."""
+        st = self.settings
+        factor = self.matrix.factor_general([*ev.blocks, inertia])
+        if factor is None:
+            return None, np.zeros_like(u), 0.0
+        move = factor.solve(-ev.gradient)
+        size = self._size(move)
+        if not size < st.settled and moves.lost(size, st):
+            return None, move, 0.0
+        return factor, move, self.safe_fraction(u, move) if size > st.small_move else 1.0
 
     def _size(self, move: Array) -> float:
         """Largest change of a place."""

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from fem.contact import WallContact
 from fem.dynamics import Frame, Motion, Shrinking, summed
 from fem.equilibrium import Array, Evaluation
+from fem.secant import learned
 
 CHORD = 0.6
 """A correction by old factors is followed by another as long as it is shorter than this share of the move
@@ -30,16 +31,11 @@ class RodMotion(Motion):
         while iteration < st.polish:
             iteration += 1
             ev = self._renewed(u, frame)
-            factor = self.matrix.factor_general([*ev.blocks, inertia])
+            factor, move, part = self._next_move(u, ev, inertia, moves)
             if factor is None:
                 return u, iteration, False
-            move = factor.solve(-ev.gradient)
-            size = self._size(move)
-            if size < st.settled:
+            if self._size(move) < st.settled:
                 return self._hold(u + move), iteration, True
-            if moves.lost(size, st):
-                return u, iteration, False
-            part = self.safe_fraction(u, move) if size > st.small_move else 1.0
             trial = u + part * move
             rest = factor.solve(-self._renewed(trial, frame, 1).gradient)
             if self._length(rest) > self._length(move):
@@ -57,16 +53,9 @@ class RodMotion(Motion):
         return u, iteration, False
 
     def _secant(self, taken: list[Array], rest: Array) -> Array:
-        """The next correction from the one that the old factors ask for, with what the corrections taken so
-        far have taught about the tangent: Broyden's first method, in the form that stores the steps alone
-        (Kelley 1995, Iterative Methods for Linear and Nonlinear Equations, sec. 7.3). Lengths are those of
-        places.
-        """
-        steps = [step[self.places] for step in taken]
-        squares = [float(step @ step) for step in steps]
-        for step, square, following in zip(steps, squares, taken[1:], strict=False):
-            rest = rest + following * (float(step @ rest[self.places]) / square)
-        return rest / (1.0 - float(steps[-1] @ rest[self.places]) / squares[-1])
+        """The next correction from the one that the old factors ask for (see `learned`)."""
+        rest, along = learned(taken, rest, self.places)
+        return rest / (1.0 - along)
 
     def _renewed(self, u: Array, frame: Frame, order: int = 2) -> Evaluation:
         """Balance of forces at u with everything held renewed there; the energy is that without inertia."""

@@ -9,6 +9,7 @@ import numpy as np
 
 from fem.compiled import compiled, inlined
 from fem.contact_kernel import (
+    Face,
     Law,
     PointTables,
     carried,
@@ -80,32 +81,13 @@ def mid_points(u: Array, pt: PointTables) -> Array:
     return out
 
 
-@compiled
-def wall_slide(u: Array, pt: PointTables, table: Array, turn: float, held: Array, before: Array) -> Array:
-    """(n, k, walls): motion of the faces along the held directions since `before`; zero without force."""
-    n, k = pt.area.shape
-    walls = table.shape[0]
-    out = np.zeros((n, k, walls))
-    face = new_face(pt)
-    for p in range(n):
-        ready = False
-        x, y, tx, ty = 0.0, 0.0, 0.0, 0.0
-        for line in range(k):
-            for w in range(walls):
-                if held[p, line, w, 0] <= 0.0:
-                    continue
-                if not ready:
-                    dofs = pt.dofs[pt.element[p]]
-                    x, y, tx, ty, _ = frame_at(u, dofs, pt.shape[p])
-                    read_face(u, dofs, pt.shape[p], pt, (p, 0.0), face)
-                    ready = True
-                off = held[p, line, w, 3]
-                bx, by = carried(before[p, line], off, table[w, 9] * turn)
-                H = face.height[line] + off
-                out[p, line, w] = (x - H * ty - bx) * held[p, line, w, 1] + (y + H * tx - by) * held[
-                    p, line, w, 2
-                ]
-    return out
+@inlined
+def _placed(u: Array, pt: PointTables, p: int, face: Face) -> tuple[float, float, float, float]:
+    """Read the face of station p; place and tangent of its mid-line."""
+    dofs = pt.dofs[pt.element[p]]
+    x, y, tx, ty, _ = frame_at(u, dofs, pt.shape[p])
+    read_face(u, dofs, pt.shape[p], pt, (p, 0.0), face)
+    return x, y, tx, ty
 
 
 @inlined
@@ -115,6 +97,27 @@ def _slid(at: tuple[float, float, float, float], h: float, held: Array, before: 
     bx, by = carried(before, held[3], turn)
     H = h + held[3]
     return float((x - H * ty - bx) * held[1] + (y + H * tx - by) * held[2])
+
+
+@compiled
+def wall_slide(u: Array, pt: PointTables, table: Array, turn: float, held: Array, before: Array) -> Array:
+    """(n, k, walls): motion of the faces along the held directions since `before`; zero without force."""
+    n, k = pt.area.shape
+    walls = table.shape[0]
+    out = np.zeros((n, k, walls))
+    face = new_face(pt)
+    for p in range(n):
+        ready = False
+        at = (0.0, 0.0, 0.0, 0.0)
+        for line in range(k):
+            for w in range(walls):
+                if held[p, line, w, 0] <= 0.0:
+                    continue
+                if not ready:
+                    at, ready = _placed(u, pt, p, face), True
+                hold, was = held[p, line, w], before[p, line]
+                out[p, line, w] = _slid(at, face.height[line], hold, was, table[w, 9] * turn)
+    return out
 
 
 @compiled
@@ -139,7 +142,7 @@ def wall_taken(
             slip[p, :, :] = 0.0
             continue
         ready = False
-        x, y, tx, ty = 0.0, 0.0, 0.0, 0.0
+        at = (0.0, 0.0, 0.0, 0.0)
         for line in range(slip.shape[1]):
             for w in range(slip.shape[2]):
                 now = held[p, line, w, 0] > 0.0
@@ -149,11 +152,8 @@ def wall_taken(
                 if not now and not was:
                     continue
                 if not ready:
-                    dofs = pt.dofs[pt.element[p]]
-                    x, y, tx, ty, _ = frame_at(u, dofs, pt.shape[p])
-                    read_face(u, dofs, pt.shape[p], pt, (p, 0.0), face)
-                    ready = True
-                at, turn = (x, y, tx, ty), table[w, 9] * law.turn
+                    at, ready = _placed(u, pt, p, face), True
+                turn = table[w, 9] * law.turn
                 if was:
                     slide = _slid(at, face.height[line], was_held[p, line, w], before[p, line], turn)
                     work += 0.5 * was_force[p, line, w] * slide
@@ -179,17 +179,14 @@ def wall_moment(u: Array, pt: PointTables, table: Array, law: Law, memory: WallM
             if pt.area[p, 0] <= 0.0:
                 continue
             ready = False
-            tx, ty, x, y = 1.0, 0.0, 0.0, 0.0
+            at = (0.0, 0.0, 0.0, 0.0)
             for line in range(slip.shape[1]):
                 if held[p, line, w, 0] <= 0.0:
                     continue
                 if not ready:
-                    dofs = pt.dofs[pt.element[p]]
-                    x, y, tx, ty, _ = frame_at(u, dofs, pt.shape[p])
-                    read_face(u, dofs, pt.shape[p], pt, (p, 0.0), face)
-                    ready = True
+                    at, ready = _placed(u, pt, p, face), True
                 was, hold = before[p, line], held[p, line, w]
-                slide = _slid((x, y, tx, ty), face.height[line], hold, was, table[w, 9] * law.turn)
+                slide = _slid(at, face.height[line], hold, was, table[w, 9] * law.turn)
                 force = law.friction * hold[0] * min(1.0, max(-1.0, (slip[p, line, w] + slide) / law.slip))
                 H = was[4] + hold[3]
                 px, py = was[0] + H * was[2], was[1] + H * was[3]

@@ -15,12 +15,9 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from fem.compiled import compiled
+from fem.compiled import compiled, relaxed
 
 LOCAL = 9
-
-
-FAST = {"contract", "reassoc", "nsz", "arcp"}
 
 
 @compiled
@@ -34,7 +31,7 @@ def gathered(u, cells):
     return out
 
 
-@njit(cache=True, fastmath=FAST)
+@relaxed
 def vectors(own, rows, out):
     """Out (r, 3): place and derivatives from shape rows (r, 16) and an element's unknowns (3, 16)."""
     for r in range(out.shape[0]):
@@ -45,7 +42,7 @@ def vectors(own, rows, out):
             out[r, c] = total
 
 
-@njit(cache=True, fastmath=FAST)
+@relaxed
 def local_state(own, shape, v, n, dual):
     """V (3, 3) = x, a_1, a_2; unit normal n (3,); dual (2, 3) of a point of an element with unknowns own (3,
     16).

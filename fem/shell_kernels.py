@@ -9,13 +9,13 @@ numpy version these loops are tested against. The tangent of an element is sum N
 
 from __future__ import annotations
 
-import numba
 import numpy as np
 
+from fem.compiled import relaxed
 from fem.equilibrium import Array, Index
 
 
-@numba.njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
+@relaxed
 def _vectors(local: Array, shape: Array, out: Array) -> None:
     """Out (5, 3) = shape (5, 16) @ local (3, 16) transposed: sums over neighbours in memory."""
     for a in range(5):
@@ -26,7 +26,7 @@ def _vectors(local: Array, shape: Array, out: Array) -> None:
             out[a, c] = total
 
 
-@numba.njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
+@relaxed
 def _geometry(v: Array, normal: Array, dual: Array, gamma: Array, b: Array) -> float:
     """Unit normal (3), contravariant vectors (2, 3), Christoffel symbols (3, 2), b (3); returns |a1 x a2|."""
     normal[0] = v[0, 1] * v[1, 2] - v[0, 2] * v[1, 1]
@@ -49,7 +49,7 @@ def _geometry(v: Array, normal: Array, dual: Array, gamma: Array, b: Array) -> f
     return area
 
 
-@numba.njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
+@relaxed
 def _strain(v: Array, b: Array, rest: Array, strain: Array) -> None:
     """Strain (6) = e11, e22, 2 e12, k11, k22, 2 k12; rest (6) = A11, A22, A12, B11, B22, B12."""
     strain[0] = 0.5 * (v[0, 0] ** 2 + v[0, 1] ** 2 + v[0, 2] ** 2 - rest[0])
@@ -60,7 +60,7 @@ def _strain(v: Array, b: Array, rest: Array, strain: Array) -> None:
     strain[5] = 2.0 * (rest[5] - b[2])
 
 
-@numba.njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
+@relaxed
 def strains(x: Array, dofs: Index, shapes: Array, rest: Array, axes: Array, out: Array) -> None:
     """Strains (ne, np, 6) in the axes (ne, np, 6, 6), into out; the rest as in `energy_gradient`."""
     local, v, strain = np.empty((3, 16)), np.empty((5, 3)), np.empty(6)
@@ -80,7 +80,7 @@ def strains(x: Array, dofs: Index, shapes: Array, rest: Array, axes: Array, out:
                 out[e, p, r] = total
 
 
-@numba.njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
+@relaxed
 def energy_gradient(  # noqa: PLR0913, PLR0917 - compiled: arrays, no objects
     x: Array, dofs: Index, shapes: Array, rest: Array, law: Array, extra: Array, gradient: Array
 ) -> float:
@@ -134,7 +134,7 @@ def energy_gradient(  # noqa: PLR0913, PLR0917 - compiled: arrays, no objects
     return energy
 
 
-@numba.njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
+@relaxed
 def _density_hessian(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: one loop body, no objects
     v: Array, normal: Array, dual: Array, gamma: Array, b: Array, law: Array, stress: Array, work: Array,
     h: Array,
@@ -206,7 +206,7 @@ def _density_hessian(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: one loop bo
                     h[c, d, a, 2 + r] += moment * normal[c] * dual[a, d]
 
 
-@numba.njit(cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
+@relaxed
 def tangent(  # noqa: PLR0912, PLR0913, PLR0917 - compiled: one loop nest, no objects
     x: Array, step: Array, dofs: Index, shapes: Array, rest: Array, law: Array, extra: Array, values: Array
 ) -> None:

@@ -6,7 +6,6 @@ the motion sees (and every ledger of it) is that of the whole strip.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,6 +14,7 @@ from fem.band import Solver
 from fem.block_lu import BlockMatrix
 from fem.dynamics import Frame, HeldTerm, Motion, MotionSettings, PlainTerm, Shrinking
 from fem.equilibrium import Array, Blocks, Evaluation, Index
+from fem.secant import learned
 from fem.shell import Shell
 from fem.shell_ends import symmetric
 from fem.shell_strip import StripShell
@@ -124,16 +124,11 @@ class ShellMotion(Motion):
         inertia, moves, last = self._inertia_blocks(frame[2]), Shrinking(), np.zeros_like(u)
         for iteration in range(1, st.polish + 1):
             here = self._tangent(u, last, frame)
-            factor = self.matrix.factor_general([*here.blocks, inertia])
+            factor, move, part = self._next_move(u, here, inertia, moves)
             if factor is None:
                 return u, iteration, False
-            move = factor.solve(-here.gradient)
-            size = self._size(move)
-            if size < st.settled:
+            if self._size(move) < st.settled:
                 return self._hold(u + move), iteration, True
-            if moves.lost(size, st):
-                return u, iteration, False
-            part = self.safe_fraction(u, move) if size > st.small_move else 1.0
             u, part, rest = self._damped(u, part, move, factor, frame)
             last = part * move
             if part == 0.0:
@@ -168,15 +163,12 @@ class ShellMotion(Motion):
         """Further corrections by the factors that gave the last `move`, here and so far leaving `rest`, as
         long as they shorten well; u then, and whether they have settled.
 
-        What earlier corrections left tells how the factors are off (Broyden's update, as in the algorithm
-        QNERR of Deuflhard 2004, Newton Methods for Nonlinear Problems, sec. 2.1.4).
+        What earlier corrections left tells how the factors are off (`learned`).
         """
-        moves, lengths = [move], [self._product(move, move)]
+        moves = [move]
         while True:
-            for k in range(len(moves) - 1):
-                rest = rest + (self._product(moves[k], rest) / lengths[k]) * moves[k + 1]
-            along = self._product(moves[-1], rest) / lengths[-1]
-            left = math.sqrt(self._product(rest, rest) / lengths[-1])
+            rest, along = learned(moves, rest, self.places)
+            left = self._length(rest) / self._length(moves[-1])
             if along > 0.5 or left > QUICK:
                 return u, False
             rest = rest / (1.0 - along)
@@ -185,12 +177,7 @@ class ShellMotion(Motion):
             if self._size(rest) * max(1.0, left / (1.0 - left) / REMAINS) < self.settings.settled:
                 return u, True
             moves.append(rest)
-            lengths.append(self._product(rest, rest))
             rest = factor.solve(-self._renewed(u, frame, 1).gradient)
-
-    def _product(self, one: Array, other: Array) -> float:
-        """Scalar product of the changes of places of two moves."""
-        return float(one[self.places] @ other[self.places])
 
     def _tangent(self, u: Array, last: Array, frame: Frame) -> Evaluation:
         """Balance of forces at u, everything held renewed there; the blocks are those without inertia."""

@@ -101,5 +101,20 @@ def derivative_errors(term, u: np.ndarray, v: np.ndarray, h: float = 1e-6) -> tu
     return first, second
 
 
+def renewed_error(term, u: np.ndarray, v: np.ndarray, h: float) -> float:
+    """Largest error of tangent . v against the force, everything held renewed at each place, relative to the
+    largest entry.
+    """
+
+    def force(at: np.ndarray) -> np.ndarray:
+        term.hold(at)
+        return term.evaluate(at, 1).gradient
+
+    change = (force(u + h * v) - force(u - h * v)) / (2 * h)
+    term.hold(u)
+    tangent = product(term.evaluate(u, 2), v)
+    return float(np.abs(change - tangent).max() / np.abs(tangent).max())
+
+
 def small_rod(strip: Strip, elements: int = 24) -> Rod:
     return build_rod(strip, np.linspace(0.0, strip.length, elements + 1))
