@@ -39,8 +39,10 @@ from skfem.element import DiscreteField, Element
 from skfem.refdom import RefLine
 
 from fem.equilibrium import Array, Blocks, Evaluation, Index
-from fem.rod_kernel import Tables, rod_energy
+from fem.lanes import LANES, in_lanes
+from fem.rod_kernel import rod_energy
 from fem.rod_section import RestStrip, SectionTables, mode_count, section_tables, warp_count
+from fem.rod_width_kernel import Tables
 
 __all__ = [
     "HermiteLine", "Leaping", "RestStrip", "Rod", "RodEnergy", "SectionTables", "TurningOn", "build_rod",
@@ -235,12 +237,32 @@ class RodEnergy:
     rod: Rod
 
     def __post_init__(self) -> None:
-        tab = self.rod.tables
+        tab, elements = self.rod.tables, len(self.rod.dofs)
+
+        def lanes(table: Array) -> Array:
+            """(r, ..., LANES) from (n, ...), n stations element by element."""
+            table = in_lanes(table.reshape(elements, -1, *table.shape[1:]))
+            return table.reshape(-1, *table.shape[2:])
+
+        weights, shape = lanes(self.rod.weights.ravel()), self.rod.shape
+        # lanes beyond the last element do not count
+        weights.reshape(-1, shape.shape[1], LANES)[-1, :, (elements - 1) % LANES + 1 :] = 0.0
+        share = 2 * tab.rule.weight * tab.rest[..., 0]
         self._tables = Tables(
-            self.rod.shape, self.rod.weights, tab.angle, tab.angle_s, tab.mode, tab.mode_q, tab.mode_integral,
-            tab.warp, tab.warp_q, tab.rule.weight, tab.rule.inner, tab.stiffness, tab.rest,
-        )  # fmt: skip
-        self._tables = Tables(*(np.ascontiguousarray(table) for table in self._tables))
+            weights,
+            shape=lanes(shape.reshape(-1, *shape.shape[2:])),
+            angle=lanes(tab.angle),
+            angle_s=lanes(tab.angle_s),
+            mode=lanes(tab.mode),
+            mode_q=lanes(tab.mode_q),
+            mode_integral=lanes(tab.mode_integral),
+            warp=lanes(tab.warp),
+            warp_q=lanes(tab.warp_q),
+            inner=lanes(tab.rule.inner),
+            stiffness=lanes(tab.stiffness * share[..., None, None]),
+            rest=lanes(tab.rest),
+            couples=np.any(tab.stiffness != 0.0, axis=(0, 1)).astype(np.int64),
+        )
 
     def evaluate(self, u: Array, order: int) -> Evaluation:
         """Energy [N mm], gradient (n,) and element blocks (N, 4F, 4F)."""
