@@ -62,7 +62,8 @@ class ContactPoints:
         first = np.searchsorted(self.element, np.arange(len(rod.dofs) + 1)).astype(np.int64)
         tab = self.tables
         dofs = np.ascontiguousarray(rod.dofs[:, : 4 * (2 + rod.modes)])
-        arrays = (self.stations, self.shape, self.area, tab.angle, tab.angle_s, tab.mode, tab.rule.to)
+        reach = np.abs(tab.rule.to).max(axis=1)
+        arrays = (self.stations, self.shape, self.area, tab.angle, tab.angle_s, tab.mode, tab.rule.to, reach)
         dense = (np.ascontiguousarray(array) for array in arrays)
         return PointTables(rod.nodes, dofs, first, self.element, *dense)
 

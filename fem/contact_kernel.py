@@ -28,7 +28,8 @@ class PointTables(NamedTuple):
 
     nodes (N + 1,) [mm], dofs (N, 4 (2 + M)), first (N + 1,): first station of each element, element (n,),
     stations (n,) [mm], shape (n, 2, 4), area (n, k) [mm^2], angle (n, m) of the rest section and its slope
-    along s, mode (n, m, M), to (n, k, m): quadrature weights that sum sin(angle) up to the height on a line.
+    along s, mode (n, m, M), to (n, k, m): quadrature weights that sum sin(angle) up to the height on a line;
+    reach (n, m): the largest size of those among the lines.
     """
 
     nodes: Array
@@ -42,6 +43,7 @@ class PointTables(NamedTuple):
     angle_s: Array
     mode: Array
     to: Array
+    reach: Array
 
 
 class Law(NamedTuple):
@@ -121,6 +123,23 @@ def read_face(u: Array, dofs: Index, shape: Array, pt: PointTables, at: Section,
         face.sine[j], face.cosine[j] = np.sin(phi), np.cos(phi)
         for line in range(k):
             face.height[line] += pt.to[p, line, j] * face.sine[j]
+
+
+@inlined
+def most_height(u: Array, dofs: Index, shape: Array, pt: PointTables, p: int) -> float:
+    """A bound above the size of the heights of `read_face` that costs little: no sine is larger than its
+    angle.
+    """
+    total = 0.0
+    for j in range(pt.reach.shape[1]):
+        phi = pt.angle[p, j]
+        for a in range(pt.mode.shape[2]):
+            base = 8 + 4 * a
+            opening = shape[0, 0] * u[dofs[base]] + shape[0, 1] * u[dofs[base + 1]]
+            opening += shape[0, 2] * u[dofs[base + 2]] + shape[0, 3] * u[dofs[base + 3]]
+            phi += opening * pt.mode[p, j, a]
+        total += pt.reach[p, j] * min(abs(phi), 1.0)
+    return total
 
 
 @inlined

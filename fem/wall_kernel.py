@@ -1,7 +1,7 @@
 """Compiled loops of the strip's contact with walls: what is held, room to move, energy and derivatives.
 
-Most stations touch nothing: a wall is left out at a station whose mid-line is farther from it than half a
-width and half a thickness, since no point of the section reaches it there.
+Most stations touch nothing: a wall is left out at a station whose mid-line is farther from it than the
+section can reach there and half a thickness.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from fem.contact_kernel import (
     highest_point,
     local_place,
     mid_point,
+    most_height,
     new_face,
     penalty,
     point_first,
@@ -101,7 +102,8 @@ def wall_hold(u: Array, pt: PointTables, table: Array, law: Law, held: Array) ->
         dofs = pt.dofs[pt.element[p]]
         x, y = mid_point(u, dofs, pt.shape[p])
         tx, ty = 1.0, 0.0
-        near = _reachable(x, y, table, half + 0.5 * law.width, marked)
+        reach = half + most_height(u, dofs, pt.shape[p], pt, p)
+        near = _reachable(x, y, table, reach, marked)
         if near:
             _, _, tx, ty, _ = frame_at(u, dofs, pt.shape[p])
             read_face(u, dofs, pt.shape[p], pt, (p, 0.0), face)
@@ -359,8 +361,8 @@ def wall_energy(
         dofs = tables[elements[p]]
         shape = shapes[p]
         x, y = mid_point(u, dofs, shape)
-        some = _reachable(x, y, table, half + 0.5 * law.width, near)
-        if not some:
+        reach = half + most_height(u, dofs, shape, pt, p)
+        if not _reachable(x, y, table, reach, near) or not _narrow(x, y, table, reach, near):
             if not _is_held(held, p):
                 continue
             if law.coupled == RENEWED:

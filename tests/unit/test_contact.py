@@ -4,6 +4,7 @@ drag.
 
 import numpy as np
 import pytest
+from numba import njit
 from rod_strips import (
     SOFT,
     at_rest,
@@ -17,6 +18,7 @@ from rod_strips import (
 )
 
 from fem.contact import SAFE_DEPTH, ContactSettings, WallContact, contact_points, lobatto, pressure
+from fem.contact_kernel import most_height, new_face, read_face
 from fem.obstacle import Bar, Cylinder, Plane, Pod, axle_walls
 from fem.rod import length_weights
 from fem.strip import Layer
@@ -289,3 +291,42 @@ def test_only_what_comes_near_a_wall_shortens_a_move(rod, points):
     assert 0.0 < part < 0.5
     sunk = np.minimum(axle.gaps(wound), 0.0) - axle.gaps(wound + part * across)
     assert sunk.max() == pytest.approx(SAFE_DEPTH * (3.0 + 0.5), rel=0.01)
+
+
+@njit
+def _heights_and_bounds(u, pt, heights, bounds):
+    face = new_face(pt)
+    for p in range(pt.area.shape[0]):
+        dofs, shape = pt.dofs[pt.element[p]], pt.shape[p]
+        read_face(u, dofs, shape, pt, (p, 0.0), face)
+        heights[p, :] = face.height
+        bounds[p] = most_height(u, dofs, shape, pt, p)
+
+
+@pytest.mark.parametrize("open_by", [-0.03, -0.009, 0.0, 0.02, 0.4])
+def test_no_height_is_above_its_cheap_bound(rod, points, open_by):
+    tables = points.kernel_tables(rod)
+    u = at_rest(rod) + rough(rod, 0.004, 5)
+    u.reshape(len(rod.nodes), rod.fields, 2)[:, 2, 0] += open_by
+    heights, bounds = np.empty(tables.area.shape), np.empty(len(tables.area))
+    _heights_and_bounds(u, tables, heights, bounds)
+    largest = np.abs(heights).max(axis=1)
+    assert (largest <= bounds * (1 + 1e-12)).all()
+    if abs(open_by) < 0.03:  # and no farther above than a sine below its angle
+        assert (bounds < 1.3 * largest + 0.05).all()
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_what_is_left_out_at_a_distance_does_not_touch(rod, points, name):
+    contact, u = contact_of(rod, points, name)
+    contact.start(u)
+    wanted = contact.forces(u)
+    assert contact.held[..., 0] == pytest.approx(wanted, rel=1e-12, abs=1e-12)
+    gaps, stiffness, onset = contact.gaps(u), SETTINGS.stiffness, SETTINGS.onset
+    depth = np.maximum(-gaps, 0.0)
+    soft, hard = depth**3 / (6 * onset), 0.5 * depth * (depth - onset) + onset**2 / 6
+    per_area = stiffness * np.where(depth < onset, soft, hard)
+    contact.friction_on = False
+    energy = contact.evaluate(u, 0).energy
+    assert energy == pytest.approx(float((contact.points.area[..., None] * per_area).sum()), rel=1e-10)
+    assert energy > 0.0
