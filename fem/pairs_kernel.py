@@ -106,28 +106,38 @@ def apart(at: Frame, foot: Frame, height: float, foot_height: float) -> Pair:
 def _foot(
     u: Array, pt: PointTables, start: tuple[int, float], x: float, y: float, row: Array
 ) -> tuple[int, float]:
-    """Foot point (element, place) of (x, y) on the mid-line near `start`; element -1 when there is none."""
+    """Foot point (element, place) of (x, y) on the mid-line near `start`; element -1 when there is none.
+
+    Secant steps: on a curve of curvature k a point at distance d is left at k d of the way by plain ones.
+    """
     e, t = start
     last = pt.nodes.shape[0] - 2
     close = 1e-10
+    was, moved = 0.0, 0.0
     for _ in range(FOOT_STEPS):
         size = pt.nodes[e + 1] - pt.nodes[e]
         hermite_row(t, size, row)
         cx, cy, tx, ty, length = frame_at(u, pt.dofs[e], row)
-        step = ((x - cx) * tx + (y - cy) * ty) / length
+        off = (x - cx) * tx + (y - cy) * ty
+        step = off / length
+        if moved != 0.0 and (was - off) / moved > 0.3 * length:
+            step = off * moved / (was - off)
+        was, moved = off, step
         t += step / size
         if t < 0.0:
             if e == 0:
                 return -1, t
             e -= 1
             t = 1.0 + t * size / (pt.nodes[e + 1] - pt.nodes[e])
-            t = 0.5 if t < 0.0 else t
+            if t < 0.0:
+                t, moved = 0.5, 0.0
         elif t > 1.0:
             if e == last:
                 return -1, t
             e += 1
             t = (t - 1.0) * size / (pt.nodes[e + 1] - pt.nodes[e])
-            t = 0.5 if t > 1.0 else t
+            if t > 1.0:
+                t, moved = 0.5, 0.0
         if abs(step) < close:
             return e, t
     return -1, t
