@@ -1,11 +1,11 @@
 """A thin strip pushed between two rigid walls: rod and shell against the beam that touches a wall.
 
-Both ends are hinged midway between frictionless walls. Pushed together, the strip buckles, meets one wall in
-its middle, touches it there at one point while the load rises, and from four times Euler's load on lies on it
-along a line (Domokos, Holmes & Royce 1997, J. Nonlinear Sci. 7:281; Chai 1998, J. Mech. Phys. Solids
-46:1155, for clamped ends). The papers were not at hand: that the load rises from once to four times Euler's
-in one-point contact is from memory of them, and every number below is derived here anew from the inextensible
-beam of small slopes, w'' '' + k^2 w'' = 0 with k^2 = P / EI, w = h and w' = 0 where it touches:
+Both ends are hinged midway between frictionless walls; `reference_clamped` has the clamped strip. Pushed
+together, the strip buckles, meets one wall in its middle, touches it there at one point while the load rises,
+and from four times Euler's load on lies on it along a line (Domokos, Holmes & Royce 1997, J. Nonlinear Sci.
+7:281). The paper was not at hand: that the load rises from once to four times Euler's in one-point contact is
+from memory of it, and every number below is derived here anew from the inextensible beam of small slopes,
+w'' '' + k^2 w'' = 0 with k^2 = P / EI, w = h and w' = 0 where it touches:
 
     free length l = L/2:  w = A (sin kx - kx cos kl),  A = h / (sin kl - kl cos kl),  pi/2 <= kl <= pi
     at contact  w'' = -A k^2 sin kl: it vanishes at kl = pi, that is P = 4 P_E
@@ -19,7 +19,7 @@ First contact comes at d = pi^2 h^2 / 4L, the end of one-point contact at d = 3 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 
 import numpy as np
@@ -29,13 +29,13 @@ from fem.contact import ContactSettings, WallContact, contact_points
 from fem.element import shape_at
 from fem.equilibrium import Array, Term
 from fem.newton import NewtonSettings, Point
-from fem.obstacle import Plane
+from fem.obstacle import Plane, Wall
 from fem.published import Check
 from fem.reference_beams import Beam, Bench
 from fem.reference_wound import narrow_strip
 from fem.rod_loads import point_load
 from fem.shell_contact import ShellWalls
-from fem.shell_ends import hold, symmetric, unknowns
+from fem.shell_ends import built_in, hinged, hold, symmetric, unknowns
 from fem.shell_loads import point_load as shell_load
 from fem.shell_motion import Whole
 from fem.shell_points import surface_points
@@ -70,8 +70,10 @@ def _shortening(kl: float) -> float:
 
 
 def beam_load(shortening: float) -> float:
-    """P / P_E of the beam at a shortening [mm] not less than that of first contact."""
+    """P / P_E of the buckled beam at a shortening [mm]; once Euler's up to first contact."""
     end = last_point_contact()
+    if shortening <= first_contact():
+        return 1.0
     if shortening >= end:
         return 4.0 * (shortening / end) ** 2
     kl = brentq(lambda value: _shortening(value) - shortening, 0.49 * np.pi, 1.01 * np.pi)
@@ -79,9 +81,59 @@ def beam_load(shortening: float) -> float:
 
 
 @dataclass(frozen=True)
+class Support:
+    """How both ends are held between the walls.
+
+    clamped: they may not turn (else hinged); below [mm]: how far the strip lies above the lower wall there;
+    last: largest shortening asked for, in that of the end of one-point contact.
+    """
+
+    clamped: bool
+    below: float
+    last: float
+
+    @property
+    def euler(self) -> float:
+        """Euler's load [N]."""
+        return EULER * (4.0 if self.clamped else 1.0)
+
+    @property
+    def bend(self) -> float:
+        """Curvature [1/mm] of the buckled strip in the middle at first contact; of a clamped one also at the
+        ends.
+        """
+        return RISE * (np.pi / LENGTH) ** 2 * (2.0 if self.clamped else 1.0)
+
+    def squeeze(self, load: Array) -> Array:
+        """Shortening [mm] without bending under loads in Euler's."""
+        return load * self.euler * LENGTH / (YOUNG * WIDTH * THICKNESS)
+
+    def levels(self) -> Array:
+        """Ways [mm] to push: close where contact begins and where the flat stretch buckles."""
+        first, end = first_contact(), last_point_contact()
+        meeting = first + (end - first) * np.array([-0.3, 0.0, 0.02, 0.04])
+        rising = np.linspace(first + 0.08 * (end - first), 1.3 * end, 34)
+        lying = np.concatenate([np.linspace(1.36, 1.9, 10), np.linspace(1.92, 2.06, 15)])
+        lying = end * lying[lying <= self.last]
+        bent = np.concatenate([np.linspace(0.1, 0.9, 8) * first, meeting, rising, lying])
+        bent += self.squeeze(np.array([beam_load(float(way)) for way in bent]))
+        # the straight strip in steps up to Euler's load: there it bends by its small load across alone
+        return np.concatenate([self.squeeze(np.array([0.5, 0.9])), bent])
+
+    def walls(self) -> tuple[Wall, ...]:
+        """The upper and the lower wall."""
+        upper, lower = RISE + 0.5 * THICKNESS, -self.below - 0.5 * THICKNESS
+        return (*Plane(0.0, upper, -0.5 * np.pi).walls(0.0), *Plane(0.0, lower, 0.5 * np.pi).walls(0.0))
+
+
+HINGED = Support(clamped=False, below=RISE, last=2.06)
+
+
+@dataclass(frozen=True)
 class Pushed:
-    """What a model does: shortening by bending [mm], P / P_E, force of the wall [N] and curvature in the
-    middle [1/mm] at each step, each (n,).
+    """What a model does at each step: shortening by bending [mm] and P / P_E, each (n,); forces (n, 2) of the
+    upper and the lower wall [N]; curvature (n, 2) in the middle and at the near end, over that of first
+    contact.
     """
 
     shortening: Array
@@ -93,107 +145,112 @@ class Pushed:
         """P / P_E at a shortening."""
         return float(np.interp(shortening, self.shortening, self.load))
 
+    def lower(self, shortening: float) -> float:
+        """Force of the lower wall [N] at a shortening."""
+        return float(np.interp(shortening, self.shortening, self.wall[:, 1]))
+
     def contact(self) -> tuple[float, float]:
-        """Shortening and P / P_E at first contact: where the wall's force, drawn back from its first two
-        steps, is zero.
+        """Shortening and P / P_E at first contact: where the upper wall's force, drawn back from the first
+        two steps in contact, is zero.
         """
-        one, two = np.flatnonzero(self.wall > 0.02 * self.wall.max())[:2]
-        part = self.wall[one] / (self.wall[two] - self.wall[one])
+        wall = self.wall[:, 0]
+        one, two = np.flatnonzero(self.load > 1.05)[:2]
+        part = wall[one] / (wall[two] - wall[one])
         shortening = self.shortening[one] - part * (self.shortening[two] - self.shortening[one])
         return float(shortening), float(self.load[one] - part * (self.load[two] - self.load[one]))
 
-    def last_point_load(self) -> float:
-        """P / P_E at which the curvature at the contact is zero, drawn on from where it is a quarter and an
-        eighth of what it was at first contact.
+    def last_point_load(self, place: int = 0) -> float:
+        """P / P_E at which the curvature in the middle (0) or at the end (1) is zero, drawn on from where it
+        is a quarter and an eighth of what it was at first contact.
         """
-        share = np.abs(self.curvature) / (RISE * (np.pi / LENGTH) ** 2)
-        falling = np.flatnonzero((self.load > 1.05) & (self.load < 5.0))
-        shares, loads = share[falling][::-1], self.load[falling][::-1]
-        quarter, eighth = (float(np.interp(level, shares, loads)) for level in (0.25, 0.125))
+        touching = self.load > 1.05
+        shares, loads = np.abs(self.curvature[touching, place]), self.load[touching]
+        falling = slice(int(np.argmax(shares < 0.125)), None, -1)
+        quarter, eighth = (
+            float(np.interp(level, shares[falling], loads[falling])) for level in (0.25, 0.125)
+        )
         return eighth + (eighth - quarter)
-
-
-def _levels() -> Array:
-    """Shortenings [mm] to drive through: close where contact begins and where the flat stretch buckles."""
-    first, end = first_contact(), last_point_contact()
-    meeting = first + (end - first) * np.array([-0.3, 0.0, 0.02, 0.04])
-    rising = np.linspace(first + 0.08 * (end - first), 1.3 * end, 34)
-    lying = np.concatenate([np.linspace(1.36, 1.9, 10), np.linspace(1.92, 2.06, 15)])
-    return np.concatenate([np.linspace(0.1, 0.9, 8) * first, meeting, rising, lying * end])
-
-
-def _walls(reach: float) -> tuple[Plane, Plane]:
-    return Plane(0.0, reach, -0.5 * np.pi), Plane(0.0, -reach, 0.5 * np.pi)
 
 
 def _settings() -> tuple[ContactSettings, SettleSettings]:
     contact = ContactSettings(stiffness=STIFFNESS, onset=ONSET, slip=0.01, friction=0.0)
-    newton = NewtonSettings(correction=1e-6, iterations=25)
+    # far below the depths at the walls: at a tenth of the onset, a strip squeezed flat on its wall to several
+    # times Euler's load passed for one at rest
+    newton = NewtonSettings(correction=1e-3 * ONSET, iterations=25)
     return contact, SettleSettings(move=0.2, nudge=1e-3, newton=newton)
 
 
-Read = Callable[[Array, Array], tuple[float, float, float]]
-"""State and gradient to push [N], force of the wall [N] and curvature in the middle [1/mm]."""
+Read = Callable[[Array, Array], tuple[float, Array, float, float]]
+"""State and gradient to push [N], forces of the walls (2,) [N], curvature in the middle and at the end."""
 
 
 @lru_cache
-def pushed_rod() -> Pushed:
+def pushed_rod(support: Support = HINGED) -> Pushed:
     """The rod pushed between the walls."""
     how, settle = _settings()
     bench = Bench.build(Beam(LENGTH, WIDTH, THICKNESS, YOUNG), ELEMENTS)
-    walls = tuple(wall for plane in _walls(RISE + 0.5 * THICKNESS) for wall in plane.walls(0.0))
-    contact = WallContact(bench.rod, contact_points(bench.rod, SPACING), walls, how)
-    bias = point_load(bench.rod, 0.5 * LENGTH, np.array([0.0, IMPERFECTION * EULER]))
-    held = [(0, "x"), (0, "y"), (-1, "x"), (-1, "y")]
-    structure = bench.structure(held, [], [contact, bias], np.array([0.0, 0.0, -1.0, 0.0]))
-    middle = ELEMENTS // 2
+    contact = WallContact(bench.rod, contact_points(bench.rod, SPACING), support.walls(), how)
+    bias = point_load(bench.rod, 0.5 * LENGTH, np.array([0.0, IMPERFECTION * support.euler]))
+    names = ("x", "y", "y'") if support.clamped else ("x", "y")
+    held = [(node, name) for node in (-1, 0) for name in names]
+    structure = bench.structure(held, [], [contact, bias], -np.eye(len(held))[0])
     size = LENGTH / ELEMENTS
 
-    def read(x: Array, gradient: Array) -> tuple[float, float, float]:
-        nodal = x.reshape(len(bench.rod.nodes), -1, 2)[:, :2]
-        bent = 6.0 * (nodal[middle + 1, 1, 0] - nodal[middle, 1, 0]) / size**2
-        bent -= (4.0 * nodal[middle, 1, 1] + 2.0 * nodal[middle + 1, 1, 1]) / size
-        return -float(gradient[bench.number(-1, "x")]), float(contact.forces(x).sum()), float(bent)
+    def bent(line: Array, node: int) -> float:
+        (left, rise), (right, fall) = line[node : node + 2]
+        return float(6.0 * (right - left) / size**2 - (4.0 * rise + 2.0 * fall) / size)
 
-    return _pushed(structure, structure.ends.reduce(bench.rest), settle, read)
+    def read(x: Array, gradient: Array) -> tuple[float, Array, float, float]:
+        push, wall = -float(gradient[bench.number(-1, "x")]), contact.forces(x).sum(axis=(0, 1))
+        line = x.reshape(len(bench.rod.nodes), -1, 2)[:, 1]
+        return push, wall, bent(line, ELEMENTS // 2), bent(line, 0)
+
+    return _pushed(support, structure, structure.ends.reduce(bench.rest), settle, read)
 
 
 @lru_cache
-def pushed_shell() -> Pushed:
+def pushed_shell(support: Support = HINGED) -> Pushed:
     """The shell pushed between the walls."""
     how, settle = _settings()
     model = narrow_strip(np.linspace(0.0, LENGTH, ELEMENTS + 1), THICKNESS)
     shell = model.shell
-    walls = tuple(wall for plane in _walls(RISE + 0.5 * THICKNESS) for wall in plane.walls(0.0))
-    contact = ShellWalls(surface_points(model, SPACING), shell.size, THICKNESS, walls, how)
-    bias = shell_load(shell, (0.5 * LENGTH, 0.0), np.array([0.0, 0.5 * IMPERFECTION * EULER, 0.0]))
-    near, far = (unknowns(shell.grid.edge(name), (0, 2), (0, 1)) for name in ("start", "end"))
+    contact = ShellWalls(surface_points(model, SPACING), shell.size, THICKNESS, support.walls(), how)
+    bias = shell_load(shell, (0.5 * LENGTH, 0.0), np.array([0.0, 0.5 * IMPERFECTION * support.euler, 0.0]))
+    near, far = (
+        built_in(shell, name, 1) if support.clamped else hinged(shell, name, (0, 1))
+        for name in ("start", "end")
+    )
     ends = hold(shell, [near, far, symmetric(shell, "low", 2)])
     positions = unknowns(shell.grid.edge("end"), (0,), (0,))
-    ends = type(ends)(ends.size, ends.held, ends.values, -np.isin(ends.held, positions).astype(float))
+    ends = replace(ends, travel=-np.isin(ends.held, positions).astype(float))
     terms: list[Term] = [Whole(shell, 2), Whole(bias, 2), contact]
     structure = Structure(terms, ends, [], shell.weights)
-    dofs, shape = shape_at(shell.grid, np.array([[0.5 * LENGTH, 0.0]]))
+    dofs, shape = shape_at(shell.grid, np.array([[0.5 * LENGTH, 0.0], [0.0, 0.0]]))
 
-    def read(x: Array, gradient: Array) -> tuple[float, float, float]:
-        bent = shape[0, 3] @ x.reshape(-1, 3)[dofs[0], 1]
-        return -float(gradient[positions].sum()), float(contact.forces(x).sum()), float(bent)
+    def read(x: Array, gradient: Array) -> tuple[float, Array, float, float]:
+        push, wall = -float(gradient[positions].sum()), contact.forces(x).sum(axis=(0, 1))
+        middle, end = (float(shape[i, 3] @ x.reshape(-1, 3)[dofs[i], 1]) for i in range(2))
+        return push, wall, middle, end
 
-    return _pushed(structure, ends.reduce(shell.rest.ravel()), settle, read)
+    return _pushed(support, structure, ends.reduce(shell.rest.ravel()), settle, read)
 
 
-def _pushed(structure: Structure, start: Array, settle: SettleSettings, read: Read) -> Pushed:
+def _pushed(
+    support: Support, structure: Structure, start: Array, settle: SettleSettings, read: Read
+) -> Pushed:
     rows: list[tuple[float, ...]] = []
 
     def watch(point: Point) -> None:
         gradient = structure.full_gradient(point.u, point.level)
-        rows.append((point.level, *read(structure.ends.expand(point.u, point.level), gradient)))
+        push, wall, *bent = read(structure.ends.expand(point.u, point.level), gradient)
+        rows.append((point.level, push, *wall, *bent))
 
-    course = follow_stable(structure, start, _levels(), settle, watch)
+    course = follow_stable(structure, start, support.levels(), settle, watch)
     if not course.finished:
         raise RuntimeError(f"the strip between the walls did not come to rest: {course.message}")
-    level, force, wall, bent = np.array(rows).T
-    return Pushed(level - force * LENGTH / (YOUNG * WIDTH * THICKNESS), force / EULER, wall, bent)
+    table = np.array(rows)
+    load = table[:, 1] / support.euler
+    return Pushed(table[:, 0] - support.squeeze(load), load, table[:, 2:4], table[:, 4:] / support.bend)
 
 
 # ---- the registry --------------------------------------------------------------------------------
@@ -201,34 +258,52 @@ def _pushed(structure: Structure, start: Array, settle: SettleSettings, read: Re
 _DOMOKOS = "Domokos, Holmes & Royce 1997 (J. Nonlinear Sci. 7:281), "
 _RANGE = _DOMOKOS + "once to four times Euler's load in one-point contact, from memory"
 _BEAM = _DOMOKOS + "hinged beam between walls; derived here from the beam of small slopes, not printed there"
-_MODELS: tuple[tuple[str, Callable[[], Pushed]], ...] = (("rod", pushed_rod), ("shell", pushed_shell))
+_MODELS: tuple[tuple[str, Callable[[Support], Pushed]], ...] = (("rod", pushed_rod), ("shell", pushed_shell))
+SLOPES = "the beam leaves out squares of slopes (.07), the walls give a little"
 
 
-def _checks() -> list[Check]:
-    first, end = first_contact(), last_point_contact()
-    half, beyond = 0.5 * (first + end), 1.3 * end
-    slopes = "the beam leaves out squares of slopes (.07), the walls give a little"
+@dataclass(frozen=True)
+class Row:
+    """One number of a pushed strip: what it is, source, value, reason of the tolerance, how it is read."""
+
+    what: str
+    source: str
+    value: float
+    reason: str
+    read: Callable[[Pushed], float]
+
+
+def checks_of(support: Support, rows: tuple[Row, ...]) -> tuple[Check, ...]:
+    """The rows as checks of the rod and of the shell."""
     checks = []
     for model, pushed in _MODELS:
-        group = f"{model}: contact and friction"
+        strip = f"clamped {model}" if support.clamped else model
 
-        def read(what: Callable[[Pushed], float], pushed: Callable[[], Pushed] = pushed) -> float:
-            return what(pushed())
+        def compute(read: Callable[[Pushed], float], pushed: Callable[[Support], Pushed] = pushed) -> float:
+            return read(pushed(support))
 
-        rows: tuple[tuple[str, str, float, str, Callable[[Pushed], float]], ...] = (
-            ("first contact, shortening", _BEAM, first, slopes, lambda p: p.contact()[0]),
-            ("first contact, P / P_E", _RANGE, 1.0, slopes, lambda p: p.contact()[1]),
-            ("halfway, P / P_E", _BEAM, beam_load(half), slopes, lambda p: p.at(half)),
-            ("end of one-point contact, P / P_E", _RANGE, 4.0,
-             "where the curvature ends is read by drawing on a curve: .7 %", Pushed.last_point_load),
-            ("along a line, P / P_E", _BEAM, beam_load(beyond), slopes, lambda p: p.at(beyond)),
-            ("flat stretch buckles, P / P_E", _BEAM, 16.0,
-             "a small load across bends it early", lambda p: float(p.load.max())),
-        )  # fmt: skip
-        for what, source, value, reason, how in rows:
-            name = f"{model} pushed between two walls, {what}"
-            checks.append(Check(name, group, model, source, value, 0.03, reason, partial(read, how)))
-    return checks
+        for row in rows:
+            name = f"{strip} pushed between two walls, {row.what}"
+            group = f"{model}: contact and friction"
+            checks.append(
+                Check(name, group, model, row.source, row.value, 0.03, row.reason, partial(compute, row.read))
+            )
+    return tuple(checks)
 
 
-WALL_CHECKS: tuple[Check, ...] = tuple(_checks())
+def _rows() -> tuple[Row, ...]:
+    first, end = first_contact(), last_point_contact()
+    half, beyond = 0.5 * (first + end), 1.3 * end
+    drawn = "where the curvature ends is read by drawing on a curve: .7 %"
+    return (
+        Row("first contact, shortening", _BEAM, first, SLOPES, lambda p: p.contact()[0]),
+        Row("first contact, P / P_E", _RANGE, 1.0, SLOPES, lambda p: p.contact()[1]),
+        Row("halfway, P / P_E", _BEAM, beam_load(half), SLOPES, lambda p: p.at(half)),
+        Row("end of one-point contact, P / P_E", _RANGE, 4.0, drawn, Pushed.last_point_load),
+        Row("along a line, P / P_E", _BEAM, beam_load(beyond), SLOPES, lambda p: p.at(beyond)),
+        Row("flat stretch buckles, P / P_E", _BEAM, 16.0, "a small load across bends it early",
+            lambda p: float(p.load.max())),
+    )  # fmt: skip
+
+
+WALL_CHECKS: tuple[Check, ...] = checks_of(HINGED, _rows())
