@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 
 from fem.published import Check, CheckResult, run_check
 from fem.reference import CHECKS
+from fem.reference_clamped import CLAMPED_CHECKS
 from fem.reference_contact import CONTACT_CHECKS
 from fem.reference_pressed import PRESSED_CHECKS
 from fem.reference_rod import ROD_CHECKS
@@ -26,6 +27,7 @@ REGISTRIES: tuple[tuple[Check, ...], ...] = (
     SHELL_CHECKS,
     WOUND_CHECKS,
     WALL_CHECKS,
+    CLAMPED_CHECKS,
     PRESSED_CHECKS,
 )
 
@@ -34,6 +36,7 @@ SLOW: tuple[str, ...] = (
     "shell belt on a drum",
     "curvature of a shell strip on a drum",
     "belt on a drum over 0.5 pi",
+    "clamped shell pushed between two walls",
 )
 """Beginnings of the names of checks that `fast` leaves out: each takes five seconds or more."""
 

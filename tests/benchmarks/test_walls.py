@@ -7,11 +7,12 @@ import pytest
 
 from fem import reference_walls
 from fem.published import run_check
+from fem.reference_clamped import CLAMPED_CHECKS, wall_force
 from fem.reference_pressed import EDGE, PLATE, PRESSED_CHECKS, RADIUS, REST_RISE, elastica
 from fem.reference_walls import WALL_CHECKS
 
 
-@pytest.mark.parametrize("check", WALL_CHECKS + PRESSED_CHECKS, ids=lambda c: c.name)
+@pytest.mark.parametrize("check", WALL_CHECKS + CLAMPED_CHECKS + PRESSED_CHECKS, ids=lambda c: c.name)
 def test_published_value(check):
     found = run_check(check)
     assert found.ok, (
@@ -29,6 +30,39 @@ def test_the_beam_between_walls_has_the_shape_it_is_derived_from():
         slope = rise * k * (np.cos(k * x) - np.cos(kl))
         assert np.trapezoid(slope, x) == pytest.approx(reference_walls.RISE)
         assert reference_walls.beam_load(float(np.trapezoid(slope**2, x))) == pytest.approx(load, rel=1e-6)
+
+
+def test_the_clamped_beam_between_walls_has_the_load_of_the_hinged_one_of_half_length_and_rise():
+    # its own shape from clamp to contact, a + b x + c cos kx + d sin kx with the four conditions there,
+    # integrated numerically; no use is made of the inflection half way, about which it is symmetric
+    half, rise = 0.5 * reference_walls.LENGTH, reference_walls.RISE
+    x = np.linspace(0.0, half, 20001)
+    for load in (1.0, 1.7, 2.9, 4.0):
+        k = 2.0 * np.pi * np.sqrt(load) / reference_walls.LENGTH
+        c, s = np.cos(k * half), np.sin(k * half)
+        conditions = [[1, 0, 1, 0], [0, 1, 0, k], [1, half, c, s], [0, 1, -k * s, k * c]]
+        shape = np.linalg.solve(conditions, [0.0, 0.0, rise, 0.0])
+        slope = shape[1] - shape[2] * k * np.sin(k * x) + shape[3] * k * np.cos(k * x)
+        assert reference_walls.beam_load(float(np.trapezoid(slope**2, x))) == pytest.approx(load, rel=1e-6)
+        at_clamp, at_contact = -(k**2) * shape[2], -(k**2) * (shape[2] * c + shape[3] * s)
+        assert at_contact == pytest.approx(-at_clamp, abs=1e-12)
+        # the curvature of first contact is that of (1 - cos); it is gone at four times Euler's load
+        if load == 1.0:
+            assert at_clamp == pytest.approx(0.5 * rise * k**2)
+        elif load == 4.0:
+            assert at_clamp == pytest.approx(0.0, abs=1e-12)
+
+
+def test_the_ramps_of_the_clamped_beam_along_lines_lead_from_wall_to_wall():
+    for load in (4.0, 7.8):
+        k = 2.0 * np.pi * np.sqrt(load) / reference_walls.LENGTH
+        x = np.linspace(0.0, 2.0 * np.pi / k, 20001)
+        slope = reference_walls.RISE * k / (2.0 * np.pi) * (1.0 - np.cos(k * x))
+        assert np.trapezoid(slope, x) == pytest.approx(reference_walls.RISE)
+        assert reference_walls.beam_load(float(np.trapezoid(slope**2, x))) == pytest.approx(load, rel=1e-6)
+        # balance of a ramp about an end, both without moment: push times rise = wall's force times length
+        push = load * 4.0 * reference_walls.EULER
+        assert 0.5 * wall_force(load) * x[-1] == pytest.approx(push * reference_walls.RISE, rel=1e-9)
 
 
 def test_the_elastica_is_a_curved_cantilever_near_rest_and_lies_down_below_a_third():
