@@ -14,6 +14,8 @@ from fem.case import Case, read_case
 from fem.documents import stopped
 from fem.errors import EXIT_BAD_INPUT, EXIT_STOPPED, CaseError, Fault, InputError
 from fem.folder import run_folder
+from fem.push import Winding
+from fem.warm import compile_loops
 from fem.workers import run_here, run_workers
 
 CASES, RUNS = Path("cases"), Path("results") / "runs"
@@ -63,7 +65,9 @@ def _carry_out(jobs: Sequence[Job], wishes: Wishes, board: Board) -> None:
             from fem.cluster import run_on_cluster
 
             run_on_cluster(jobs, wishes.scheduler, board)
-        elif wishes.at_a_time > 1 and len(jobs) > 1:
+            return
+        _compile(jobs, wishes.model, board)
+        if wishes.at_a_time > 1 and len(jobs) > 1:
             run_workers(jobs, wishes.at_a_time, board)
         else:
             run_here(jobs, board)
@@ -73,6 +77,15 @@ def _carry_out(jobs: Sequence[Job], wishes: Wishes, board: Board) -> None:
         for job in jobs:
             if job.name not in board.results:
                 board.results[job.name] = not_run(job.name, job.model, Fault("", "", str(problem)))
+
+
+def _compile(jobs: Sequence[Job], model: str, board: Board) -> None:
+    """Compile what a strip in its surroundings needs, if any case has one; the others need little of it."""
+    for job in jobs:
+        if isinstance(job.case.push, Winding) or getattr(job.case.push, "held", "") == "slot":
+            board.told(job.name, 0.0, "compiling, where this was never done (a first run takes longer)")
+            compile_loops(model, lambda: board.stopping)
+            return
 
 
 def _settled(job: Job, board: Board) -> bool:

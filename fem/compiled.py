@@ -1,9 +1,10 @@
-"""How loops are compiled, said once for most of them.
+"""How loops are compiled, said once for all of them.
 
 Most of a first run on a machine is spent compiling. Wrappers that nobody calls are a fifth of that: no loop
 is called through a C pointer, and what other loops take in is not called from Python. A division by zero
 gives an infinite number, as in numpy, not an exception, whose test would stand in every loop; who minimises
-asks whether energies are finite.
+asks whether energies are finite. Loops that Python calls are kept between runs, where `fem.loop_cache` says;
+pieces are not: they are needed only to compile a loop.
 """
 
 from __future__ import annotations
@@ -11,17 +12,21 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, TypeVar, cast
 
+import numba
 from numba import njit
 
+from fem.loop_cache import folder
+
 Loop = TypeVar("Loop", bound=Callable[..., object])
-LOOPS: dict[str, Any] = {"cache": True, "error_model": "numpy", "no_cfunc_wrapper": True}
-RELAXED: dict[str, Any] = {"cache": True, "fastmath": {"contract", "reassoc", "nsz", "arcp"}}
+LOOPS: dict[str, Any] = {"error_model": "numpy", "no_cfunc_wrapper": True}
 PIECES: dict[str, Any] = {**LOOPS, "forceinline": True, "no_cpython_wrapper": True}
+RELAXED: dict[str, Any] = {"fastmath": {"contract", "reassoc", "nsz", "arcp"}}
+FINITE: dict[str, Any] = {"fastmath": True}
 
 
 def compiled(loop: Loop) -> Loop:
     """A loop that Python calls."""
-    return cast("Loop", njit(**LOOPS)(loop))
+    return _kept(loop, LOOPS)
 
 
 def inlined(loop: Loop) -> Loop:
@@ -31,4 +36,27 @@ def inlined(loop: Loop) -> Loop:
 
 def relaxed(loop: Loop) -> Loop:
     """A loop over sums that may be summed in another order; what is not finite stays so."""
-    return cast("Loop", njit(**RELAXED)(loop))
+    return _kept(loop, RELAXED)
+
+
+def finite(loop: Loop) -> Loop:
+    """A loop over sums that may be summed in another order, of numbers that are known to be finite."""
+    return _kept(loop, FINITE)
+
+
+def _kept(loop: Loop, options: dict[str, Any]) -> Loop:
+    """The loop compiled with options and kept, where anything can be."""
+    package, _, module = loop.__module__.rpartition(".")
+    place = folder(module) if package == __package__ else None
+    if place is None:
+        return cast("Loop", njit(**options)(loop))
+    config: Any = numba.config
+    before = config.CACHE_DIR
+    try:
+        config.CACHE_DIR = str(place)
+        made = njit(cache=True, **options)(loop)
+    finally:
+        config.CACHE_DIR = before
+    if not config.DISABLE_JIT and not made.stats.cache_path.startswith(str(place)):
+        made = njit(**options)(loop)  # numba could not write there and took a folder that may be stale
+    return cast("Loop", made)

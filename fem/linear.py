@@ -16,12 +16,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from scipy import sparse
 from scipy.sparse.csgraph import reverse_cuthill_mckee
 
-from fem.compiled import compiled
+from fem.compiled import compiled, finite
 from fem.equilibrium import Array, Blocks, Index
 
 SINGULAR_PIVOT = 1e-15  # a pivot this small beside the largest diagonal entry counts as zero
@@ -34,7 +33,7 @@ def _scatter(places: Index, values: Array, data: Array) -> None:
             data[places[k]] += values[k]
 
 
-@numba.njit(cache=True, fastmath=True)
+@finite
 def _dots(  # noqa: PLR0913, PLR0917 - compiled: rows stay in registers
     a0: Array, a1: Array, b0: Array, b1: Array, b2: Array, b3: Array, out: Array, row: int
 ) -> None:
@@ -54,7 +53,7 @@ def _dots(  # noqa: PLR0913, PLR0917 - compiled: rows stay in registers
     out[row + 1, 0], out[row + 1, 1], out[row + 1, 2], out[row + 1, 3] = s10, s11, s12, s13
 
 
-@numba.njit(cache=True, fastmath=True)
+@finite
 def _reduce_four_rows(data: Array, start: Index, first: Index, i: int, dots: Array) -> None:
     """Rows i..i+3, columns left of i: turn entries into L D, four by four."""
     f = first[i]
@@ -78,7 +77,7 @@ def _reduce_four_rows(data: Array, start: Index, first: Index, i: int, dots: Arr
             data[row + j + 3] -= dots[r, 3] + p * l30 + q * l31 + t * l32
 
 
-@numba.njit(cache=True, fastmath=True)
+@finite
 def _factorise_profile(data: Array, start: Index, first: Index) -> int:
     """Overwrite the profile with L (unit diagonal not stored) and D; return the count of zero pivots.
 
@@ -114,7 +113,7 @@ def _factorise_profile(data: Array, start: Index, first: Index) -> int:
     return zero
 
 
-@numba.njit(cache=True, fastmath=True)
+@finite
 def _solve_profile(data: Array, start: Index, first: Index, x: Array) -> None:
     n = first.size
     for i in range(n):
@@ -132,7 +131,7 @@ def _solve_profile(data: Array, start: Index, first: Index, x: Array) -> None:
             x[j] -= data[row + j] * value
 
 
-@numba.njit(cache=True, fastmath=True)
+@finite
 def _multiply_profile(data: Array, start: Index, first: Index, x: Array, y: Array) -> None:
     for i in range(first.size):
         row = start[i] - first[i]

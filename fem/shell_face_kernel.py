@@ -13,9 +13,8 @@ a^2 the dual vectors)
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from fem.compiled import compiled, relaxed
+from fem.compiled import compiled, finite, relaxed
 
 LOCAL = 9
 
@@ -142,7 +141,7 @@ def spread_gradient(g, dofs, shape, gradient):
             gradient[dofs[3 * i + c]] += shape[0, i] * g[c] + shape[1, i] * g[3 + c] + shape[2, i] * g[6 + c]
 
 
-@njit(cache=True, fastmath=True)
+@finite
 def spread_block(H, left, right, rows, columns, block):
     """Add left^T H right to block[rows:, columns:], H (9, 9), left and right (3, 16) shape functions.
 

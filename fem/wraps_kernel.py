@@ -163,7 +163,8 @@ def _add(order: int, coupled: bool, f: _Force, g: _Geometry, line: int, k: _Scra
     for a in range(2 * half):
         k.gradient[a] += f.size * k.row[a]
     if not f.friction:
-        k.across[:] = k.row
+        for a in range(2 * half):
+            k.across[a] = k.row[a]
     if order < 2:
         return
     if coupled:
@@ -254,7 +255,8 @@ def pair_blocks(stations: Index, pt: PointTables, pairs: Pairs) -> tuple[Index, 
         e, f = pt.element[stations[c]], pairs.partner[stations[c]]
         if e != own or f != other:
             own, other = e, f
-            dofs[count, :width], dofs[count, width:] = pt.dofs[e], pt.dofs[f]
+            for a in range(width):  # a copy of a row would compile its message for rows of other lengths
+                dofs[count, a], dofs[count, width + a] = pt.dofs[e, a], pt.dofs[f, a]
             count += 1
         which[c] = count - 1
     return which, dofs[:count]

@@ -13,7 +13,7 @@ ONLY_IN = {
     "gmsh": {"mesh"},
     "meshio": {"mesh", "export"},
     "h5py": {"field_file"},
-    "filelock": {"attempt"},
+    "filelock": {"attempt", "warm"},
     "distributed": {"cluster"},
     "pyvista": {"camera", "scene", "window"},
     "vtk": {"camera", "scene", "window"},
