@@ -20,6 +20,7 @@ import numpy as np
 from fem.band import Joints, Marks
 from fem.compiled import compiled
 from fem.equilibrium import Array, Blocks, Index
+from fem.rows_kernel import less, less_rows, put, put_rows
 
 
 @dataclass(frozen=True)
@@ -253,7 +254,7 @@ def _invert(a: Array) -> bool:
             one = a[i]
             for j in range(n):
                 one[j] -= part * row[j]
-        a[k] = row
+        put(row, a[k])
     for k in range(n - 1, -1, -1):
         if exchanged[k] != k:
             for i in range(n):
@@ -274,7 +275,7 @@ def _factor(low: Array, high: Array, diagonal: Array, later: Index, spot: Index,
         if m == 0:
             continue
         left = low[begin : begin + m * b * b].reshape(m * b, b)
-        left[:] = np.dot(left, diagonal[k])
+        put_rows(np.dot(left, diagonal[k]), left)
         product = np.dot(left, high[begin : begin + m * b * b].reshape(b, m * b))
         for p in range(m):
             i = later[k, p]
@@ -292,9 +293,7 @@ def _factor(low: Array, high: Array, diagonal: Array, later: Index, spot: Index,
                     target = high
                 for r in range(b):
                     row = product[p * b + r, q * b : (q + 1) * b]
-                    one = target[top + r * step : top + r * step + b]
-                    for c in range(b):
-                        one[c] -= row[c]
+                    less(row, target[top + r * step : top + r * step + b])
     return True
 
 
@@ -311,15 +310,15 @@ def _factor_half(low: Array, diagonal: Array, later: Index, spot: Index, start: 
         if m == 0:
             continue
         left = low[begin : begin + m * b * b].reshape(m * b, b)
-        left[:] = np.dot(left, diagonal[k])
+        put_rows(np.dot(left, diagonal[k]), left)
         for q in range(m):
             j = later[k, q]
             product = np.dot(left[q * b :], left[q * b : (q + 1) * b].T)
-            diagonal[j] -= product[:b]
+            less_rows(product, diagonal[j])
             for p in range(q + 1, m):
                 top = (start[j] + spot[j, later[k, p]]) * b * b
                 target = low[top : top + b * b].reshape(b, b)
-                target -= product[(p - q) * b : (p - q + 1) * b]
+                less_rows(product[(p - q) * b :], target)
     return True
 
 
@@ -366,21 +365,22 @@ def _solve(  # noqa: PLR0913, PLR0917 - compiled: arrays stay in registers
     for k in range(n):
         own = x[k * b : (k + 1) * b]
         if half:
-            own[:] = np.dot(inverse[k].T, own)
+            put(np.dot(inverse[k].T, own), own)
         begin, m = start[k] * b * b, start[k + 1] - start[k]
         part = np.dot(low[begin : begin + m * b * b].reshape(m * b, b), own)
         for p in range(m):
             i = later[k, p] * b
-            x[i : i + b] -= part[p * b : (p + 1) * b]
+            less(part[p * b : (p + 1) * b], x[i : i + b])
     beyond = np.empty(n * b)
     for k in range(n - 1, -1, -1):
         own = x[k * b : (k + 1) * b]
         begin, m = start[k] * b * b, start[k + 1] - start[k]
         for p in range(m):
             i = later[k, p] * b
-            beyond[p * b : (p + 1) * b] = x[i : i + b]
+            put(x[i : i + b], beyond[p * b : (p + 1) * b])
         if half:
-            own -= np.dot(low[begin : begin + m * b * b].reshape(m * b, b).T, beyond[: m * b])
+            part = np.dot(low[begin : begin + m * b * b].reshape(m * b, b).T, beyond[: m * b])
         else:
-            own -= np.dot(high[begin : begin + m * b * b].reshape(b, m * b), beyond[: m * b])
-        own[:] = np.dot(inverse[k], own)
+            part = np.dot(high[begin : begin + m * b * b].reshape(b, m * b), beyond[: m * b])
+        less(part, own)
+        put(np.dot(inverse[k], own), own)

@@ -18,6 +18,7 @@ from fem.band import BandMatrix
 from fem.block_lu import BlockMatrix
 from fem.contact import ContactSettings, WallContact, contact_points
 from fem.equilibrium import Array, Blocks
+from fem.linear import assemble
 from fem.material import Material
 from fem.obstacle import Pod, Wall, axle_walls
 from fem.rod import Rod, RodEnergy, build_rod, rest_state
@@ -133,9 +134,19 @@ def _shell_state() -> None:
     strip_state(_shell(), _shell().shell.rest.ravel())
 
 
+def _shell_unit() -> Blocks:
+    dofs = _shell().shell.dofs
+    return Blocks(dofs, np.broadcast_to(np.eye(48), (len(dofs), 48, 48)).copy())
+
+
+def _shell_modes() -> None:
+    size = _shell().shell.size
+    matrix, _ = assemble(size, [_shell_unit()])
+    matrix.factorise().solve(np.zeros(size))
+
+
 def _shell_factors() -> None:
-    shell = _shell().shell
-    unit = Blocks(shell.dofs, np.broadcast_to(np.eye(48), (len(shell.dofs), 48, 48)).copy())
+    shell, unit = _shell().shell, _shell_unit()
     matrix = BlockMatrix(shell.size, 12 * shell.grid.across.size, np.zeros(shell.size, dtype=np.bool_))
     matrix.assemble([unit])
     for factor in (matrix.factor(), matrix.factor_general([unit])):
@@ -159,7 +170,10 @@ def _shell_walls() -> None:
 def _shell_wraps() -> None:
     shell, thickness = _shell().shell, _strip().thickness
     points = surface_points(_shell(), 2.0, ends=True)
-    wraps, u = ShellWraps(points, shell.grid, shell.size, thickness, SETTINGS, np.pi * AXLE), shell.rest.ravel()
+    wraps, u = (
+        ShellWraps(points, shell.grid, shell.size, thickness, SETTINGS, np.pi * AXLE),
+        shell.rest.ravel(),
+    )
     wraps.start(u)
     wraps.evaluate(u, 1)
     wraps.safe_fraction(u, np.zeros_like(u))
@@ -179,6 +193,7 @@ PARTS: dict[str, dict[str, Part]] = {
         "energy": _shell_energy,
         "tangent": _shell_tangent,
         "state": _shell_state,
+        "modes": _shell_modes,
         "factors": _shell_factors,
         "walls": _shell_walls,
         "wraps": _shell_wraps,

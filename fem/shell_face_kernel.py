@@ -15,6 +15,7 @@ from __future__ import annotations
 import numpy as np
 
 from fem.compiled import compiled, finite, relaxed
+from fem.rows_kernel import put
 
 LOCAL = 9
 
@@ -75,8 +76,8 @@ def places_kernel(u, cells, cell, shape, area):
             if area[p, line] <= 0.0:
                 continue
             local_state(elements[cell[p, line]], shape[p, line], v, normal, dual)
-            out[p, line, 0] = v[0]
-            out[p, line, 1] = normal
+            put(v[0], out[p, line, 0])
+            put(normal, out[p, line, 1])
     return out
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from fem.compiled import compiled
+from fem.rows_kernel import put, put_rows
 from fem.shell_face_kernel import gathered, vectors
 
 SAMPLES = 2
@@ -129,7 +130,8 @@ def pair_kernel(u, cells, stations, across, at_rest, places, reach, near, partne
         at[1] = across[middle]
         cell = shape_row(stations, across, at, row, f, g)
         vectors(elements[cell], row, one)
-        sx[i], ss[i] = one[0], at[0]
+        ss[i] = at[0]
+        put(one[0], sx[i])
     line0 = 0
     for line in range(k):
         if abs(at_rest[n + line]) < abs(at_rest[n + line0]):
@@ -165,7 +167,7 @@ def pair_kernel(u, cells, stations, across, at_rest, places, reach, near, partne
                 continue
             partner[p, line] = cell
             foot[p, line, 0], foot[p, line, 1] = at[0], at[1]
-            rows[p, line] = row
+            put_rows(row, rows[p, line])
 
 
 @compiled

@@ -93,7 +93,7 @@ def apart_kernel(u, cells, cell, shape, partner, rows, held):
     elements = gathered(u, cells)
     out = np.zeros((n, k, 2))
     v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
-    w, other = np.empty((3, 3)), np.empty(3)
+    w, other, across = np.empty((3, 3)), np.empty(3), np.empty(3)
     for p in range(n):
         for line in range(k):
             if partner[p, line] < 0:
@@ -104,7 +104,8 @@ def apart_kernel(u, cells, cell, shape, partner, rows, held):
             apart = v[0] + hold[7] * normal - w[0] - hold[8] * other
             nu, along = hold[1:4], hold[4:7]
             out[p, line, 0] = dot(apart, along)
-            out[p, line, 1] = dot(apart, np.cross(nu, along))
+            cross(nu, along, across)
+            out[p, line, 1] = dot(apart, across)
     return out
 
 
@@ -164,6 +165,15 @@ def _foot_rows(w, nu, distance, along_only, t, turn, pull, H):
 
 
 @compiled
+def _both_faces(s, own, n, dual, other, N, Dual, row):
+    """Row (18,) = derivative of s . (own face - partner's face)."""
+    face_first(s, own, n, dual, row[:LOCAL])
+    face_first(s, other, N, Dual, row[LOCAL:])
+    for a in range(LOCAL, 18):
+        row[a] = -row[a]
+
+
+@compiled
 def wrap_kernel(
     order,
     u,
@@ -192,8 +202,9 @@ def wrap_kernel(
     v, n, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
     w, N, Dual, W = np.empty((3, 3)), np.empty(3), np.empty((2, 3)), np.empty((6, 3))
     g, H, Hs = np.zeros(18), np.zeros((18, 18)), np.zeros((LOCAL, LOCAL))
-    r1, r2, rn, row = np.zeros(18), np.zeros(18), np.zeros(18), np.zeros(LOCAL)
-    t, turn, law, f = np.zeros((2, 18)), np.zeros((2, 18)), np.zeros(5), np.zeros(3)
+    r1, r2, rn = np.zeros(18), np.zeros(18), np.zeros(18)
+    t, turn, law = np.zeros((2, 18)), np.zeros((2, 18)), np.zeros(5)
+    f, across = np.zeros(3), np.zeros(3)
     for i in range(len(chosen)):
         p, line = chosen[i] // k, chosen[i] % k
         mine, theirs = cells[cell[p, line]], cells[partner[p, line]]
@@ -225,20 +236,14 @@ def wrap_kernel(
             _foot_rows(W, nu, max(distance, 0.2 * thickness), at_edge, t, turn, force, H)
         if limit > 0.0:
             along, own, other = hold[4:7], hold[7], hold[8]
-            across = np.cross(nu, along)
+            cross(nu, along, across)
             m = v[0] + own * n - w[0] - other * N
             s0 = slip[p, line, 0] + dot(m, along) - before[p, line, 0]
             s1 = slip[p, line, 1] + dot(m, across) - before[p, line, 1]
             energy += rub(s0, s1, limit, elastic, law)
             if order > 0:
-                face_first(along, own, n, dual, row)
-                r1[:LOCAL] = row
-                face_first(along, other, N, Dual, row)
-                r1[LOCAL:] = -row
-                face_first(across, own, n, dual, row)
-                r2[:LOCAL] = row
-                face_first(across, other, N, Dual, row)
-                r2[LOCAL:] = -row
+                _both_faces(along, own, n, dual, other, N, Dual, r1)
+                _both_faces(across, own, n, dual, other, N, Dual, r2)
                 for a in range(18):
                     g[a] += law[0] * r1[a] + law[1] * r2[a]
             if order > 1:
@@ -248,17 +253,17 @@ def wrap_kernel(
                         H[a, b] += pa * r1[b] + pb * r2[b]
                 for c in range(3):
                     f[c] = law[0] * along[c] + law[1] * across[c]
-                Hs[:, :] = 0.0
-                face_second(f, own, n, dual, Hs)
-                H[:LOCAL, :LOCAL] += Hs
-                Hs[:, :] = 0.0
-                face_second(-f, other, N, Dual, Hs)
-                H[LOCAL:, LOCAL:] += Hs
+                for side in range(2):
+                    Hs[:, :] = 0.0
+                    if side == 0:
+                        face_second(f, own, n, dual, Hs)
+                    else:
+                        face_second(-f, other, N, Dual, Hs)
+                    for a in range(LOCAL):
+                        for b in range(LOCAL):
+                            H[side * LOCAL + a, side * LOCAL + b] += Hs[a, b]
                 if coupled > 0.0:
-                    face_first(nu, own, n, dual, row)
-                    rn[:LOCAL] = row
-                    face_first(nu, other, N, Dual, row)
-                    rn[LOCAL:] = -row
+                    _both_faces(nu, own, n, dual, other, N, Dual, rn)
                     fa, fb = dot(f, Dual[0]), dot(f, Dual[1])
                     for a in range(18):
                         grown = (law[0] * r1[a] + law[1] * r2[a]) * stiff / force

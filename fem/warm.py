@@ -57,10 +57,11 @@ def _cores() -> int:
 
 
 @contextlib.contextmanager
-def _helpers(count: int, model: str, place: Path) -> Iterator[None]:
+def _helpers(count: int, model: str, place: Path) -> Iterator[list[subprocess.Popen[bytes]]]:
     """Processes that help, as many as can be started; they end with the block at the latest."""
     code = _HELP.format(path=sys.path, model=model, place=str(place))
-    silent, running = subprocess.DEVNULL, []
+    running: list[subprocess.Popen[bytes]] = []
+    silent = subprocess.DEVNULL
     try:
         with contextlib.suppress(OSError, ValueError, TypeError):  # no Python to start, no more processes
             for _ in range(count):
@@ -70,7 +71,7 @@ def _helpers(count: int, model: str, place: Path) -> Iterator[None]:
                         creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
                     )
                 )  # fmt: skip
-        yield
+        yield running
     finally:
         for process in running:
             process.kill()

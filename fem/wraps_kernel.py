@@ -27,6 +27,7 @@ from fem.contact_kernel import (
 )
 from fem.equilibrium import Array, Index
 from fem.pairs_kernel import Pairs, Sides, apart, foot_section, is_held, moved_apart, new_sides, read_pair
+from fem.rows_kernel import put
 
 LEAST_STRETCH = 0.2
 """Where the partner is curved so sharply that the foot point runs away, its motion is bounded by this."""
@@ -163,8 +164,7 @@ def _add(order: int, coupled: bool, f: _Force, g: _Geometry, line: int, k: _Scra
     for a in range(2 * half):
         k.gradient[a] += f.size * k.row[a]
     if not f.friction:
-        for a in range(2 * half):
-            k.across[a] = k.row[a]
+        put(k.row, k.across)
     if order < 2:
         return
     if coupled:
@@ -255,8 +255,8 @@ def pair_blocks(stations: Index, pt: PointTables, pairs: Pairs) -> tuple[Index, 
         e, f = pt.element[stations[c]], pairs.partner[stations[c]]
         if e != own or f != other:
             own, other = e, f
-            for a in range(width):  # a copy of a row would compile its message for rows of other lengths
-                dofs[count, a], dofs[count, width + a] = pt.dofs[e, a], pt.dofs[f, a]
+            put(pt.dofs[e], dofs[count, :width])
+            put(pt.dofs[f], dofs[count, width:])
             count += 1
         which[c] = count - 1
     return which, dofs[:count]
