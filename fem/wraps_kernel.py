@@ -202,24 +202,27 @@ def _pair(
             else 0.0
         )
         here = _Geometry(g.at, g.foot, vy * g.foot[2] - vx * g.foot[3], g.curve, climb)
-        normal, stiff = 0.0, 0.0
-        if gap < 0.0:
-            value, normal, stiff = penalty(gap, law.stiffness, law.onset)
-            normal, stiff = normal * area, stiff * area
-            energy += value * area
-            if order > 0:
-                _add(order, coupled, _Force(False, -normal, stiff, (vx, vy), heights), here, line, k)
+        value, normal, stiff = penalty(gap, law.stiffness, law.onset)
+        normal, stiff = normal * area, stiff * area
+        energy += value * area
         limit = law.friction * (normal if coupled else held[0])
-        if limit <= 0.0:
+        pull, sticking, faces = 0.0, 0.0, (heights[0] + held[3], heights[1] + held[4])
+        if limit > 0.0:
+            mx, my = moved_apart(pairs, p, line, g.at, g.foot, heights)
+            value, pull, sticking = sliding(slip[p, line] - mx * vy + my * vx, limit, law.slip)
+            energy += value
+        if order == 0:
             continue
-        mx, my = moved_apart(pairs, p, line, g.at, g.foot, heights)
-        value, force, sticking = sliding(slip[p, line] - mx * vy + my * vx, limit, law.slip)
-        energy += value
-        if order > 0:
-            faces = (heights[0] + held[3], heights[1] + held[4])
-            _add(order, coupled, _Force(True, force, sticking, (-vy, vx), faces), here, line, k)
-            if coupled and order > 1:
-                add_square(-force / normal * stiff, k.row, k.across, k.hessian)
+        for kind in range(2):  # both forces in one place: it is the dearest to compile
+            rubs = kind == 1
+            if (limit <= 0.0) if rubs else (gap >= 0.0):
+                continue
+            force = _Force(rubs, -normal, stiff, (vx, vy), heights)
+            if rubs:
+                force = _Force(rubs, pull, sticking, (-vy, vx), faces)
+            _add(order, coupled, force, here, line, k)
+        if coupled and order > 1 and limit > 0.0:
+            add_square(-pull / normal * stiff, k.row, k.across, k.hessian)
     return energy
 
 
