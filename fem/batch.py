@@ -6,6 +6,7 @@ import glob
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from fem.attempt import Done, Job, not_run, up_to_date
@@ -83,8 +84,8 @@ def _compile(jobs: Sequence[Job], model: str, board: Board) -> None:
     """Compile what a strip in its surroundings needs, if any case has one; the others need little of it."""
     for job in jobs:
         if isinstance(job.case.push, Winding) or getattr(job.case.push, "held", "") == "slot":
-            board.told(job.name, 0.0, "compiling, where this was never done (a first run takes longer)")
-            compile_loops(model, lambda: board.stopping)
+            text = "compiling (the first run on a machine takes a little longer)"
+            compile_loops(model, partial(board.told, job.name, 0.0, text), lambda: board.stopping)
             return
 
 

@@ -27,13 +27,15 @@ POLL = 0.02
 _HELP = "import sys; sys.path[:] = {path!r}; from fem.warm import help_with; help_with({model!r}, {place!r})"
 
 
-def compile_loops(model: str, stopping: Callable[[], bool] = lambda: False) -> None:
+def compile_loops(model: str, tell: Callable[[], None], stopping: Callable[[], bool]) -> None:
     """See to it that the loops of a model are compiled; until then, or until `stopping`, this does not
-    return. It does nothing where they are, where there is one core, or where nothing can be kept.
+    return. It tells before it begins. It does nothing where they are compiled, where there is one core, or
+    where nothing can be kept.
     """
     place = None if os.environ.get("NUMBA_DISABLE_JIT", "0") != "0" else marks()
     if place is None or (place / model).exists() or _cores() < 2:
         return
+    tell()
     with _helpers(min(HELPERS, _cores() - 1), model, place):
         _work(model, place, False, stopping)
 
