@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fem.compiled import compiled, inlined
+from fem.compiled import inlined, shared
 from fem.equilibrium import Array
 
 
@@ -29,7 +29,7 @@ def least_gap(table: Array, w: int, x: float, y: float) -> float:
     return float(across - table[w, 3])
 
 
-@compiled
+@shared
 def wall_gap(wall: Array, x: float, y: float) -> tuple[float, float, float, float]:
     """Distance of (x, y) to the wall's surface, unit normal, curvature of the distance: (gap, nx, ny, k)."""
     kind = wall[0]
