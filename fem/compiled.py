@@ -46,9 +46,23 @@ def relaxed(loop: Loop) -> Loop:
     return _kept(loop, RELAXED)
 
 
+def relaxed_piece(loop: Loop) -> Loop:
+    """A piece that loops take in, over sums that may be summed in another order.
+
+    It must stand in each loop: of one that several call, whichever copy is loaded first serves all of them,
+    and each copy sums in its own order.
+    """
+    return cast("Loop", njit(**PIECES, **RELAXED)(loop))
+
+
 def finite(loop: Loop) -> Loop:
     """A loop over sums that may be summed in another order, of numbers that are known to be finite."""
     return _kept(loop, FINITE)
+
+
+def finite_piece(loop: Loop) -> Loop:
+    """A piece that such loops take in."""
+    return cast("Loop", njit(**PIECES, **FINITE)(loop))
 
 
 def _kept(loop: Loop, options: dict[str, Any]) -> Loop:

@@ -20,7 +20,7 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse.csgraph import reverse_cuthill_mckee
 
-from fem.compiled import compiled, finite
+from fem.compiled import compiled, finite, finite_piece
 from fem.equilibrium import Array, Blocks, Index
 
 SINGULAR_PIVOT = 1e-15  # a pivot this small beside the largest diagonal entry counts as zero
@@ -33,7 +33,7 @@ def _scatter(places: Index, values: Array, data: Array) -> None:
             data[places[k]] += values[k]
 
 
-@finite
+@finite_piece
 def _dots(  # noqa: PLR0913, PLR0917 - compiled: rows stay in registers
     a0: Array, a1: Array, b0: Array, b1: Array, b2: Array, b3: Array, out: Array, row: int
 ) -> None:
@@ -53,7 +53,7 @@ def _dots(  # noqa: PLR0913, PLR0917 - compiled: rows stay in registers
     out[row + 1, 0], out[row + 1, 1], out[row + 1, 2], out[row + 1, 3] = s10, s11, s12, s13
 
 
-@finite
+@finite_piece
 def _reduce_four_rows(data: Array, start: Index, first: Index, i: int, dots: Array) -> None:
     """Rows i..i+3, columns left of i: turn entries into L D, four by four."""
     f = first[i]

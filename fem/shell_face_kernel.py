@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fem.compiled import compiled, finite, relaxed
+from fem.compiled import compiled, relaxed_piece
 from fem.rows_kernel import put
 
 LOCAL = 9
@@ -31,7 +31,7 @@ def gathered(u, cells):
     return out
 
 
-@relaxed
+@relaxed_piece
 def vectors(own, rows, out):
     """Out (r, 3): place and derivatives from shape rows (r, 16) and an element's unknowns (3, 16)."""
     for r in range(out.shape[0]):
@@ -42,7 +42,7 @@ def vectors(own, rows, out):
             out[r, c] = total
 
 
-@relaxed
+@relaxed_piece
 def local_state(own, shape, v, n, dual):
     """V (3, 3) = x, a_1, a_2; unit normal n (3,); dual (2, 3) of a point of an element with unknowns own (3,
     16).
@@ -142,7 +142,7 @@ def spread_gradient(g, dofs, shape, gradient):
             gradient[dofs[3 * i + c]] += shape[0, i] * g[c] + shape[1, i] * g[3 + c] + shape[2, i] * g[6 + c]
 
 
-@finite
+@relaxed_piece
 def spread_block(H, left, right, rows, columns, block):
     """Add left^T H right to block[rows:, columns:], H (9, 9), left and right (3, 16) shape functions.
 

@@ -11,11 +11,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from fem.compiled import relaxed
+from fem.compiled import relaxed, relaxed_piece
 from fem.equilibrium import Array, Index
 
 
-@relaxed
+@relaxed_piece
 def _vectors(local: Array, shape: Array, out: Array) -> None:
     """Out (5, 3) = shape (5, 16) @ local (3, 16) transposed: sums over neighbours in memory."""
     for a in range(5):
@@ -26,7 +26,7 @@ def _vectors(local: Array, shape: Array, out: Array) -> None:
             out[a, c] = total
 
 
-@relaxed
+@relaxed_piece
 def _geometry(v: Array, normal: Array, dual: Array, gamma: Array, b: Array) -> float:
     """Unit normal (3), contravariant vectors (2, 3), Christoffel symbols (3, 2), b (3); returns |a1 x a2|."""
     normal[0] = v[0, 1] * v[1, 2] - v[0, 2] * v[1, 1]
@@ -49,7 +49,7 @@ def _geometry(v: Array, normal: Array, dual: Array, gamma: Array, b: Array) -> f
     return area
 
 
-@relaxed
+@relaxed_piece
 def _strain(v: Array, b: Array, rest: Array, strain: Array) -> None:
     """Strain (6) = e11, e22, 2 e12, k11, k22, 2 k12; rest (6) = A11, A22, A12, B11, B22, B12."""
     strain[0] = 0.5 * (v[0, 0] ** 2 + v[0, 1] ** 2 + v[0, 2] ** 2 - rest[0])
@@ -134,7 +134,7 @@ def energy_gradient(  # noqa: PLR0913, PLR0917 - compiled: arrays, no objects
     return energy
 
 
-@relaxed
+@relaxed_piece
 def _density_hessian(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: one loop body, no objects
     v: Array, normal: Array, dual: Array, gamma: Array, b: Array, law: Array, stress: Array, work: Array,
     h: Array,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import shutil
 import subprocess
@@ -161,3 +162,24 @@ def test_what_a_loop_takes_in_is_followed_through_modules():
 def test_all_ways_to_import_are_seen(text):
     assert "band" in loop_cache.imports(text)
     assert "band" not in loop_cache.imports("# band\nfrom fem.bands import x\nimport band")
+
+
+def test_sums_in_any_order_stand_in_their_loop():
+    """Of a relaxed piece that several loops call, whichever copy is loaded first would serve all of them, and
+    each copy sums in its own order: a first run would end in other digits than a second one.
+    """
+    loops = {
+        f"{module}.{name}": value
+        for module in loop_cache.holders()
+        for name, value in vars(importlib.import_module(f"fem.{module}")).items()
+        if hasattr(value, "targetoptions")
+    }
+    called = {
+        id(value.py_func.__globals__.get(name))
+        for value in loops.values()
+        for name in value.py_func.__code__.co_names
+    }
+    relaxed = {name: loop for name, loop in loops.items() if loop.targetoptions.get("fastmath")}
+    pieces = {name for name, loop in relaxed.items() if id(loop) in called}
+    assert {"shell_kernels._density_hessian", "linear._dots", "shell_face_kernel.vectors"} <= pieces
+    assert {name for name in pieces if not relaxed[name].targetoptions.get("forceinline")} == set()
