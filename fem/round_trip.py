@@ -53,6 +53,19 @@ def go_through(
     return outcome, cycle.observer.log if cycle.search is None else cycle.search.log, cycle
 
 
+def ended_beyond(cycle: Cycle, doubtful: int) -> tuple[CycleOutcome, Log, Cycle | None] | None:
+    """A cycle that goes no further, without its last `doubtful` rows, as one that was pushed on beyond its
+    motor and given up; None where the motor sufficed so far, so that what comes next tells the verdict.
+    """
+    log, motor = cycle.observer.log, cycle.model.case.motor
+    sure = max(0, len(log.rows) - doubtful)
+    if motor is None or all(row["torque_Nmm"] <= motor.axle_stall_torque for row in log.rows[:sure]):
+        return None
+    del log.rows[sure:], log.states[sure:]
+    retracted = cycle.ended.get(RETRACT) == ""
+    return CycleOutcome(retracted, False, False, False, "", tuple(cycle.wound)), log, cycle
+
+
 def rod_cycle(model: RodModel, fields: RodFields) -> Cycle | str:
     """The rod in place and at rest with its first row, or why it could not be put there."""
     grip = AxleGrip(model)

@@ -8,12 +8,12 @@ from typing import cast
 from fem.case import Case
 from fem.checkpoint import NOWHERE, Keeper
 from fem.contact import WallContact
-from fem.cycle import Log
+from fem.cycle import Cycle, Log
 from fem.failure import Facts, facts
 from fem.push import Retract
 from fem.result import Result
 from fem.rod_fields import FieldState
-from fem.round_trip import go_through
+from fem.round_trip import ended_beyond, go_through
 from fem.shell_cycle import shell_cycle
 from fem.shell_model import ShellFields, ShellModel, build_shell_model
 from fem.shell_picture import look, picture, shell_numbers
@@ -37,8 +37,10 @@ def run_shell_winding(
     """Run a wind-in and push-out with the shell, or go on with the one the keeper has; `refine` > 1 divides
     element sizes and contact spacings.
 
-    Half the width is run where layers and section are symmetric; where the whole would leave the symmetric
-    shape, it is run again with the whole width, one side a little stiffer so that it finds its way.
+    Half the width is run where layers and section are symmetric. Where the whole would leave the symmetric
+    shape, it is run again with the whole width, one side a little stiffer so that it finds its way; unless
+    the motor had too little torque before: then pushing on ends there, for the verdict stands and the whole
+    width from the start would cost several times what has been done.
     """
     deploy = not isinstance(case.push, Retract)
     kept = keeper.found()
@@ -52,10 +54,14 @@ def run_shell_winding(
     try:
         outcome, log, cycle = go_through(kept, case.travel, deploy, tell, keeper)
     except SymmetryLostError as lost:
-        tell(0.0, f"{lost}; again with the whole width")
-        model = build_shell_model(case, refine, whole=True, skew=SKEW)
+        ended = ended_beyond(cast("Cycle", kept), lost.doubtful - 1)  # the last step has no row yet
+        if ended is None:
+            tell(0.0, f"{lost}; again with the whole width")
+            model = build_shell_model(case, refine, whole=True, skew=SKEW)
+            model.lost = str(lost)
+            ended = go_through(shell_cycle(model), case.travel, deploy, tell, keeper)
         model.lost = str(lost)
-        outcome, log, cycle = go_through(shell_cycle(model), case.travel, deploy, tell, keeper)
+        outcome, log, cycle = ended
     width = _width(model)
     warnings = (*model.warnings, *((f"computed with {width}",) if model.lost else ()))
     done = Finished(
@@ -75,8 +81,10 @@ def run_shell_winding(
 
 def _width(model: ShellModel) -> str:
     """Which width was computed, and why."""
-    if model.lost:
+    if model.lost and not model.body.half:
         return f"the whole width, one side {100 * SKEW:g} % stiffer: {model.lost}"
+    if model.lost:
+        return f"half the width, mirrored; pushing on beyond the motor's torque ended early: {model.lost}"
     if model.body.half:
         return (
             f"half the width, mirrored ({model.watch.told()})"

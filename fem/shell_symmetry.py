@@ -35,15 +35,24 @@ through a snap a state may be unstable for a moment.
 
 
 class SymmetryLostError(Exception):
-    """The whole width would leave the symmetric shape of a half model; says where."""
+    """The whole width would leave the symmetric shape of a half model; says where. doubtful: accepted steps
+    since the last look that found nothing.
+    """
+
+    def __init__(self, where: str, doubtful: int = 0) -> None:
+        super().__init__(where)
+        self.doubtful = doubtful
 
 
 @dataclass
 class Guard:
-    """Watches a trip of a half model for modes that only the whole width has."""
+    """Watches a trip of a half model for modes that only the whole width has. sure: the last accepted step at
+    which there were none.
+    """
 
     looked: int = 0
     seen: int = 0
+    sure: int = 0
 
     def __call__(self, model: ShellModel, u: Array, accepted: int, control: float) -> None:
         """Look at an accepted state; raises SymmetryLostError once the strip would leave the symmetric
@@ -54,10 +63,12 @@ class Guard:
         self.looked += 1
         more = twisting_now(model, u)
         self.seen = self.seen + 1 if more > 0 else 0
+        self.sure = self.sure if self.seen else accepted
         if self.seen >= SURE:
             raise SymmetryLostError(
                 f"with the axle wound in by {control:.2f} rad the whole width has {more} unstable "
-                f"{'mode' if more == 1 else 'modes'} more than the half (twist or sideways)"
+                f"{'mode' if more == 1 else 'modes'} more than the half (twist or sideways)",
+                accepted - self.sure,
             )
 
     def told(self) -> str:

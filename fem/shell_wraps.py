@@ -5,12 +5,13 @@ Each point is paired with its foot on the strip further out, a place (s, eta) of
 the point last lay; the slip is that of one interface halfway between both mid-surfaces, so that turning the
 pair as a whole is no slip. Pairing, directions and normal force are held while a step is solved and renewed
 between solves; in the coupled mode the normal force is that of the present state and the tangent includes
-how the foot moves and its normal turns:
+how the foot X(s, eta) glides and its normal turns. Differentiating (x - X) . X_a = 0 gives
 
-    d2(distance) = (A^ab t_a t_b - M^ab w_a w_b) / distance,   M_ab = A_ab - (x - X) . X_ab,
-    t_a = dD . X_a,  w_a = t_a + distance nu . dX_a,  dD = dx - dX
+    M_ab ds_b = (dx - dX) . X_a + (x - X) . dX_a,  M_ab = A_ab - (x - X) . X_ab,  dnu = -A^a nu . d(X_a)
 
-(second variation of the closest-point distance, derived here; the special case of a line is that of the rod).
+with d(X_a) taken at the gliding foot; what pushes and rubs there is carried along with it. Where the tangent
+does not follow the foot and the moving arm of friction, its error is as large as the change of friction
+itself, and friction decides whether a coil comes out.
 """
 
 from __future__ import annotations

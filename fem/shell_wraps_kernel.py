@@ -127,41 +127,53 @@ def distance_kernel(u, cells, cell, shape, partner, rows, held):
 
 
 @compiled
-def _foot_rows(w, nu, distance, along_only, t, turn, pull, H):
-    """Second variation of the distance times -pull into H (18, 18); turn (2, 18): nu . d(X_a) at the moving
-    foot.
-
-    t (2, 18) is work space: relative motion along the foot's two directions.
+def _foot_moves(w, away, nu, along_only, glide, turn):
+    """How a foot with vectors w (6, 3) and x - X = away follows: glide (2, 18) along its two directions, turn
+    (2, 18) = nu . d(X_a).
     """
-    m, away = np.empty(3), distance * nu
+    m = np.empty(3)
     foot_metric(away, w, m)
     a11, a22, a12 = dot(w[1], w[1]), dot(w[2], w[2]), dot(w[1], w[2])
     if along_only:
         m[1], m[2], a22, a12 = 1e30, 0.0, 1e30, 0.0
-    det, area = m[0] * m[1] - m[2] ** 2, a11 * a22 - a12 * a12
-    if m[0] < 0.1 * a11 or det < 0.01 * area:
-        m[0], m[1], m[2], det = a11, a22, a12, area
-    t[:, :] = 0.0
+    det = m[0] * m[1] - m[2] ** 2
+    if m[0] < 0.1 * a11 or det < 0.01 * (a11 * a22 - a12 * a12):
+        m[0], m[1], m[2], det = a11, a22, a12, a11 * a22 - a12 * a12
+    b11, b22, b12 = dot(nu, w[3]), dot(nu, w[4]), dot(nu, w[5])
     turn[:, :] = 0.0
     for a in range(2):
         for c in range(3):
-            t[a, c], t[a, LOCAL + c] = w[1 + a, c], -w[1 + a, c]
-            turn[a, LOCAL + 3 + 3 * a + c] = nu[c]
-    for a in range(18):
-        ta, tb = t[0, a], t[1, a]
-        wa, wb = ta + distance * turn[0, a], tb + distance * turn[1, a]
-        for b in range(18):
-            sa, sb = t[0, b], t[1, b]
-            xa, xb = sa + distance * turn[0, b], sb + distance * turn[1, b]
-            value = (a22 * ta * sa - a12 * (ta * sb + tb * sa) + a11 * tb * sb) / area
-            value -= (m[1] * wa * xa - m[2] * (wa * xb + wb * xa) + m[0] * wb * xb) / det
-            H[a, b] -= pull * value / distance
-    b11, b22, b12 = dot(nu, w[3]), dot(nu, w[4]), dot(nu, w[5])
+            turn[a, c], turn[a, LOCAL + c] = w[1 + a, c], -w[1 + a, c]
+            turn[a, LOCAL + 3 + 3 * a + c] = away[c]
     for b in range(18):
-        xa, xb = t[0, b] + distance * turn[0, b], t[1, b] + distance * turn[1, b]
-        ds, da = (m[1] * xa - m[2] * xb) / det, (m[0] * xb - m[2] * xa) / det
-        turn[0, b] += b11 * ds + b12 * da
-        turn[1, b] += b12 * ds + b22 * da
+        one, two = turn[0, b], turn[1, b]
+        glide[0, b], glide[1, b] = (m[1] * one - m[2] * two) / det, (m[0] * two - m[2] * one) / det
+        turn[0, b] = b11 * glide[0, b] + b12 * glide[1, b]
+        turn[1, b] = b12 * glide[0, b] + b22 * glide[1, b]
+    for a in range(2):
+        for c in range(3):
+            turn[a, LOCAL + 3 + 3 * a + c] += nu[c]
+
+
+@compiled
+def _friction_follows(w, normal, dual, other, f, glide, Hs, H, ahead):
+    """What the tangent H (18, 18) of friction f on a foot with vectors w (6, 3) gains as the foot glides: its
+    arm turns with the normal there (Hs (9, 9): second derivative of its work). ahead (9, 18): arms that glide
+    along, on the second derivatives 11, 22, 12 of the foot's place.
+    """
+    fa, fb = dot(f, dual[0]), dot(f, dual[1])
+    for a in range(LOCAL):
+        h1, h2 = 0.0, 0.0
+        for c in range(3):
+            h1 += Hs[a, 3 + c] * w[3, c] + Hs[a, 6 + c] * w[5, c]
+            h2 += Hs[a, 3 + c] * w[5, c] + Hs[a, 6 + c] * w[4, c]
+        for b in range(18):
+            H[LOCAL + a, b] += h1 * glide[0, b] + h2 * glide[1, b]
+    for c in range(3):
+        h1, h2 = other * fa * normal[c], other * fb * normal[c]
+        for b in range(18):
+            ahead[c, b], ahead[3 + c, b] = h1 * glide[0, b], h2 * glide[1, b]
+            ahead[6 + c, b] = h1 * glide[1, b] + h2 * glide[0, b]
 
 
 @compiled
@@ -203,8 +215,9 @@ def wrap_kernel(
     w, N, Dual, W = np.empty((3, 3)), np.empty(3), np.empty((2, 3)), np.empty((6, 3))
     g, H, Hs = np.zeros(18), np.zeros((18, 18)), np.zeros((LOCAL, LOCAL))
     r1, r2, rn = np.zeros(18), np.zeros(18), np.zeros(18)
-    t, turn, law = np.zeros((2, 18)), np.zeros((2, 18)), np.zeros(5)
+    glide, turn, law = np.zeros((2, 18)), np.zeros((2, 18)), np.zeros(5)
     f, across = np.zeros(3), np.zeros(3)
+    away, gap, ahead = np.zeros(3), np.zeros(18), np.zeros((LOCAL, 18))
     for i in range(len(chosen)):
         p, line = chosen[i] // k, chosen[i] % k
         mine, theirs = cells[cell[p, line]], cells[partner[p, line]]
@@ -224,19 +237,31 @@ def wrap_kernel(
         for c in range(3):
             g[c] -= force * nu[c]
             g[LOCAL + c] += force * nu[c]
-            for d in range(3):
-                part = stiff * nu[c] * nu[d]
-                H[c, d] += part
-                H[LOCAL + c, LOCAL + d] += part
-                H[c, LOCAL + d] -= part
-                H[LOCAL + c, d] -= part
-        if coupled > 0.0 and order > 1 and force > 0.0:
+            away[c] = v[0, c] - w[0, c]
+        along, own, other = hold[4:7], hold[7], hold[8]
+        cross(nu, along, across)
+        gap[:] = 0.0
+        for c in range(3):
+            gap[c], gap[LOCAL + c] = nu[c], -nu[c]
+        f[:] = 0.0
+        follows = coupled > 0.0 and order > 1
+        if follows:
             vectors(elements[partner[p, line]], rows[p, line], W)
             at_edge = foot[p, line, 1] <= edges[0] or foot[p, line, 1] >= edges[1]
-            _foot_rows(W, nu, max(distance, 0.2 * thickness), at_edge, t, turn, force, H)
+            _foot_moves(W, away, nu, at_edge, glide, turn)
+            a1, a2 = dot(away, Dual[0]), dot(away, Dual[1])
+            for b in range(18):  # at an edge x - X is not along nu
+                gap[b] -= a1 * turn[0, b] + a2 * turn[1, b]
+                for c in range(3):
+                    part = force * (Dual[0, c] * turn[0, b] + Dual[1, c] * turn[1, b])
+                    H[c, b] += part
+                    H[LOCAL + c, b] -= part
+        if order > 1:
+            for b in range(18):
+                for c in range(3):
+                    H[c, b] += stiff * nu[c] * gap[b]
+                    H[LOCAL + c, b] -= stiff * nu[c] * gap[b]
         if limit > 0.0:
-            along, own, other = hold[4:7], hold[7], hold[8]
-            cross(nu, along, across)
             m = v[0] + own * n - w[0] - other * N
             s0 = slip[p, line, 0] + dot(m, along) - before[p, line, 0]
             s1 = slip[p, line, 1] + dot(m, across) - before[p, line, 1]
@@ -244,15 +269,18 @@ def wrap_kernel(
             if order > 0:
                 _both_faces(along, own, n, dual, other, N, Dual, r1)
                 _both_faces(across, own, n, dual, other, N, Dual, r2)
+                for c in range(3):
+                    f[c] = law[0] * along[c] + law[1] * across[c]
                 for a in range(18):
                     g[a] += law[0] * r1[a] + law[1] * r2[a]
             if order > 1:
-                for a in range(18):
-                    pa, pb = law[2] * r1[a] + law[4] * r2[a], law[4] * r1[a] + law[3] * r2[a]
-                    for b in range(18):
-                        H[a, b] += pa * r1[b] + pb * r2[b]
-                for c in range(3):
-                    f[c] = law[0] * along[c] + law[1] * across[c]
+                for b in range(18):
+                    pa, pb = law[2] * r1[b] + law[4] * r2[b], law[4] * r1[b] + law[3] * r2[b]
+                    if coupled > 0.0:
+                        pa -= law[0] * stiff / force * gap[b]
+                        pb -= law[1] * stiff / force * gap[b]
+                    for a in range(18):
+                        H[a, b] += r1[a] * pa + r2[a] * pb
                 for side in range(2):
                     Hs[:, :] = 0.0
                     if side == 0:
@@ -262,16 +290,22 @@ def wrap_kernel(
                     for a in range(LOCAL):
                         for b in range(LOCAL):
                             H[side * LOCAL + a, side * LOCAL + b] += Hs[a, b]
-                if coupled > 0.0:
+                if follows:  # Hs is that of the partner here
+                    _friction_follows(W, N, Dual, other, f, glide, Hs, H, ahead)
+                    block = blocks[which[i]]
+                    spread_block(ahead[:, :LOCAL], rows[p, line, 3:], shape[p, line], 48, 0, block)
+                    spread_block(ahead[:, LOCAL:], rows[p, line, 3:], rows[p, line], 48, 48, block)
                     _both_faces(nu, own, n, dual, other, N, Dual, rn)
                     fa, fb = dot(f, Dual[0]), dot(f, Dual[1])
                     for a in range(18):
-                        grown = (law[0] * r1[a] + law[1] * r2[a]) * stiff / force
-                        for c in range(3):
-                            H[a, c] -= grown * nu[c]
-                            H[a, LOCAL + c] += grown * nu[c]
                         for b in range(18):
                             H[a, b] += rn[a] * (fa * turn[0, b] + fb * turn[1, b])
+        if follows:
+            for c in range(3):
+                pull = f[c] - force * nu[c]
+                for b in range(18):
+                    H[LOCAL + 3 + c, b] -= pull * glide[0, b]
+                    H[LOCAL + 6 + c, b] -= pull * glide[1, b]
         if order > 0:
             spread_gradient(g[:LOCAL], mine, shape[p, line], gradient)
             spread_gradient(g[LOCAL:], theirs, rows[p, line], gradient)

@@ -1,10 +1,13 @@
 """How long the rod and its contact take; run from the repository root: python tests/speed/rod.py."""
 
+import os
 import sys
 import time
 import timeit
 from dataclasses import replace
 from pathlib import Path
+
+os.environ["OMP_NUM_THREADS"] = "1"  # as in the command: over small matrices more threads only fight
 
 import numpy as np
 

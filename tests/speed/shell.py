@@ -9,10 +9,13 @@ file keeps the rows of the run, to lay curves from before and after a change ove
 from __future__ import annotations
 
 import functools
+import os
 import sys
 import time
 from collections import Counter
 from pathlib import Path
+
+os.environ["OMP_NUM_THREADS"] = "1"  # as in the command: over small matrices more threads only fight
 
 import numpy as np
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from small_cases import small_case
+from small_cases import motor, small_case
 
 from fem import shell_run, shell_symmetry
-from fem.cycle import CycleOutcome, Log
+from fem.cycle import RETRACT, Cycle, CycleOutcome, Log, Observer
 from fem.shell_model import ShellFields, build_shell_model
 from fem.shell_picture import edge_wave, flattening, look, shape_of_mode, twist
 from fem.shell_run import run_shell_winding
@@ -16,7 +16,7 @@ from fem.shell_symmetry import EVERY, SURE, Guard, SymmetryLostError
 
 @pytest.fixture(scope="module")
 def case(tmp_path_factory):
-    return small_case(tmp_path_factory.mktemp("case"))
+    return small_case(tmp_path_factory.mktemp("case"), extra=motor(100.0))
 
 
 @pytest.fixture(scope="module", params=[False, True])
@@ -91,26 +91,58 @@ def test_the_guard_is_sure_only_after_some_looks(case, monkeypatch):
     guard(None, None, EVERY, 0.1)
     guard(None, None, EVERY + 1, 0.1)
     assert guard.seen == 0
+    assert guard.sure == EVERY + 1
     for step in range(SURE - 1):
         guard(None, None, 2 * EVERY + step, 0.2)
-    with pytest.raises(SymmetryLostError, match=r"wound in by 0\.30 rad the whole width has 1 unstable mode"):
+    where = r"wound in by 0\.30 rad the whole width has 1 unstable mode"
+    with pytest.raises(SymmetryLostError, match=where) as lost:
         guard(None, None, 2 * EVERY + SURE - 1, 0.3)
+    assert lost.value.doubtful == EVERY + SURE - 2
 
 
-def test_the_whole_width_is_run_where_the_half_would_go_astray(case, monkeypatch):
+def gone_astray(monkeypatch, torques):
+    """Runs the shell without computing: after rows with these torques half the width is lost, three steps
+    after the last sure one. Returns the models that were run.
+    """
     ran = []
 
-    def cycle(model, depth, deploy, tell, keeper):
-        ran.append(model)
-        if model.watch is not None:
-            raise SymmetryLostError("it twists")
+    def start(model):
+        log = Log([{"torque_Nmm": torque} for torque in torques], [np.zeros(1) for _ in torques])
+        return Cycle(model, None, Observer(model, None, log), None, None, ended={RETRACT: ""})
+
+    def cycle(kept, depth, deploy, tell, keeper):
+        ran.append(kept.model)
+        if kept.model.watch is not None:
+            raise SymmetryLostError("it twists", 3)
         return CycleOutcome(False, False, False, False, "nothing was run", ()), Log(), None
 
-    monkeypatch.setattr(shell_run, "shell_cycle", lambda model: model)
+    monkeypatch.setattr(shell_run, "shell_cycle", start)
     monkeypatch.setattr(shell_run, "go_through", cycle)
+    return ran
+
+
+@pytest.mark.parametrize("later", [0.0, 2.0], ids=["motor suffices", "in doubt whether it did"])
+def test_the_whole_width_is_run_where_the_half_would_go_astray(case, monkeypatch, later):
+    stall = case.motor.axle_stall_torque
+    ran = gone_astray(monkeypatch, [0.0, 0.9 * stall, later * stall, 0.0])
     result = run_shell_winding(case, lambda *_: None, 0.0, {})
     assert [model.body.half for model in ran] == [True, False]
     laminate = ran[1].body.shell.laminate[..., 0, 0]
     assert laminate.max() / laminate.min() == pytest.approx(1.002 / 0.998)
     assert "the whole width" in result.provenance["shell"]
     assert any("it twists" in line for line in result.warnings)
+
+
+def test_beyond_the_motor_half_the_width_ends_the_push_where_it_would_go_astray(case, monkeypatch):
+    stall, told = case.motor.axle_stall_torque, []
+    ran = gone_astray(monkeypatch, [0.0, 2.0 * stall, 0.0, 7.0])
+    monkeypatch.setattr(shell_run, "shell_numbers", lambda *_: {})
+    monkeypatch.setattr(shell_run, "winding_result", lambda done, *rest: told.append((done, rest)))
+    run_shell_winding(case, lambda *_: None, 0.0, {})
+    assert len(ran) == 1
+    (done, (_, _, provenance)), *_ = told
+    assert [row["torque_Nmm"] for row in done.log.rows] == [0.0, 2.0 * stall]
+    assert len(done.log.states) == 2
+    assert done.outcome == CycleOutcome(True, False, False, False, "", ())
+    assert "ended early: it twists" in provenance["shell"]
+    assert any("ended early: it twists" in line for line in done.warnings)
