@@ -29,11 +29,13 @@ from fem.shell_walls_kernel import (
     hold_kernel,
     near_kernel,
     room_kernel,
+    slide_kernel,
     touching_kernel,
     wall_kernel,
 )
 
 FORCE, NX, NY, OFFSET = range(4)
+NOWHERE = np.zeros(0), np.zeros(0, dtype=np.int64)
 
 
 @dataclass
@@ -41,7 +43,7 @@ class ShellWalls:
     """Contact and friction of the shell with walls; the same calls as `fem.contact.WallContact`.
 
     size: unknowns of the shell; thickness [mm]; turn [rad]: how far the axle has turned since the last
-    accepted step.
+    accepted step; touching: where what is held was last renewed, and the points that touched there.
     """
 
     points: SurfacePoints
@@ -56,6 +58,7 @@ class ShellWalls:
     slip: Array = field(init=False)
     before: Array = field(init=False)
     remembered: tuple[Array, Array] = field(init=False)
+    touching: tuple[Array, Index] = field(init=False)
     turn: float = 0.0
     friction_on: bool = True
     coupled: bool = False
@@ -68,10 +71,11 @@ class ShellWalls:
         self.slip = np.zeros((n, k, len(self.walls), 2))
         self.before = np.zeros((n, k, 2, 3))
         self.remembered = (self.held.copy(), self.slip.copy())
+        self.touching = NOWHERE
 
     def move_walls(self, walls: tuple[Wall, ...]) -> None:
         """Put the same walls elsewhere (assembly)."""
-        self.walls, self.table = walls, wall_table(walls)
+        self.walls, self.table, self.touching = walls, wall_table(walls), NOWHERE
 
     def focus(self, u: Array) -> None:
         """Choose which stations count from here on: all near sharp roundings, else one for each group."""
@@ -88,6 +92,7 @@ class ShellWalls:
         """Let stations count by groups, as `SurfacePoints.shared` says."""
         self.fine, self.points = fine, self.all_points.shared(fine)
         self.held[~self.points.counted] = 0.0
+        self.touching = NOWHERE
 
     def start(self, u: Array) -> None:
         """Forget all friction; the present place is where slip is counted from."""
@@ -101,23 +106,13 @@ class ShellWalls:
         """Renew held normal force, sliding direction and face offset; returns the relative change of the
         forces.
         """
-        old = self.held[..., FORCE].copy()
-        st = self.settings
-        hold_kernel(
-            u,
-            self.points.cells,
-            self.points.cell,
-            self.points.shape,
-            self.points.bearing,
-            self.table,
-            0.5 * self.thickness,
-            st.stiffness,
-            st.onset,
-            self.held,
-        )
-        force = self.held[..., FORCE]
-        scale = force.sum()
-        return float(np.abs(force - old).sum() / scale) if scale > 0 else 0.0
+        st, pt = self.settings, self.points
+        touching, changed, total = hold_kernel(
+            u, pt.cells, pt.cell, pt.shape, pt.bearing, self.table, 0.5 * self.thickness, st.stiffness,
+            st.onset, self.held,
+        )  # fmt: skip
+        self.touching = u.copy(), touching
+        return changed / total if total > 0 else 0.0
 
     def accept(self, u: Array) -> float:
         """Take the step: store the elastic slip, renew what is held. Returns the friction work of the step
@@ -126,10 +121,11 @@ class ShellWalls:
         slide, force = self.friction(u)
         before_held, before_force = self.remembered
         work = 0.5 * float((force * slide).sum() + (before_force * self._slide(u, before_held)).sum())
-        total = self.slip + slide
+        at = np.nonzero(self.held[..., FORCE] > 0)
+        total = self.slip[at] + slide[at]
         size = np.linalg.norm(total, axis=-1, keepdims=True)
-        kept = total * np.minimum(1.0, self.settings.slip / np.maximum(size, 1e-300))
-        self.slip = np.where(self.held[..., FORCE, None] > 0, kept, 0.0)
+        self.slip = np.zeros_like(self.slip)
+        self.slip[at] = total * np.minimum(1.0, self.settings.slip / np.maximum(size, 1e-300))
         self.focus(u)
         self.before = self.points.places(u)
         self.hold(u)
@@ -156,24 +152,23 @@ class ShellWalls:
 
     def friction(self, u: Array) -> tuple[Array, Array]:
         """Slip increment of this step and friction force (n, k, walls, 2), in the plane and across."""
-        st = self.settings
-        slide = self._slide(u, self.held)
-        total = self.slip + slide
-        size = np.linalg.norm(total, axis=-1, keepdims=True)
-        force = st.friction * self.held[..., FORCE, None] * total / np.maximum(size, st.slip)
-        return slide, force if self.friction_on else 0 * force
+        st, slide = self.settings, self._slide(u, self.held)
+        force = np.zeros_like(slide)
+        if self.friction_on:
+            at = np.nonzero(self.held[..., FORCE] > 0)
+            total = self.slip[at] + slide[at]
+            size = np.linalg.norm(total, axis=-1, keepdims=True)
+            force[at] = st.friction * self.held[at][:, FORCE, None] * total / np.maximum(size, st.slip)
+        return slide, force
 
     def _slide(self, u: Array, held: Array) -> Array:
         """Motion of the faces along the held directions since the last step (n, k, walls, 2); zero without
         force.
         """
-        at = np.nonzero(held[..., FORCE] > 0)
-        hold, offset = held[at], held[at][:, OFFSET, None]
-        moved = _faces(self.points.places(u)[at[:2]], offset)
-        moved -= self._carried(_faces(self.before[at[:2]], offset), at[2])
-        out = np.zeros((*held.shape[:3], 2))
-        out[at] = np.stack([-moved[:, 0] * hold[:, NY] + moved[:, 1] * hold[:, NX], moved[:, 2]], axis=1)
-        return out
+        pt = self.points
+        return np.asarray(
+            slide_kernel(u, pt.cells, pt.cell, pt.shape, self.table, held, self.before, self.turn)
+        )
 
     def _carried(self, places: Array, wall: Index) -> Array:
         """Places (m, 3) carried by the walls (m,) they lie on; some of these turn clockwise about the
@@ -229,9 +224,11 @@ class ShellWalls:
         """Contact and friction energy, gradient and blocks of the elements that touch."""
         pt, st = self.points, self.settings
         gradient = np.zeros(self.size)
-        chosen = touching_kernel(
-            u, pt.cells, pt.cell, pt.shape, pt.area, self.table, self.held, 0.5 * self.thickness
-        )
+        there, chosen = self.touching
+        if not np.array_equal(u, there):
+            chosen = touching_kernel(
+                u, pt.cells, pt.cell, pt.shape, pt.area, self.table, self.held, 0.5 * self.thickness
+            )
         touched, which = np.unique(pt.cell.ravel()[chosen], return_inverse=True)
         blocks = np.zeros((len(touched) if order > 1 else 0, 48, 48))
         numbers = np.array(

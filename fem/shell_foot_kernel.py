@@ -14,7 +14,8 @@ from fem.rows_kernel import put, put_rows
 from fem.shell_face_kernel import gathered, vectors
 
 SAMPLES = 2
-CLEAR = 1e-9
+CLEAR, SQUARE = 1e-9, 1e-6
+"""Moves of a foot [mm] that end its search; the second where each is about the square of the one before."""
 SAME = 2.0
 """A point's last foot is where the search begins when it lies within this of the nearest sample [mm]."""
 
@@ -85,8 +86,9 @@ def project(x, elements, stations, across, at, rows):
         r1, r2 = dot(away, w[1]), dot(away, w[2])
         foot_metric(away, w, m)
         a11, a22, a12 = dot(w[1], w[1]), dot(w[2], w[2]), dot(w[1], w[2])
+        near = SQUARE
         if m[0] < 0.2 * a11 or m[0] * m[1] - m[2] ** 2 < 0.04 * (a11 * a22 - a12 * a12):
-            m[0], m[1], m[2] = a11, a22, a12
+            m[0], m[1], m[2], near = a11, a22, a12, CLEAR
         det = m[0] * m[1] - m[2] ** 2
         ds, da = (m[1] * r1 - m[2] * r2) / det, (m[0] * r2 - m[2] * r1) / det
         goal = at[1] + da
@@ -101,7 +103,7 @@ def project(x, elements, stations, across, at, rows):
         if at[0] < stations[0] or at[0] > stations[-1]:
             return cell, False
         cell = shape_row(stations, across, at, rows, f, g)
-        if abs(ds) + abs(da) < CLEAR:
+        if abs(ds) + abs(da) < near:
             return cell, True
     return cell, False
 

@@ -86,31 +86,64 @@ def near_kernel(u, cells, cell, shape, spots, near, fade):
 
 @compiled
 def hold_kernel(u, cells, cell, shape, area, table, half, stiffness, onset, held):
-    """Renew held (n, k, walls, 4): normal force, wall normal, offset of the face along the shell's normal."""
+    """Renew held (n, k, walls, 4): normal force, wall normal, offset of the face along the shell's normal.
+
+    Returns the numbers of the points (n, k) that touch, the sum of all changes of force, that of the forces.
+    """
     n, k = area.shape
     elements = gathered(u, cells)
     v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
-    place = np.empty((1, 3))
+    place, touching, count = np.empty((1, 3)), np.empty(n * k, np.int64), 0
+    changed, total = 0.0, 0.0
     for p in range(n):
         for line in range(k):
-            held[p, line, :, :] = 0.0
-            if area[p, line] <= 0.0:
-                continue
-            vectors(elements[cell[p, line]], shape[p, line], place)
+            if area[p, line] > 0.0:
+                vectors(elements[cell[p, line]], shape[p, line], place)
             known = False
             for w in range(len(table)):
-                if least_gap(table, w, place[0, 0], place[0, 1]) - half >= 0.0:
-                    continue
-                gap, gx, gy, _ = wall_gap(table[w], place[0, 0], place[0, 1])
-                _, force, _ = penalty(gap - half, stiffness, onset)
-                if force <= 0.0:
+                old, force = held[p, line, w, 0], 0.0
+                if area[p, line] > 0.0 and least_gap(table, w, place[0, 0], place[0, 1]) < half:
+                    gap, gx, gy, _ = wall_gap(table[w], place[0, 0], place[0, 1])
+                    force = penalty(gap - half, stiffness, onset)[1] * area[p, line]
+                if force > 0.0:
+                    if not known:
+                        local_state(elements[cell[p, line]], shape[p, line], v, normal, dual)
+                        known = True
+                    held[p, line, w, 0], held[p, line, w, 1], held[p, line, w, 2] = force, gx, gy
+                    held[p, line, w, 3] = -half * (gx * normal[0] + gy * normal[1])
+                elif old > 0.0:
+                    held[p, line, w, :] = 0.0
+                changed += abs(force - old)
+                total += force
+            if known:
+                touching[count] = p * k + line
+                count += 1
+    return touching[:count], changed, total
+
+
+@compiled
+def slide_kernel(u, cells, cell, shape, table, held, before, turn):
+    """(n, k, walls, 2): motion of the faces along the held directions, in the plane and across, since they
+    lay at `before`; zero without force.
+    """
+    n, k, walls = held.shape[:3]
+    elements = gathered(u, cells)
+    out = np.zeros((n, k, walls, 2))
+    v, normal, dual, s = np.empty((3, 3)), np.empty(3), np.empty((2, 3)), np.zeros(3)
+    for p in range(n):
+        for line in range(k):
+            known = False
+            for w in range(walls):
+                hold = held[p, line, w]
+                if hold[0] <= 0.0:
                     continue
                 if not known:
                     local_state(elements[cell[p, line]], shape[p, line], v, normal, dual)
                     known = True
-                held[p, line, w, 0] = force * area[p, line]
-                held[p, line, w, 1], held[p, line, w, 2] = gx, gy
-                held[p, line, w, 3] = -half * (gx * normal[0] + gy * normal[1])
+                s[0], s[1] = -hold[2], hold[1]
+                slid = _slip_of(v, normal, before[p, line], hold, table[w, 9] > 0.0, turn, s)
+                out[p, line, w, 0], out[p, line, w, 1] = slid
+    return out
 
 
 @compiled
