@@ -10,6 +10,7 @@ from fem.checkpoint import NOWHERE, Keeper
 from fem.contact import WallContact
 from fem.cycle import Cycle, Log
 from fem.failure import Facts, facts
+from fem.memory import keep_memory
 from fem.push import Retract
 from fem.result import Result
 from fem.rod_fields import FieldState
@@ -42,6 +43,7 @@ def run_shell_winding(
     the motor had too little torque before: then pushing on ends there, for the verdict stands and the whole
     width from the start would cost several times what has been done.
     """
+    keep_memory()
     deploy = not isinstance(case.push, Retract)
     kept = keeper.found()
     if kept is None:
