@@ -30,15 +30,19 @@ class LayerField:
 
 def strain_at(model: StripShell, x: Array, height: float) -> Array:
     """Strain (ne, np, 3) = e_s, e_q, 2 e_sq at a height [mm] above the mid-plane, toward the axle."""
-    strain = model.shell.strains(x)
-    return np.asarray(strain[..., :3] - height * strain[..., 3:])
+    return _at(model.shell.strains(x), height)
+
+
+def _at(strains: Array, height: float) -> Array:
+    """Strain (ne, np, 3) at a height from the strains (ne, np, 6) of the mid-plane."""
+    return np.asarray(strains[..., :3] - height * strains[..., 3:])
 
 
 def surface_strain(model: StripShell, x: Array) -> Array:
     """Principal strain of larger size on either face (ne, np), with its sign."""
-    worst = np.zeros(model.shell.grid.weights.shape)
+    worst, strains = np.zeros(model.shell.grid.weights.shape), model.shell.strains(x)
     for height in (-0.5 * model.strip.thickness, 0.5 * model.strip.thickness):
-        e = strain_at(model, x, height)
+        e = _at(strains, height)
         mean, radius = 0.5 * (e[..., 0] + e[..., 1]), np.hypot(0.5 * (e[..., 0] - e[..., 1]), 0.5 * e[..., 2])
         own = np.where(mean >= 0.0, mean + radius, mean - radius)
         worst = np.where(np.abs(own) > np.abs(worst), own, worst)
@@ -55,7 +59,7 @@ def layer_fields(model: StripShell, x: Array) -> list[LayerField]:
     grid, strip = model.shell.grid, model.strip
     s = grid.points[..., 0]
     q = grid.points[..., 1] * strip.width_at(s) / strip.width
-    fields = []
+    fields, strains = [], model.shell.strains(x)
     height = -0.5 * strip.thickness
     for number, layer in enumerate(strip.layers):
         inside = layer.inside(s, q)
@@ -63,7 +67,7 @@ def layer_fields(model: StripShell, x: Array) -> list[LayerField]:
         if layer.elsewhere is not None and not inside.all():
             parts.append((layer.elsewhere, ~inside))
         for z in (height, height + layer.thickness):
-            strain = strain_at(model, x, z)
+            strain = _at(strains, z)
             own, stress = np.full_like(strain, np.nan), np.full_like(strain, np.nan)
             share = np.full(s.shape, np.nan)
             for material, where in parts:

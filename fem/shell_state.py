@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fem.element import shape_at
 from fem.equilibrium import Array
 from fem.shell_fields import layer_fields, surface_strain
 from fem.shell_kernels import energy_gradient
@@ -62,7 +61,7 @@ def strip_state(model: StripShell, x: Array) -> StripState:
         grid.stations,
         line[:, :2],
         heading,
-        _curvature(model, x, middle),
+        _curvature(model, x),
         np.einsum(
             "nc,nc->n", section_force(model, x)[:, :2], np.stack([np.cos(heading), np.sin(heading)], 1)
         ),
@@ -74,15 +73,10 @@ def strip_state(model: StripShell, x: Array) -> StripState:
     )
 
 
-def _curvature(model: StripShell, x: Array, middle: int) -> Array:
+def _curvature(model: StripShell, x: Array) -> Array:
     """Change of heading per length of the mid-line at the stations, mean of both sides."""
-    grid = model.shell.grid
-    eta = float(grid.across[middle])
-    nudge = 1e-6 * np.diff(grid.stations).min()
     sides = []
-    for shift in (-nudge, nudge):
-        s = np.clip(grid.stations + shift, grid.stations[0], grid.stations[-1])
-        dofs, values = shape_at(grid, np.stack([s, np.full_like(s, eta)], axis=1))
+    for dofs, values in model.beside_nodes:
         local = x.reshape(-1, 3)[dofs]
         first = np.einsum("mi,mic->mc", values[:, 1], local)
         second = np.einsum("mi,mic->mc", values[:, 3], local)
@@ -136,9 +130,6 @@ def layer_strain(model: StripShell, x: Array) -> Array:
 def _to_nodes(model: StripShell, values: Array, least: float = 0.0) -> Array:
     """Largest of the Gauss point values (ne, np) next to each node (n, m), at least `least`."""
     grid = model.shell.grid
-    nodes = grid.dofs[:, ::4] // 4
-    away = grid.coordinates()[nodes][:, :, None] - grid.points[:, None]  # (ne, 4, np, 2)
-    nearest = np.argmin(np.linalg.norm(away, axis=-1), axis=-1)
     worst = np.full(grid.nodes, least)
-    np.maximum.at(worst, nodes, np.take_along_axis(values, nearest, axis=1))
+    np.maximum.at(worst, grid.dofs[:, ::4] // 4, np.take_along_axis(values, model.next_to_nodes, axis=1))
     return worst.reshape(grid.stations.size, grid.across.size)

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
-from fem.element import build_grid
-from fem.equilibrium import Array
+from fem.element import build_grid, shape_at
+from fem.equilibrium import Array, Index
 from fem.mesh import SizeField, Zone, line_mesh
 from fem.shell import Shell, build_shell
 from fem.strip import Strip
@@ -51,6 +52,27 @@ class StripShell:
     def copies(self) -> int:
         """How many times the shell makes the whole strip."""
         return 2 if self.half else 1
+
+    @cached_property
+    def beside_nodes(self) -> list[tuple[Index, Array]]:
+        """Dofs and functions on the mid-line a little before and beyond each station, as `shape_at` gives
+        them.
+        """
+        grid = self.shell.grid
+        eta = float(grid.across[np.argmin(np.abs(grid.across))])
+        nudge, sides = 1e-6 * np.diff(grid.stations).min(), []
+        for shift in (-nudge, nudge):
+            s = np.clip(grid.stations + shift, grid.stations[0], grid.stations[-1])
+            sides.append(shape_at(grid, np.stack([s, np.full_like(s, eta)], axis=1)))
+        return sides
+
+    @cached_property
+    def next_to_nodes(self) -> Index:
+        """Gauss point (ne, 4) of every element that lies next to each of its corners."""
+        grid = self.shell.grid
+        corners = grid.coordinates()[grid.dofs[:, ::4] // 4]
+        away = corners[:, :, None] - grid.points[:, None]  # (ne, 4, np, 2)
+        return np.asarray(np.argmin(np.linalg.norm(away, axis=-1), axis=-1))
 
     def station(self, s: float) -> int:
         """Index of the line of nodes at station s [mm]; ValueError if there is none."""
