@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from rod_strips import SOFT, bent_strip, derivative_errors, renewed_error
+from rod_strips import SOFT, bent_strip, derivative_errors, product, renewed_error
 
 from fem.contact import ContactSettings
 from fem.layup import Layer
@@ -75,6 +75,30 @@ def test_coupled_tangent_is_that_of_the_renewed_balance(curved):
     way, h = np.random.default_rng(1).normal(size=u.size), 1e-6
     # what is left out: the turning of the offset and of the slip's direction, of the size of one step's slip
     assert renewed_error(term, moved, way, h) < 0.02
+
+
+@pytest.mark.parametrize("coupled", [False, True])
+def test_points_that_touch_where_they_are_held_are_those_found_anew(curved, coupled):
+    u = pressed(curved, 0.3)
+    term = walls_of(curved, axle_walls(4.0, 0.0) + POD.walls(0.0))
+    term.start(u)
+    before = term.held[..., 0].copy()
+    moved = u + 0.005 * np.random.default_rng(5).normal(size=u.size)
+    change = term.hold(moved)
+    force = term.forces(moved)
+    assert term.held[..., 0] == pytest.approx(force)
+    assert change == pytest.approx(np.abs(force - before).sum() / force.sum())
+    assert set(term.touching[1]) == set(np.flatnonzero(force.sum(axis=2)))
+    term.coupled = coupled
+    known = term.evaluate(moved, 2)
+    term.touching = (u, term.touching[1])  # as after a look somewhere else
+    anew = term.evaluate(moved, 2)
+    assert known.energy == anew.energy
+    assert np.array_equal(known.gradient, anew.gradient)
+    way = np.random.default_rng(1).normal(size=u.size)
+    assert product(known, way) == pytest.approx(product(anew, way), rel=1e-12, abs=1e-12)
+    term.move_walls(Plane(0.0, -500.0, np.pi / 2).walls(0.0) * len(term.walls))
+    assert term.evaluate(moved, 1).energy < known.energy
 
 
 def test_variations_of_the_face():

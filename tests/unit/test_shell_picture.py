@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from small_cases import motor, small_case
 
 from fem import shell_run, shell_symmetry
 from fem.cycle import RETRACT, Cycle, CycleOutcome, Log, Observer
+from fem.round_trip import ended_beyond
 from fem.shell_model import ShellFields, build_shell_model
 from fem.shell_picture import edge_wave, flattening, look, shape_of_mode, twist
 from fem.shell_run import run_shell_winding
@@ -98,6 +102,13 @@ def test_the_guard_is_sure_only_after_some_looks(case, monkeypatch):
     with pytest.raises(SymmetryLostError, match=where) as lost:
         guard(None, None, 2 * EVERY + SURE - 1, 0.3)
     assert lost.value.doubtful == EVERY + SURE - 2
+
+
+def test_without_a_motor_nothing_is_beyond_it(case):
+    free = SimpleNamespace(case=replace(case, motor=None))
+    log = Log([{"torque_Nmm": 1e6}], [np.zeros(1)])
+    assert ended_beyond(Cycle(free, None, Observer(free, None, log), None, None), 0) is None
+    assert len(log.rows) == 1
 
 
 def gone_astray(monkeypatch, torques):
