@@ -160,6 +160,7 @@ def _shell_walls() -> None:
     walls, u = ShellWalls(points, shell.size, thickness, _surroundings(), SETTINGS), shell.rest.ravel()
     walls.start(u)
     walls.evaluate(u, 1)
+    walls.evaluate(1.001 * u, 1)  # elsewhere than what is held
     walls.safe_fraction(u, np.zeros_like(u))
     walls.accept(u)
     walls.axle_moment(u)
