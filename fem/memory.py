@@ -1,8 +1,8 @@
 """What becomes of memory that the program has done with.
 
 A tangent of the shell and its factors are a dozen arrays of a few MB each, made anew many times a second. The
-C library hands arrays of that size back to the system, which blanks every page of the next one: a tenth of
-the time of a cycle. Kept in the process, pages are blanked once.
+C library hands arrays of that size back to the system, which blanks every page of the next one: a twentieth
+of the time of a cycle. Kept in the process, pages are blanked once.
 """
 
 from __future__ import annotations
