@@ -2,7 +2,7 @@
 
 A loop is compiled for the types it is called with. Here the very objects of a run call their loops, on a
 strip of a few elements; `tests/unit/test_rehearsal.py` checks that a run then asks for no other types. The
-parts share no loop that Python calls, so that each can be compiled by another process.
+parts share next to no loop that Python calls, so that each can be compiled by another process.
 """
 
 from __future__ import annotations
@@ -83,6 +83,10 @@ def _rod_wall_states() -> None:
     walls.start(u)
     walls.safe_fraction(u, np.zeros_like(u))
     walls.accept(u)
+
+
+def _rod_wall_readings() -> None:
+    walls, u = _rod_walls()
     walls.axle_moment(u)
     walls.gaps(u)
     walls.least_gap(u)
@@ -186,6 +190,7 @@ PARTS: dict[str, dict[str, Part]] = {
         "energy": _rod_energy,
         "wall-energy": _rod_wall_energy,
         "wall-states": _rod_wall_states,
+        "wall-readings": _rod_wall_readings,
         "numbers": _rod_numbers,
         "pairs": _rod_pairs,
         "wrap-energy": _rod_wrap_energy,
