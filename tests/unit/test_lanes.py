@@ -28,12 +28,13 @@ def _each_sign(a, b, x, out):
     return together(left)
 
 
-def test_every_operation_acts_on_each_lane():
+@pytest.mark.parametrize("how", [_each_sign, _each_sign.py_func], ids=["compiled", "python"])
+def test_every_operation_acts_on_each_lane(how):
     random = np.random.default_rng(3)
     a, b = random.normal(size=(2, LANES)), random.uniform(0.5, 2.0, (2, LANES))
     out = np.zeros((9, 1, LANES))
     out[8] = 7.0
-    total = _each_sign(a, b, 1.7, out)
+    total = how(a, b, 1.7, out)
     wanted = [
         a[1] + b[0],
         a[1] - 1.7,
@@ -59,10 +60,10 @@ def test_tables_are_put_in_lanes_and_the_last_is_repeated(count):
     assert (back[count:] == table[-1]).all()
 
 
-def test_a_strided_array_is_read_as_it_lies():
-    a = np.random.default_rng(0).normal(size=(LANES, 2, 2)).T[::-1]
-    a = np.asarray(a)[..., :]
-    out = np.zeros((9, 1, LANES))
-    b = np.ones((2, LANES))
-    _each_sign(np.ascontiguousarray(a[0]), b, 1.0, out)
-    np.testing.assert_allclose(out[0, 0], a[0, 1] + 1.0, rtol=1e-15)
+def test_a_strided_array_is_read_and_written_as_it_lies():
+    wide = np.random.default_rng(0).normal(size=(6, 3, LANES))
+    a, b, out = wide[4:1:-2, 1], np.ones((2, LANES)), np.zeros((9, 2, LANES))[:, ::2]
+    assert not a.flags.c_contiguous
+    _each_sign(a, b, 1.0, out)
+    np.testing.assert_allclose(out[0, 0], wide[2, 1] + 1.0, rtol=1e-15)
+    np.testing.assert_allclose(out[6, 0], wide[4, 1] + wide[2, 1], rtol=1e-15)
