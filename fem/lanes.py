@@ -35,7 +35,7 @@ Index = tuple[int, ...]
 
 
 def take(array: Array, index: Index) -> float:
-    """The Four of an array at an index of all axes but the last."""
+    """The Four of an array at an index of all axes but the last, along which numbers lie side by side."""
     return cast(float, array[index])
 
 
