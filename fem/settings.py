@@ -19,12 +19,13 @@ from fem.units import Angle, Length
 class Settings:
     """How a case is resolved.
 
-    element, element_fine [mm]: longest element anywhere, and at bends, root and slot. turn [rad]: largest
-    turn of the axle per step. contact_stiffness [N/mm^3]: pressure per depth two faces sink into each other;
-    contact_onset [mm]: depth over which it sets in; contact_spacing [mm]: largest distance of points that can
-    touch; near lips and other sharp roundings they are split further. slip [mm]: elastic slip before faces
-    slide. damping [1/s]: of motion, against the artificial mass. wraps_touch: whether the wraps of the coil
-    touch and rub each other.
+    element, element_fine [mm]: longest element anywhere, and at bends, root and slot; a shell has the shorter
+    of both where it is wound, and four thirds of `element` outside. turn [rad]: largest turn of the axle per
+    step. contact_stiffness [N/mm^3]: pressure per depth two faces sink into each other; contact_onset [mm]:
+    depth over which it sets in; contact_spacing [mm]: largest distance of points that can touch; near lips
+    and other sharp roundings they are split further. slip [mm]: elastic slip before faces slide. damping
+    [1/s]: of motion, against the artificial mass. wraps_touch: whether the wraps of the coil touch and rub
+    each other.
     """
 
     element: Length = 1.5

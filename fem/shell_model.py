@@ -29,9 +29,9 @@ from fem.shell_state import StripState, strip_state
 from fem.shell_strip import StripMesh, StripShell, strip_shell
 from fem.shell_wraps import ShellWraps
 
-ELEMENT, TAIL = 1.5, 2.0
-"""Longest element [mm] of the strip that is wound (axle of 4 mm: a third of a radian each) and of what stays
-outside.
+TAIL = 4 / 3
+"""Longest element of what stays outside, over the setting; what is wound has the setting itself (1.5 mm on an
+axle of 4 mm: a third of a radian each).
 """
 ACROSS = 6
 WRAP_GRIP = 2.0
@@ -127,9 +127,10 @@ def build_shell_model(case: Case, refine: float = 1.0, whole: bool = False, skew
     st, strip = case.settings, case.strip
     half = not whole and symmetric_strip(case)
     wound = min(strip.length, case.travel + case.slot_mouth + 5.0)
-    zones = (Zone(0.0, wound, ELEMENT / refine),)
+    # all that is wound passes the slot
+    zones = (Zone(0.0, wound, min(st.element, st.element_fine) / refine),)
     across = 2 * round(0.5 * ACROSS * refine)
-    body = strip_shell(strip, StripMesh(TAIL / refine, zones, across, half))
+    body = strip_shell(strip, StripMesh(TAIL * st.element / refine, zones, across, half))
     if skew:
         side = np.sign(body.shell.grid.points[..., 1])[..., None, None]
         laminate = body.shell.laminate * (1.0 + skew * side)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from small_cases import small_case
@@ -29,6 +31,16 @@ def case(tmp_path_factory):
 @pytest.fixture(scope="module")
 def model(case):
     return build_shell_model(case)
+
+
+@pytest.mark.parametrize(("element", "fine"), [(1.5, 1.5), (1.0, 1.5), (3.0, 1.0)])
+def test_elements_are_as_short_as_the_case_asks(case, element, fine):
+    case = replace(case, settings=replace(case.settings, element=element, element_fine=fine))
+    stations = build_shell_model(case).body.shell.grid.stations
+    sizes, middles = np.diff(stations), 0.5 * (stations[1:] + stations[:-1])
+    wound, shorter = case.travel + case.slot_mouth, min(element, fine)
+    assert 0.7 * shorter < sizes[middles < wound].max() < 1.1 * shorter
+    assert sizes.max() < 1.1 * max(shorter, 4 / 3 * element)
 
 
 def test_the_root_opens_from_the_rest_section_to_flat(model):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from small_cases import small_case
@@ -15,7 +17,9 @@ from fem.trip import StepSize
 
 @pytest.fixture(scope="module")
 def model(tmp_path_factory):
-    return build_shell_model(small_case(tmp_path_factory.mktemp("case"), friction=0.2))
+    case = small_case(tmp_path_factory.mktemp("case"), friction=0.2)
+    fine = replace(case.settings, element=1.5, element_fine=1.5)
+    return build_shell_model(replace(case, settings=fine))
 
 
 def turned(vectors, angle):
