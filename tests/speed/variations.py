@@ -23,6 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from fem.case import Case, read_case
 from fem.errors import InputError
 from fem.run import run_case
+from fem.warm import compile_loops
 
 SEED, COUNT, SLOWEST = 20240611, 30, 4.0
 BOOM = Path(__file__).resolve().parents[2] / "cases" / "boom-soft.toml"
@@ -87,6 +88,7 @@ def main() -> None:
     words = [word for word in sys.argv[1:] if not word.isdigit()]
     first, count = ([int(w) for w in sys.argv[1:] if w.isdigit()] + [0, COUNT])[:2]
     model = words[0] if words else "rod"
+    compile_loops(model, lambda: None, lambda: False)  # or the first one would pay for it
     print(f"{model}; seed {SEED}; thickness, section, bends, radius, spine, friction, gap, casing")
     seconds, failed = [], []
     with tempfile.TemporaryDirectory() as folder:
