@@ -12,12 +12,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.interpolate import BSpline, PPoly, make_interp_spline
 
 from fem.equilibrium import Array
+
+if TYPE_CHECKING:  # a third of a second of every command, and a curve through points alone needs it
+    from scipy.interpolate import BSpline
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(10)
 # Ten points over one radian leave an error below rounding (checked against adaptive quadrature).
@@ -48,33 +51,32 @@ class PlaneCurve:
         return float(self.breaks[-1])
 
     @cached_property
-    def _heading(self) -> PPoly:
-        return PPoly(self.coefficients, self.breaks)
+    def _slopes(self) -> tuple[Array, Array]:
+        """Coefficients of the first two derivatives of the heading."""
+        first = _derivative(self.coefficients)
+        return first, _derivative(first)
 
-    @cached_property
-    def _curvature(self) -> PPoly:
-        return self._heading.derivative(1)
-
-    @cached_property
-    def _curvature_slope(self) -> PPoly:
-        return self._heading.derivative(2)
+    def _curvature(self, s: Array) -> Array:
+        return _values(self._slopes[0], self.breaks, s)
 
     def heading(self, s: ArrayLike) -> Array:
         """Heading theta [rad], continuous (not wrapped into one turn), at s [mm] of any shape."""
         along = np.asarray(s, dtype=np.float64)
         within = np.clip(along, 0.0, self.length)
-        return np.asarray(self._heading(within) + (along - within) * self._curvature(within))
+        heading = _values(self.coefficients, self.breaks, within)
+        return heading + (along - within) * self._curvature(within)
 
     def curvature(self, s: ArrayLike) -> Array:
         """Curvature theta' [1/mm], positive where the curve turns left."""
-        return np.asarray(self._curvature(np.clip(s, 0.0, self.length)), dtype=np.float64)
+        return self._curvature(np.clip(np.asarray(s, dtype=np.float64), 0.0, self.length))
 
     def curvature_s(self, s: ArrayLike) -> Array:
         """Slope of the curvature theta'' [1/mm^2]."""
         along = np.asarray(s, dtype=np.float64)
         slack = 1e-9 * self.length  # a station at an end stays on the curve whatever its rounding
         inside = (along >= -slack) & (along <= self.length + slack)
-        return np.where(inside, self._curvature_slope(np.clip(along, 0.0, self.length)), 0.0)
+        slope = _values(self._slopes[1], self.breaks, np.clip(along, 0.0, self.length))
+        return np.where(inside, slope, 0.0)
 
     @cached_property
     def panels(self) -> Array:
@@ -107,8 +109,33 @@ class PlaneCurve:
 
 def from_curvature(breaks: Array, coefficients: Array) -> PlaneCurve:
     """Curve with the piecewise polynomial curvature given (layout of `PlaneCurve`), heading 0 at s = 0."""
-    heading = PPoly(coefficients, breaks).antiderivative()
-    return PlaneCurve(breaks, np.asarray(heading.c), breaks)
+    powers = np.arange(len(coefficients), 0, -1.0)
+    heading = np.concatenate([coefficients / powers[:, None], np.zeros((1, coefficients.shape[1]))])
+    for i in range(1, coefficients.shape[1]):  # each piece goes on where the one before ends
+        heading[-1, i] = _powers(heading[:, i - 1], breaks[i] - breaks[i - 1])
+    return PlaneCurve(breaks, heading, breaks)
+
+
+def _powers(coefficients: Array, x: Array) -> Array:
+    """Polynomials, highest power first along the first axis, at x."""
+    out, power = coefficients[-1], np.asarray(x)
+    for row in coefficients[-2::-1]:
+        out, power = out + row * power, power * x
+    return np.asarray(out)
+
+
+def _values(coefficients: Array, breaks: Array, s: Array) -> Array:
+    """Piecewise polynomial (k, p) at s within its breaks (p+1,); at a break, the piece that begins there."""
+    piece = np.clip(np.searchsorted(breaks, s, side="right") - 1, 0, len(breaks) - 2)
+    return _powers(coefficients[:, piece], s - breaks[piece])
+
+
+def _derivative(coefficients: Array) -> Array:
+    """Coefficients of the derivative of a piecewise polynomial."""
+    if len(coefficients) == 1:
+        return np.zeros_like(coefficients)
+    powers = np.arange(len(coefficients) - 1, 0, -1.0)
+    return np.asarray(coefficients[:-1] * powers[:, None])
 
 
 def through(points: ArrayLike) -> PlaneCurve:
@@ -155,6 +182,8 @@ def _fit(places: Array, chords: Array) -> tuple[BSpline, Array]:
     curve found, which makes widely varying spacing as accurate as an even one, for as long as that settles
     (it does not for points too few to show the shape: then the chords are kept).
     """
+    from scipy.interpolate import make_interp_spline
+
     free = [(3, np.zeros(2)), (4, np.zeros(2))]
     lengths, last, best = chords, np.inf, None
     for _ in range(_MOST_FITS):

@@ -11,7 +11,7 @@ import itertools
 import numpy as np
 import pytest
 from scipy.integrate import quad
-from scipy.interpolate import make_interp_spline
+from scipy.interpolate import PPoly, make_interp_spline
 from scipy.special import ellipe, fresnel
 
 from fem.curve import PlaneCurve, from_curvature, through
@@ -158,3 +158,17 @@ def test_shapes() -> None:
 def test_impossible_points(points: list[tuple[float, float]], message: str) -> None:
     with pytest.raises(ValueError, match=message):
         through(points)
+
+
+@pytest.mark.parametrize("pieces", [1, 2, 5])
+@pytest.mark.parametrize("degree", [0, 1, 4])
+def test_piecewise_polynomials_are_those_of_scipy(degree: int, pieces: int) -> None:
+    random = np.random.default_rng(10 * degree + pieces)
+    breaks = np.concatenate([[0.0], np.cumsum(random.uniform(0.3, 9.0, pieces))])
+    curvature = PPoly(random.normal(size=(degree + 1, pieces)) * 0.05, breaks)
+    curve, heading = from_curvature(breaks, curvature.c), curvature.antiderivative()
+    assert np.array_equal(curve.coefficients, heading.c)
+    s = np.concatenate([breaks, random.uniform(0.0, breaks[-1], 50)]).reshape(-1, 1)
+    assert np.array_equal(curve.heading(s), heading(s))
+    assert np.array_equal(curve.curvature(s), heading.derivative(1)(s))
+    assert np.array_equal(curve.curvature_s(s), heading.derivative(2)(s))
