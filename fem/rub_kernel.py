@@ -15,6 +15,7 @@ from fem.contact_kernel import (
     carried,
     frame_at,
     mid_point,
+    most_height,
     new_face,
     read_face,
     wall_places,
@@ -49,8 +50,7 @@ def least_of_all(u: Array, pt: PointTables, table: Array, thickness: float) -> f
             continue
         dofs, ready = pt.dofs[pt.element[p]], False
         x, y, tx, ty, _ = frame_at(u, dofs, pt.shape[p])
-        # no point of the section is farther from the mid-line than half the width of its station
-        reach = half_width(pt, p)
+        reach = most_height(u, dofs, pt.shape[p], pt, p)
         for w in range(table.shape[0]):
             if least_gap(table, w, x, y) - reach - 0.5 * thickness >= least:
                 continue
@@ -61,15 +61,6 @@ def least_of_all(u: Array, pt: PointTables, table: Array, thickness: float) -> f
                 h = face.height[line]
                 least = min(least, wall_gap(table[w], x - h * ty, y + h * tx)[0] - 0.5 * thickness)
     return least
-
-
-@inlined
-def half_width(pt: PointTables, p: int) -> float:
-    """Length [mm] of the section from the mid-line to the outermost line."""
-    total = 0.0
-    for j in range(pt.to.shape[2]):
-        total += pt.to[p, pt.to.shape[1] - 1, j]
-    return total
 
 
 @compiled
