@@ -17,7 +17,7 @@ import numpy as np
 from fem.band import BandMatrix
 from fem.block_lu import BlockMatrix
 from fem.contact import ContactSettings, WallContact, contact_points
-from fem.equilibrium import Array, Blocks
+from fem.equilibrium import Array, Blocks, Index
 from fem.linear import assemble
 from fem.material import Material
 from fem.obstacle import Pod, Wall, axle_walls
@@ -46,6 +46,18 @@ def _strip() -> Strip:
 
 def _surroundings() -> tuple[Wall, ...]:
     return axle_walls(AXLE, 0.0) + Pod(8.0, 1.5, -3.5, 10.0, 0.5).walls(0.0)
+
+
+def _unit(dofs: Index) -> Blocks:
+    """Blocks whose sum can be factored."""
+    width = dofs.shape[1]
+    return Blocks(dofs, np.broadcast_to(np.eye(width), (len(dofs), width, width)).copy())
+
+
+def _step(touching: WallContact | WrapContact | ShellWalls | ShellWraps, u: Array) -> None:
+    """What contact of any kind is asked while a step is made."""
+    touching.safe_fraction(u, np.zeros_like(u))
+    touching.accept(u)
 
 
 # ---- rod ---------------------------------------------------------------------------------------------------
@@ -81,8 +93,7 @@ def _rod_wall_energy() -> None:
 def _rod_wall_states() -> None:
     walls, u = _rod_walls()
     walls.start(u)
-    walls.safe_fraction(u, np.zeros_like(u))
-    walls.accept(u)
+    _step(walls, u)
 
 
 def _rod_wall_readings() -> None:
@@ -96,8 +107,7 @@ def _rod_wall_readings() -> None:
 def _rod_numbers() -> None:
     rod, u = _rod()
     RodFields.build(rod, np.linspace(0.0, LENGTH, 3), 3).glance(u)
-    width = rod.dofs.shape[1]
-    unit = Blocks(rod.dofs, np.broadcast_to(np.eye(width), (len(rod.dofs), width, width)).copy())
+    unit = _unit(rod.dofs)
     matrix = BandMatrix(rod.size, 2 * rod.fields, np.zeros(rod.size, dtype=np.bool_))
     matrix.assemble([unit])
     matrix.factor_general([unit])
@@ -106,8 +116,7 @@ def _rod_numbers() -> None:
 def _rod_pairs() -> None:
     wraps, u = _rod_wraps()
     wraps.start(u)
-    wraps.safe_fraction(u, np.zeros_like(u))
-    wraps.accept(u)
+    _step(wraps, u)
 
 
 def _rod_wrap_energy() -> None:
@@ -138,19 +147,14 @@ def _shell_state() -> None:
     strip_state(_shell(), _shell().shell.rest.ravel())
 
 
-def _shell_unit() -> Blocks:
-    dofs = _shell().shell.dofs
-    return Blocks(dofs, np.broadcast_to(np.eye(48), (len(dofs), 48, 48)).copy())
-
-
 def _shell_modes() -> None:
     size = _shell().shell.size
-    matrix, _ = assemble(size, [_shell_unit()])
+    matrix, _ = assemble(size, [_unit(_shell().shell.dofs)])
     matrix.factorise().solve(np.zeros(size))
 
 
 def _shell_factors() -> None:
-    shell, unit = _shell().shell, _shell_unit()
+    shell, unit = _shell().shell, _unit(_shell().shell.dofs)
     matrix = BlockMatrix(shell.size, 12 * shell.grid.across.size, np.zeros(shell.size, dtype=np.bool_))
     matrix.assemble([unit])
     for factor in (matrix.factor(), matrix.factor_general([unit])):
@@ -165,8 +169,7 @@ def _shell_walls() -> None:
     walls.start(u)
     walls.evaluate(u, 1)
     walls.evaluate(1.001 * u, 1)  # elsewhere than what is held
-    walls.safe_fraction(u, np.zeros_like(u))
-    walls.accept(u)
+    _step(walls, u)
     walls.axle_moment(u)
     walls.gaps(u)
     walls.mid_line(u)
@@ -181,8 +184,7 @@ def _shell_wraps() -> None:
     )
     wraps.start(u)
     wraps.evaluate(u, 1)
-    wraps.safe_fraction(u, np.zeros_like(u))
-    wraps.accept(u)
+    _step(wraps, u)
 
 
 PARTS: dict[str, dict[str, Part]] = {
