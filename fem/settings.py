@@ -28,8 +28,8 @@ class Settings:
     each other.
     """
 
-    element: Length = 1.5
-    element_fine: Length = 1.5
+    element: Length = 1.0
+    element_fine: Length = 1.0
     turn: Annotated[Angle, Gt(0.0), Le(math.pi / 2)] = 0.05
     contact_stiffness: Annotated[float, Gt(0.0), Unit("N/mm^3")] | None = None
     contact_onset: Length | None = None

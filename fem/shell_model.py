@@ -30,8 +30,8 @@ from fem.shell_strip import StripMesh, StripShell, strip_shell
 from fem.shell_wraps import ShellWraps
 
 TAIL = 4 / 3
-"""Longest element of what stays outside, over the setting; what is wound has the setting itself (1.5 mm on an
-axle of 4 mm: a third of a radian each).
+"""Longest element of what stays outside, over the setting; what is wound has the setting itself (1 mm on an
+axle of 4 mm: a quarter of a radian each).
 """
 ACROSS = 6
 WRAP_GRIP = 2.0

@@ -164,7 +164,7 @@ def test_weight_bends_the_strip_before_it_is_pressed_as_in_the_rod(case) -> None
 
 
 def test_finer_elements_are_taken_up(case) -> None:
-    fine = replace(case, settings=replace(case.settings, element=0.75))
+    fine = replace(case, settings=replace(case.settings, element=0.5))
     usual, finer = (_mesh(made, Bend()).along for made in (case, fine))
     assert (usual, finer) == (pytest.approx(2.4), pytest.approx(1.2))
 
@@ -177,7 +177,7 @@ def test_a_fold_too_sharp_for_the_mesh_is_told(case, monkeypatch: pytest.MonkeyP
     result = _run(case, Bend(-0.8))
     (text,) = (text for text in result.warnings if told in text)
     degrees = float(text.split(told)[1].split()[0])
-    # at the sharpest place: curvature there times the larger element beside it, 1.5 to 2.4 mm
+    # at the sharpest place: curvature there times the larger element beside it, 1 to 2.4 mm
     peak = np.degrees(float(result.path["curvature_peak_per_mm"].max()))
     assert 1.2 * peak < degrees + 0.5
     assert degrees - 0.5 < 2.6 * peak
