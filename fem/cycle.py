@@ -1,4 +1,4 @@
-"""Winding in and pushing out: the program of a push by the axle, and what is written down at each step.
+"""Winding in and pushing out: the program of a push by the axle.
 
 The strip is first put in place: its root pressed flat on the axle while axle, casing, slot and obstacles
 close in from a distance. Then the axle turns (retract) until enough strip has come in through the slot, and
@@ -16,7 +16,8 @@ import numpy as np
 
 from fem.checkpoint import NOWHERE, Keeper
 from fem.equilibrium import Array
-from fem.rod_fields import FieldState, Glance, RodFields
+from fem.motor import OverloadStart
+from fem.observer import DEPLOY, RETRACT, Log, Observer, sense
 from fem.rod_model import RodModel
 from fem.trip import Saved, StepSize, Trip
 
@@ -25,7 +26,6 @@ ARRIVED = 0.5  # mm of travel left that count as fully out
 IDLE_TURN = math.pi
 """Turning [rad] without travel, beyond what the coil's slack can take up, after which a push has stopped."""
 IDLE_TRAVEL = 0.5
-PUSH_SPAN = 3.0
 REST_TIME, GATHER = 5.0, 0.2
 """The axle stands for a while [s] before it turns the other way, and gathers speed over some turning [rad]: a
 jump of its speed would make the artificial mass push back.
@@ -36,7 +36,6 @@ BROKEN_SHARE = 0.1
 BROKEN = f"within one step energy came from nowhere, more than {100 * BROKEN_SHARE:g} %: contact jumped"
 DRIFTED = f"the energies no longer add up: {100 * BROKEN_SHARE:g} % of all work came or went unaccounted for"
 LEAST_SHARE = 0.01  # of the energy that `Motion` judges its decrement by: all work counts as this at least
-ASSEMBLE, RETRACT, DEPLOY = 0.0, 1.0, 2.0
 Progress = Callable[[float, str], None]
 
 
@@ -118,105 +117,6 @@ def assemble(model: RodModel, grip: AxleGrip, kind: type[Trip] = Trip) -> Trip |
     return kind(motion, grip, model.walls, model.wraps, u, 0.0)
 
 
-@dataclass
-class Log:
-    """Rows and states of all accepted steps."""
-
-    rows: list[dict[str, float]] = field(default_factory=list)
-    states: list[Array] = field(default_factory=list)
-
-    def column(self, name: str) -> Array:
-        """One column (rows,)."""
-        return np.array([row[name] for row in self.rows])
-
-
-@dataclass
-class Observer:
-    """Writes a row per accepted step."""
-
-    model: RodModel
-    fields: RodFields
-    log: Log
-    phase: float = RETRACT
-    time: float = 0.0
-    zero: float = 0.0
-
-    def write(self, trip: Trip, step_time: float) -> dict[str, float]:
-        """Append the row of the trip's present state and return it."""
-        model, walls, wraps = self.model, trip.walls, trip.wraps
-        state = self.fields.glance(trip.u)
-        self.time += step_time
-        s_slot = self.slot_station(trip.u)
-        curvature = np.abs(state.curvature)
-        peak = int(np.argmax(curvature))
-        worst = int(np.argmax(state.strain_share.max(axis=1)))
-        sign = -1.0 if self.phase == DEPLOY else 1.0
-        motor = model.case.motor
-        row = {
-            "step": float(len(self.log.rows)),
-            "time_s": self.time,
-            "phase": self.phase,
-            "axle_angle_rad": trip.control,
-            "travel_mm": s_slot - self.zero,
-            "torque_Nmm": sign * trip.force,
-            "motor_torque_Nmm": motor.axle_stall_torque if motor else math.nan,
-            "push_N": -axial_near(state, s_slot),
-            "tip_x_mm": float(state.position[-1, 0]),
-            "tip_y_mm": float(state.position[-1, 1]),
-            "casing_contact_rad": self._casing_contact(trip),
-            "wrap_contact_mm": self._wrap_contact(trip),
-            "curvature_peak_per_mm": float(curvature[peak]),
-            "curvature_peak_station_mm": float(state.station[peak]),
-            "strain_peak": float(state.strain.max()),
-            "strain_share": float(state.strain_share.max()),
-            "strain_station_mm": float(state.station[worst]),
-            "energy_strain_Nmm": trip.stored.strain,
-            "energy_contact_Nmm": trip.stored.contact,
-            "energy_kinetic_Nmm": trip.stored.kinetic,
-            "work_in_Nmm": trip.ledger.work,
-            "loss_friction_Nmm": trip.ledger.friction,
-            "loss_damping_Nmm": trip.ledger.damping,
-            "loss_numerical_Nmm": trip.ledger.numerical,
-            "audit_closure_Nmm": trip.ledger.error(trip.stored.total),
-            "audit_error": trip.ledger.error(trip.stored.total) / trip.ledger.scale,
-            "stable": float(trip.stable),
-            "iterations": float(trip.iterations),
-            "smallest_gap_mm": walls.least_gap(trip.u) if walls else math.nan,
-            "smallest_wrap_gap_mm": float(wraps.gaps().min()) if wraps else math.nan,
-            "slot_station_mm": s_slot,
-        }
-        self.log.rows.append(row)
-        self.log.states.append(trip.u.copy())
-        return row
-
-    def slot_station(self, u: Array) -> float:
-        """Station [mm] of the strip at the slot's inner end; the strip's length when all of it is inside."""
-        walls = self.model.walls
-        if walls is None:
-            return 0.0
-        x = walls.mid_line(u)[:, 0]
-        s = walls.points.stations
-        outside = np.flatnonzero(x > self.model.case.casing.radius)
-        if len(outside) == 0:
-            return self.model.rod.strip.length
-        i = int(outside[0])
-        if i == 0:
-            return float(s[0])
-        part = (self.model.case.casing.radius - x[i - 1]) / (x[i] - x[i - 1])
-        return float(s[i - 1] + part * (s[i] - s[i - 1]))
-
-    def _casing_contact(self, trip: Trip) -> float:
-        if trip.walls is None:
-            return 0.0
-        force = trip.walls.held[..., [w.name == "casing" for w in trip.walls.walls], 0].sum(axis=(1, 2))
-        return float(trip.walls.points.lengths[force > 0].sum() / self.model.case.casing.radius)
-
-    def _wrap_contact(self, trip: Trip) -> float:
-        if trip.wraps is None:
-            return 0.0
-        return float(trip.wraps.points.lengths[trip.wraps.held[..., 0].sum(axis=1) > 0].sum())
-
-
 def slack(model: RodModel, inside: float) -> float:
     """Turning [rad] that loosens a coil of `inside` mm from tight on the axle to lying on the casing.
 
@@ -227,14 +127,6 @@ def slack(model: RodModel, inside: float) -> float:
     tight = 0.5 * (axle + math.sqrt(axle**2 + area))
     loose = 0.5 * (casing + math.sqrt(max(casing**2 - area, axle**2)))
     return max(0.0, inside * (1 / tight - 1 / loose))
-
-
-def axial_near(state: Glance | FieldState, station: float) -> float:
-    """Axial force [N] just before a station, mean over PUSH_SPAN toward the root: cubic elements let it
-    ripple, and beyond the slot's inner end the lips take it up.
-    """
-    ahead = min(station, float(state.station[-1])) - state.station
-    return float(state.axial_force[(ahead >= 0.0) & (ahead <= PUSH_SPAN)].mean())
 
 
 @dataclass(frozen=True)
@@ -359,6 +251,9 @@ class Cycle:
             return bool(end)
 
         if not resumed:
+            # in search of a safe travel a push ends before the motor is overloaded
+            motor = self.model.case.motor if self.limit == math.inf else None
+            trip.short = OverloadStart(motor, sense(phase)) if motor else None
             trip.settle(REST_TIME)
         finished = trip.advance(limit, replace(self.steps, gather=GATHER), watch, resumed)
         self.leg = None
@@ -392,9 +287,9 @@ class Cycle:
         motor, torque = self.model.case.motor, row["torque_Nmm"]
         if motor is None or torque > self.limit:
             return torque > self.limit
-        stall, rows = motor.axle_stall_torque, self.observer.log.rows[began:]
-        over = next((each for each in rows if each["torque_Nmm"] > stall), row)
-        return torque > GIVE_UP * stall or row["iterations"] > LABOUR * over["iterations"]
+        rows = self.observer.log.rows[began:]
+        over = next((each for each in rows if motor.overloaded(each["torque_Nmm"])), row)
+        return torque > GIVE_UP * motor.axle_stall_torque or row["iterations"] > LABOUR * over["iterations"]
 
 
 GIVE_UP, LABOUR, SAVE_EVERY = 5.0, 3.0, 2.0

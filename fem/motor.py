@@ -57,6 +57,10 @@ class Motor:
         free = 1.0 - np.asarray(torque, dtype=float) / self.axle_stall_torque
         return self.axle_no_load_speed * np.clip(free, 0.0, 1.0)
 
+    def overloaded(self, torque: float) -> bool:
+        """Whether a torque [N mm] is more than the axle has with the motor held still."""
+        return torque > self.axle_stall_torque
+
     def margin(self, torque: Array | float) -> Array:
         """Share of the stall torque left over against `torque` [N mm, any shape]; negative: it stalls."""
         return 1.0 - np.asarray(torque, dtype=float) / self.axle_stall_torque
@@ -77,3 +81,29 @@ class Motor:
         shape = np.where(rise > 1e-9, np.log1p(rise) / np.where(rise > 1e-9, rise, 1.0), 1.0)
         steps = np.where(stalled, math.inf, angle / slow * shape)
         return np.concatenate(([0.0], np.cumsum(steps)))
+
+
+@dataclass(frozen=True)
+class OverloadStart:
+    """Finds the place where a push begins to overload its motor: says how much of a step to take, from the
+    force on the axle at its two ends. sense: 1.0 where the force is the torque asked for, -1.0 where that
+    is its negative (pushing out).
+    """
+
+    motor: Motor
+    sense: float
+
+    def __call__(self, before: float, after: float) -> float:
+        """Share of the step (0, 1] after which the motor is just overloaded, if torque grows evenly; 1 where
+        it is not overloaded within this step, or hardly.
+        """
+        stall, low, high = self.motor.axle_stall_torque, self.sense * before, self.sense * after
+        if low > stall or high <= (1.0 + JUST) * stall:
+            return 1.0
+        return min(MOST_OF_IT, max(LEAST_OF_IT, ((1.0 + 0.5 * JUST) * stall - low) / (high - low)))
+
+
+JUST = 0.01
+"""Share of the stall torque by which a row may lie above it and still tell the moment of overload."""
+LEAST_OF_IT, MOST_OF_IT = 0.1, 0.7
+"""A torque that jumps is never met exactly; these bounds bring a few trials to the jump, not dozens."""

@@ -3,17 +3,8 @@
 from __future__ import annotations
 
 from fem.checkpoint import NOWHERE, Keeper
-from fem.cycle import (
-    DEPLOY,
-    RETRACT,
-    AxleGrip,
-    Cycle,
-    CycleOutcome,
-    Log,
-    Observer,
-    Progress,
-    assemble,
-)
+from fem.cycle import AxleGrip, Cycle, CycleOutcome, Progress, assemble
+from fem.observer import DEPLOY, RETRACT, Log, Observer
 from fem.rod import Leaping
 from fem.rod_fields import RodFields
 from fem.rod_model import RodModel
@@ -59,7 +50,7 @@ def ended_beyond(cycle: Cycle, doubtful: int) -> tuple[CycleOutcome, Log, Cycle 
     """
     log, motor = cycle.observer.log, cycle.model.case.motor
     sure = max(0, len(log.rows) - doubtful)
-    if motor is None or all(row["torque_Nmm"] <= motor.axle_stall_torque for row in log.rows[:sure]):
+    if motor is None or not any(motor.overloaded(row["torque_Nmm"]) for row in log.rows[:sure]):
         return None
     del log.rows[sure:], log.states[sure:]
     retracted = cycle.ended.get(RETRACT) == ""

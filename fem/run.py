@@ -12,11 +12,11 @@ import numpy as np
 from fem.bench import run_bench
 from fem.case import Case
 from fem.checkpoint import NOWHERE, Keeper
-from fem.cycle import Log
 from fem.equilibrium import Array
 from fem.errors import InputError
 from fem.failure import Facts, facts
 from fem.folder import MODELS
+from fem.observer import Log
 from fem.origin import provenance
 from fem.push import Column, Press, Retract, Winding
 from fem.result import Quantity, Result

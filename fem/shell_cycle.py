@@ -12,15 +12,9 @@ from typing import cast
 
 import numpy as np
 
-from fem.cycle import (
-    AxleGrip,
-    Cycle,
-    Log,
-    Observer,
-    assemble,
-)
-from fem.dynamics import StepOutcome
+from fem.cycle import AxleGrip, Cycle, assemble
 from fem.equilibrium import Array, Index
+from fem.observer import Log, Observer
 from fem.rod_fields import RodFields
 from fem.rod_model import RodModel
 from fem.round_trip import ready
@@ -29,7 +23,7 @@ from fem.shell_ends import unknowns
 from fem.shell_model import ShellFields, ShellModel
 from fem.shell_motion import mirror_unknowns
 from fem.shell_wraps import ShellWraps
-from fem.trip import Saved, Trip
+from fem.trip import Saved, StepEnd, Trip
 
 FINE = 401
 
@@ -107,11 +101,11 @@ def root_section(model: ShellModel, flatten: float) -> Array:
 class ShellTrip(Trip):
     """A trip of the shell: the same steps and ledger; whoever watches the model sees every accepted step."""
 
-    def _take(self, outcome: StepOutcome, control: float, dt: float) -> None:
-        super()._take(outcome, control, dt)
+    def _take(self, end: StepEnd) -> None:
+        super()._take(end)
         model = cast("ShellGrip", self.grip).model
         if model.watch is not None:
-            model.watch(model, self.u, self.accepted, control)
+            model.watch(model, self.u, self.accepted, end.control)
 
     def save(self) -> Saved:
         """Everything needed to go on from here: sides and feet of the wraps too."""

@@ -9,8 +9,8 @@ from dataclasses import replace
 import numpy as np
 from scipy.signal import savgol_filter
 
-from fem.cycle import Log
 from fem.equilibrium import Array
+from fem.observer import Log
 from fem.result import Quantity
 from fem.shell_model import ShellFields, ShellModel, WoundState
 from fem.shell_points import SurfacePoints, surface_points

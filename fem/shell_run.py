@@ -8,9 +8,10 @@ from typing import cast
 from fem.case import Case
 from fem.checkpoint import NOWHERE, Keeper
 from fem.contact import WallContact
-from fem.cycle import Cycle, Log
+from fem.cycle import Cycle
 from fem.failure import Facts, facts
 from fem.memory import keep_memory
+from fem.observer import Log
 from fem.push import Retract
 from fem.result import Result
 from fem.rod_fields import FieldState

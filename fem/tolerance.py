@@ -11,7 +11,6 @@ order of steps, another start of an iteration) and as wide as numbers were seen 
 - 2 mm: the safe travel, which is searched to that.
 - 1 %: a bench push, which has no such friction; 2 to 3 % where axle and slot hold it.
 - 20 %: shape error and edge waves, small differences of large places; 30 %: pressures, read at single points.
-- 15 %: the torque of a jam, read from the first step that asks for more than the motor has.
 - 30 %: what is computed beyond a jam, where the motor could not go any more.
 
 A case may give its own relative tolerance in its table `compare`; it stands in place of all of that.
@@ -68,7 +67,7 @@ TOLERANCES: dict[str, Tolerance] = {
     "unstable_states": Tolerance(0.5, 10.0),
     "wrap_gap_true_mm": Tolerance(0.0, 0.05),
     "safe_travel_mm": SEARCHED,
-    "jam_torque_Nmm": Tolerance(0.15),
+    "jam_torque_Nmm": PUSHED,
     "jam_travel_mm": PLACE,
     "jam_station_mm": Tolerance(0.0, 3.0),
     "bend_peak_torque_Nmm": PUSHED,

@@ -33,7 +33,7 @@ HARD_SHARE = 0.1
 closely.
 """
 LEAP_SHARE, LEAP_SHRINK = 1 / 512, 0.125
-"""Steps shorter than this share of the longest are taken even if the strip leaps within them."""
+"""Steps shorter than this share of the longest are taken whatever the strip does within them."""
 
 
 class Grip(Protocol):
@@ -91,6 +91,21 @@ class Stored:
 
 
 @dataclass(frozen=True)
+class StepEnd:
+    """Where a step leads: its outcome, control and time; velocity, drag and inertia forces (n,), force on the
+    control.
+    """
+
+    outcome: StepOutcome
+    control: float
+    dt: float
+    v: Array
+    drag: Array
+    inertia: Array
+    force: float
+
+
+@dataclass(frozen=True)
 class StepSize:
     """first, largest and smallest change of the control per step; time per unit of control [s] at full speed;
     gather: way over which the control gathers speed evenly, from rest.
@@ -131,7 +146,9 @@ class Saved:
 class Trip:
     """A push on its way. drives: springs that belong to the grip, whose energy is not the strip's; before,
     last: the state before the present one and the time between them (0 at rest); leaps: whether the strip
-    does too much on the way from one state to another to be one step (it is then tried in shorter ones).
+    does too much on the way from one state to another to be one step (it is then tried in shorter ones);
+    short: from the force on the control at both ends of a step, the share of it to take, where something
+    begins within it whose place matters.
     """
 
     motion: Motion
@@ -157,6 +174,7 @@ class Trip:
     next_step: float = 0.0
     began: float = 0.0
     leaps: Callable[[Array, Array], bool] | None = None
+    short: Callable[[float, float], float] | None = None
 
     def __post_init__(self) -> None:
         self.v = np.zeros_like(self.u)
@@ -239,16 +257,17 @@ class Trip:
             time = size.seconds(gone, gone + abs(this))
             outcome = self._attempt(self.control + this, time)
             self.iterations += outcome.iterations
-            leapt = outcome.accepted and abs(this) > LEAP_SHARE * size.largest and self._leapt(outcome.u)
-            if leapt or not outcome.accepted:
+            end = self._end(outcome, self.control + this, time) if outcome.accepted else None
+            share = SHRINK if end is None else self._share(end, abs(this) > LEAP_SHARE * size.largest)
+            if end is None or share < 1.0:
                 self.rejected += 1
-                step = (LEAP_SHRINK if leapt else SHRINK) * abs(this)
+                step = share * abs(this)
                 if step < size.smallest:
                     self.trouble = outcome.reason
                     self.grip.prepare(self.control, self.control)
                     return False
                 continue
-            self._take(outcome, self.control + this, time)
+            self._take(end)
             if outcome.iterations <= EASY_ITERATIONS:
                 step = min(size.largest, max(step, abs(this)) * GROW)
             elif outcome.iterations > HARD_ITERATIONS:
@@ -263,11 +282,15 @@ class Trip:
         if np.any(self.v):
             outcome = self._attempt(self.control, time)
             if outcome.accepted:
-                self._take(outcome, self.control, time)
+                self._take(self._end(outcome, self.control, time))
 
-    def _leapt(self, u: Array) -> bool:
-        """Whether the strip does too much on its way to u."""
-        return self.leaps is not None and self.leaps(self.u, u)
+    def _share(self, end: StepEnd, divisible: bool) -> float:
+        """Share of a step that can be taken at once: less than 1 where the strip does too much on its way."""
+        if not divisible:
+            return 1.0
+        if self.leaps is not None and self.leaps(self.u, end.outcome.u):
+            return LEAP_SHRINK
+        return self.short(self.force, end.force) if self.short is not None else 1.0
 
     def _attempt(self, control: float, dt: float) -> StepOutcome:
         self.grip.prepare(self.control, control)
@@ -277,35 +300,38 @@ class Trip:
         start = self.grip.place(self.u + self.motion.safe_fraction(self.u, ahead) * ahead, control)
         return self.motion.step(self.u, self.v, dt, start)
 
-    def _take(self, outcome: StepOutcome, control: float, dt: float) -> None:
+    def _end(self, outcome: StepOutcome, control: float, dt: float) -> StepEnd:
+        """Where a step that can be accepted leads, before it is taken."""
         motion, u = self.motion, outcome.u
-        moved = u - self.u
-        v = moved / dt
-        ledger = self.ledger
+        v = (u - self.u) / dt
         mass_v = motion.mass_matrix @ v
         inertia = motion.mass_matrix @ (v - self.v) / dt
-        damping = motion.settings.damping * float(mass_v @ moved)
-        parts = outcome.parts
-        gradient = summed(list(parts), len(u)).gradient + inertia + motion.settings.damping * mass_v
-        force = self.grip.force(u, gradient, control)
+        drag = motion.settings.damping * mass_v
+        gradient = summed(list(outcome.parts), len(u)).gradient + inertia + drag
+        return StepEnd(outcome, control, dt, v, drag, inertia, self.grip.force(u, gradient, control))
+
+    def _take(self, end: StepEnd) -> None:
+        u, v, inertia, control, force = end.outcome.u, end.v, end.inertia, end.control, end.force
+        moved = u - self.u
+        ledger = self.ledger
         friction = sum(term.accept(u) for term in self.contacts)
         self.grip.prepare(control, control)
-        stored = self._stored(u, v, parts)
+        stored = self._stored(u, v, end.outcome.parts)
         reached = self.grip.reach(u, control)
         ledger.work += 0.5 * (self.force + force) * (reached - self.reached)
         ledger.friction += friction
-        ledger.damping += damping
+        ledger.damping += float(end.drag @ moved)
         elastic = 0.5 * float((self.stored.force + stored.force) @ moved)
         elastic -= stored.strain + stored.contact - self.stored.strain - self.stored.contact
         inertial = 0.5 * float((self.inertia + inertia) @ moved) - (stored.kinetic - self.stored.kinetic)
         ledger.numerical += elastic + inertial
         ledger.gained += max(0.0, -elastic - inertial)
         ledger.scale = max(ledger.scale, abs(ledger.work), stored.total)
-        self.before, self.last = self.u, dt
+        self.before, self.last = self.u, end.dt
         self.u, self.v, self.control, self.force, self.reached = u, v, control, force, reached
         self.stored, self.inertia = stored, inertia
         self.accepted += 1
-        self.stable = outcome.stable
+        self.stable = end.outcome.stable
 
     def _stored(self, u: Array, v: Array, parts: tuple[Evaluation, ...] = ()) -> Stored:
         """Energies of a state; parts: what its terms are already known to be."""

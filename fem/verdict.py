@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from fem.case import Case
-from fem.cycle import DEPLOY, IDLE_TRAVEL, RETRACT, CycleOutcome, Log
+from fem.cycle import IDLE_TRAVEL, CycleOutcome
+from fem.observer import DEPLOY, RETRACT, Log
 from fem.push import Retract
 from fem.result import BendPassage, Jam, Quantity
 
@@ -37,12 +38,7 @@ class Course:
 
     def overload(self, phase: float) -> int | None:
         """First row of a phase that asks for more torque than the motor has."""
-        motor = self.case.motor
-        if motor is None:
-            return None
-        return next(
-            (i for i in self.rows(phase) if self.log.rows[i]["torque_Nmm"] > motor.axle_stall_torque), None
-        )
+        return next((i for i in self.rows(phase) if self.overloaded(i)), None)
 
     def jam_row(self) -> int | None:
         """Row at which pushing (or winding in) stopped being possible; None when it went through or was not
@@ -61,7 +57,7 @@ class Course:
     def overloaded(self, at: int) -> bool:
         """Whether a row asks for more torque than the motor has."""
         motor = self.case.motor
-        return motor is not None and self.log.rows[at]["torque_Nmm"] > motor.axle_stall_torque
+        return motor is not None and motor.overloaded(self.log.rows[at]["torque_Nmm"])
 
     def before_jam(self) -> list[dict[str, float]]:
         """Rows up to the jam: what the device goes through; what would come after is only computed."""

@@ -15,9 +15,10 @@ from typing import cast
 import numpy as np
 
 from fem.case import Case
-from fem.cycle import DEPLOY, RETRACT, Cycle, CycleOutcome, Log, Search
+from fem.cycle import Cycle, CycleOutcome, Search
 from fem.equilibrium import Array
 from fem.failure import Facts, evidence, name_mode, place_of
+from fem.observer import DEPLOY, RETRACT, Log
 from fem.push import RetractDeploy
 from fem.result import Jam, Quantity, Result
 from fem.snapshot import Snapshot

@@ -24,8 +24,8 @@ sys.path[:0] = [str(ROOT)]
 
 from fem import (  # noqa: E402
     block_lu,
-    cycle,
     dynamics,
+    observer,
     shell,
     shell_contact,
     shell_motion,
@@ -50,7 +50,7 @@ PARTS = (
     ("Cholesky: factors", block_lu.BlockMatrix, ("factor",)),
     ("LU and Cholesky: solutions", block_lu.BlockFactor, ("solve",)),
     ("watch of symmetry", shell_symmetry.Guard, ("__call__",)),
-    ("rows and saved states", cycle.Observer, ("write",)),
+    ("rows and saved states", observer.Observer, ("write",)),
     ("rows and saved states", trip.Trip, ("save",)),
     ("balance of forces: the rest", shell_motion.ShellMotion, ("_newton",)),
     ("minimisations: the rest", dynamics.Motion, ("_minimise",)),

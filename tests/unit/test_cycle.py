@@ -13,21 +13,8 @@ import pytest
 from small_cases import small_case
 
 from fem.case import read_case
-from fem.cycle import (
-    ARRIVED,
-    DEPLOY,
-    IDLE_TURN,
-    RETRACT,
-    SAVE_EVERY,
-    AxleGrip,
-    Cycle,
-    CycleOutcome,
-    Log,
-    Observer,
-    assemble,
-    axial_near,
-    slack,
-)
+from fem.cycle import ARRIVED, IDLE_TURN, SAVE_EVERY, AxleGrip, Cycle, CycleOutcome, assemble, slack
+from fem.observer import DEPLOY, RETRACT, Log, Observer, axial_near
 from fem.rod_fields import RodFields
 from fem.rod_model import RodModel, build_rod_model
 from fem.round_trip import run_cycle
@@ -261,6 +248,21 @@ def test_energy_that_drifts_away_ends_a_run_as_numerical(
     assert "energies no longer add up" in outcome.trouble
     assert not outcome.retracted and 25 < len(log.rows) < 40
     assert abs(log.rows[-1]["audit_error"]) < 0.1
+
+
+def test_the_first_row_beyond_the_motor_lies_just_beyond_it(tmp_path: Path, ran: Ran) -> None:
+    _, _, log, _ = ran
+    push = [row["torque_Nmm"] for row in log.rows if row["phase"] == DEPLOY]
+    stall = 0.8 * max(push)
+    first = next(torque for torque in push if torque > stall)
+    motor = f"[motor]\nstall_torque = {stall}\nno_load_speed = 100.0"
+    model = build_rod_model(small_case(tmp_path, extra=motor))
+    fields = RodFields.build(model.rod, np.linspace(0.0, model.case.strip.length, 41), 3)
+    _, log, _ = run_cycle(model, fields, model.case.travel, True, lambda share, text: None)
+    rows = [row for row in log.rows if row["phase"] == DEPLOY]
+    over = next(row["torque_Nmm"] for row in rows if row["torque_Nmm"] > stall)
+    assert first > 1.02 * stall  # without a motor, steps went over that torque
+    assert over <= 1.01 * stall
 
 
 def test_a_push_beyond_the_motor_is_given_up_when_it_is_hopeless_or_too_laborious() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from fem.motor import Motor
+from fem.motor import JUST, LEAST_OF_IT, MOST_OF_IT, Motor, OverloadStart
 
 MOTOR = Motor(stall_torque=2.0, no_load_speed=6000.0, gear_ratio=50.0, efficiency=0.8)
 
@@ -73,3 +73,16 @@ def test_stall_never_ends() -> None:
 
 def test_standing_still_under_overload_takes_no_time() -> None:
     assert MOTOR.time_along(np.array([1.0, 1.0]), np.array([100.0, 100.0]))[-1] == 0.0
+
+
+@pytest.mark.parametrize("sense", [1.0, -1.0])
+def test_a_step_is_cut_where_the_motor_is_just_overloaded(sense: float) -> None:
+    start, stall = OverloadStart(MOTOR, sense), MOTOR.axle_stall_torque
+    share = start(sense * 0.8 * stall, sense * 1.2 * stall)
+    torque = 0.8 * stall + share * 0.4 * stall  # a torque that grows evenly
+    assert MOTOR.overloaded(torque) and torque < (1.0 + JUST) * stall
+    # a jump is brought nearer step by step, never by almost nothing or almost all
+    assert start(sense * 0.999 * stall, sense * 9.0 * stall) == LEAST_OF_IT
+    assert start(0.0, sense * 1.02 * stall) == MOST_OF_IT
+    for before, after in ((0.2, 0.9), (0.9, 1.0 + 0.9 * JUST), (1.1, 3.0), (3.0, 0.5)):
+        assert start(sense * before * stall, sense * after * stall) == 1.0

@@ -10,7 +10,7 @@ import pytest
 
 from fem.case import Case, read_case
 from fem.checkpoint import NOWHERE
-from fem.cycle import DEPLOY, RETRACT, Log
+from fem.observer import DEPLOY, RETRACT, Log
 from fem.rod_fields import RodFields
 from fem.rod_model import build_rod_model
 from fem.round_trip import go_through, run_cycle

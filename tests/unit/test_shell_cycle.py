@@ -9,7 +9,7 @@ import pytest
 from small_cases import small_case
 
 from fem.case import read_case
-from fem.cycle import RETRACT
+from fem.observer import RETRACT
 from fem.rod_fields import RodFields
 from fem.rod_model import build_rod_model
 from fem.round_trip import run_cycle

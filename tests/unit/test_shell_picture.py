@@ -10,7 +10,8 @@ import pytest
 from small_cases import motor, small_case
 
 from fem import shell_run, shell_symmetry
-from fem.cycle import RETRACT, Cycle, CycleOutcome, Log, Observer
+from fem.cycle import Cycle, CycleOutcome
+from fem.observer import RETRACT, Log, Observer
 from fem.round_trip import ended_beyond
 from fem.shell_model import ShellFields, build_shell_model
 from fem.shell_picture import edge_wave, flattening, look, shape_of_mode, twist

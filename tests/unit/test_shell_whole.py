@@ -10,7 +10,7 @@ from small_cases import small_text
 
 from fem.case import Case, read_case
 from fem.checkpoint import NOWHERE
-from fem.cycle import DEPLOY, RETRACT, Log
+from fem.observer import DEPLOY, RETRACT, Log
 from fem.round_trip import go_through
 from fem.shell_cycle import shell_cycle
 from fem.shell_model import ShellModel, build_shell_model

@@ -44,6 +44,22 @@ def test_a_leap_is_tried_again_in_shorter_steps(tmp_path: Path) -> None:
     assert seen[-1] == pytest.approx(0.45) and trip.rejected == 3
 
 
+def test_a_step_ends_where_what_begins_within_it_is_to_be_seen(tmp_path: Path) -> None:
+    _, free = at_axle(tmp_path)
+    size, seen = StepSize(0.1, 0.1, 1e-6), []
+    assert free.advance(0.45, size, lambda now: seen.append(now.force) or False)
+    mark = 0.5 * (seen[2] + seen[3])
+    assert seen[2] < mark < seen[3]
+    _, trip = at_axle(tmp_path)
+    trip.short = lambda before, after: 0.5 if before < mark < after and after - before > 0.05 * mark else 1.0
+    forces: list[float] = []
+    assert trip.advance(0.45, size, lambda now: forces.append(now.force) or False)
+    ends = np.array(forces)
+    over = int(np.argmax(ends > mark))
+    assert ends[over] - ends[over - 1] <= 0.05 * mark < seen[3] - seen[2]
+    assert trip.rejected > 0 and trip.control == pytest.approx(0.45)
+
+
 def test_work_is_what_the_strip_stores_when_nothing_is_lost(tmp_path: Path) -> None:
     model = build_rod_model(small_case(tmp_path), surrounded=False)
     root = AxleGrip(model)

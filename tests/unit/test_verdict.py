@@ -11,8 +11,9 @@ import pytest
 from small_cases import small_case
 
 from fem.case import Case
-from fem.cycle import DEPLOY, RETRACT, CycleOutcome, Log
+from fem.cycle import CycleOutcome
 from fem.motor import Motor
+from fem.observer import DEPLOY, RETRACT, Log
 from fem.push import Retract
 from fem.result import Jam
 from fem.verdict import Course, passages, quantities, sentence, status

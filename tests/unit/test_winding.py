@@ -11,7 +11,7 @@ import pytest
 from small_cases import small_case
 
 from fem import winding
-from fem.cycle import DEPLOY, RETRACT, Log
+from fem.observer import DEPLOY, RETRACT, Log
 from fem.winding import energy_audit, intended_path, safe_travel
 
 RUNS = "{ straight = 16.0 }, { bend = 30.0, radius = 18.0 }, { straight = 20.0 }"
