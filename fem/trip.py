@@ -295,7 +295,9 @@ class Trip:
     def _attempt(self, control: float, dt: float) -> StepOutcome:
         self.grip.prepare(self.control, control)
         ahead = np.zeros_like(self.u)
-        if self.last > 0.0:
+        # a control that stands still carries nothing on: a rest, a hundred times as long as the step before,
+        # would else start from a place far off
+        if self.last > 0.0 and control != self.control:
             ahead = self.motion.ahead(self.u, self.before, dt / self.last) - self.u
         start = self.grip.place(self.u + self.motion.safe_fraction(self.u, ahead) * ahead, control)
         return self.motion.step(self.u, self.v, dt, start)

@@ -126,7 +126,7 @@ def test_the_script_gets_plain_numbers() -> None:
 
 def test_the_rest_shape_of_a_case_is_used() -> None:
     case = read_case(ROOT / "cases" / "boom-soft.toml")
-    assert "elements up to 1.5 mm" in page(made_results.deployed(), case)
+    assert "elements up to 1 mm" in page(made_results.deployed(), case)
     assert "elements up to" not in page(made_results.deployed())
 
 

@@ -196,6 +196,23 @@ def test_the_control_gathers_speed_evenly() -> None:
     assert StepSize(0.1, 0.1, 1e-3, time=2.0).seconds(0.0, 0.2) == pytest.approx(0.4)
 
 
+def test_a_rest_starts_from_where_the_strip_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    _, trip = at_axle(tmp_path, friction=0.2)
+    go_on(trip, 0.5)
+    here, moving, starts, step = trip.u.copy(), np.abs(trip.v).max(), [], type(trip.motion).step
+
+    def watched(motion: object, u: np.ndarray, v: np.ndarray, dt: float, start: np.ndarray) -> object:
+        starts.append(start.copy())
+        return step(motion, u, v, dt, start)
+
+    monkeypatch.setattr(type(trip.motion), "step", watched)
+    trip.settle(5.0)
+    assert moving > 0.0 and np.array_equal(starts[0], here)
+    assert trip.control == 0.5
+    trip.advance(0.6, StepSize(0.05, 0.05, 1e-6), lambda now: True)
+    assert not np.array_equal(starts[1], trip.grip.place(trip.before, trip.control))  # a step goes on
+
+
 def test_turning_back_after_a_rest_costs_no_inertia(tmp_path: Path) -> None:
     """The artificial mass must not show in the torque: half the step, twice the peak, if the speed jumps."""
 
