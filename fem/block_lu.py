@@ -2,8 +2,8 @@
 
 A strip's tangent joins a line to its neighbours, and to those of other wraps where they touch. Lines are
 eliminated in the order of least degree: each time the one that is joined to the fewest others, which are then
-joined to one another. Only blocks of lines that are or become joined are kept, and the products run over all
-of a line's blocks at once. Symmetric matrices get a Cholesky factor, which tells whether they are positive
+joined to one another; of several such the one that joins the fewest pairs anew. Only blocks of lines that are
+or become joined are kept. Symmetric matrices get a Cholesky factor, which tells whether they are positive
 definite; others an LU factor, whose rows are exchanged within a block only: friction makes the tangent
 unsymmetric, but it stays near a positive definite one.
 
@@ -18,9 +18,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fem.band import Joints, Marks
-from fem.compiled import compiled
+from fem.block_kernel import WIDE, inverted, less_product, rooted
+from fem.compiled import compiled, inlined
 from fem.equilibrium import Array, Blocks, Index
-from fem.rows_kernel import less, less_rows, put, put_rows
+from fem.lanes import LANES, add, take
+from fem.rows_kernel import less, put
 
 
 @dataclass(frozen=True)
@@ -62,7 +64,9 @@ class BlockFactor:
 
 @dataclass
 class BlockMatrix:
-    """Sums blocks and factors them. size: unknowns; line: unknowns of a line of nodes; fixed (n,)."""
+    """Sums blocks and factors them. size: unknowns; line: those of a line of nodes, a multiple of WIDE; fixed
+    (n,).
+    """
 
     size: int
     line: int
@@ -70,6 +74,10 @@ class BlockMatrix:
     _pattern: Pattern | None = field(default=None)
     _joints: Joints = field(default_factory=Joints)
     _sums: tuple[Pattern, Array, Array] | None = field(default=None)
+
+    def __post_init__(self) -> None:
+        if self.line % WIDE:
+            raise ValueError(f"a line must have a multiple of {WIDE} unknowns, got {self.line}")
 
     def __getstate__(self) -> dict[str, object]:
         """Everything but the last sums, which are many and soon others."""
@@ -132,17 +140,22 @@ def _least_degree(joined: Marks) -> tuple[Index, Index, Index, Index]:
     """Place of each line in the order of elimination, and `later`, `spot`, `start` of the pattern."""
     n = len(joined)
     rank, met = np.full(n, -1), joined.copy()
-    order, count = np.empty(n, np.int64), np.empty(n, np.int64)
+    order, count, near = np.empty(n, np.int64), np.empty(n, np.int64), np.empty(n, np.int64)
     for k in range(n):
-        best, least = -1, n + 1
+        best, least, fewest = -1, n + 1, 0
         for i in range(n):
-            if rank[i] < 0:
-                degree = 0
-                for j in range(n):
-                    if met[i, j] and rank[j] < 0:
-                        degree += 1
-                if degree < least:
-                    best, least = i, degree
+            if rank[i] >= 0:
+                continue
+            degree = 0
+            for j in range(n):
+                if met[i, j] and rank[j] < 0:
+                    near[degree] = j
+                    degree += 1
+            if degree > least:
+                continue
+            made = _apart(met, near[:degree])
+            if degree < least or made < fewest:
+                best, least, fewest = i, degree, made
         order[k], rank[best], count[k] = best, k, least - 1
         for i in range(n):
             if rank[i] < 0 and met[best, i]:
@@ -160,6 +173,16 @@ def _least_degree(joined: Marks) -> tuple[Index, Index, Index, Index]:
     return rank, later, spot, start
 
 
+@inlined
+def _apart(met: Marks, near: Index) -> int:
+    """Pairs of these lines that are not joined."""
+    pairs = 0
+    for p in range(len(near)):
+        for q in range(p):
+            pairs += not met[near[p], near[q]]
+    return pairs
+
+
 @compiled
 def _add(  # noqa: PLR0913, PLR0917 - compiled: arrays stay in registers
     dofs: Index, values: Array, place: Index, spot: Index, start: Index, both: bool,
@@ -170,6 +193,7 @@ def _add(  # noqa: PLR0913, PLR0917 - compiled: arrays stay in registers
     """
     m, n = dofs.shape
     b = diagonal.shape[1]
+    own = diagonal.reshape(diagonal.size)
     begin, at = np.empty(n + 1, np.int64), np.empty(n, np.int64)
     for e in range(m):
         runs = 0
@@ -186,20 +210,20 @@ def _add(  # noqa: PLR0913, PLR0917 - compiled: arrays stay in registers
                 j, columns = begin[two], begin[two + 1] - begin[two]
                 column, c = at[j] // b, at[j] % b
                 if column == row:
-                    for k in range(rows):
-                        for q in range(columns):
-                            diagonal[row, r + k, c + q] += values[e, i + k, j + q]
+                    target, top, step = own, (row * b + r) * b + c, b
                 elif column < row:
-                    top = ((start[column] + spot[column, row]) * b + r) * b + c
-                    for k in range(rows):
-                        for q in range(columns):
-                            low[top + k * b + q] += values[e, i + k, j + q]
+                    target, top, step = low, ((start[column] + spot[column, row]) * b + r) * b + c, b
                 elif both:
-                    wide = (start[row + 1] - start[row]) * b
-                    top = start[row] * b * b + r * wide + spot[row, column] * b + c
-                    for k in range(rows):
-                        for q in range(columns):
-                            high[top + k * wide + q] += values[e, i + k, j + q]
+                    target, step = high, (start[row + 1] - start[row]) * b
+                    top = start[row] * b * b + r * step + spot[row, column] * b + c
+                else:
+                    continue
+                fours = columns - columns % LANES
+                for k in range(rows):
+                    for q in range(0, fours, LANES):
+                        add(target, (top + k * step + q,), take(values, (e, i + k, j + q)))
+                    for q in range(fours, columns):
+                        target[top + k * step + q] += values[e, i + k, j + q]
 
 
 @compiled
@@ -231,70 +255,49 @@ def _prescribe(  # noqa: PLR0913, PLR0917 - compiled: arrays stay in registers
 
 
 @compiled
-def _invert(a: Array) -> bool:
-    """Inverse of a in its place by Gauss-Jordan elimination with exchange of rows; False where singular."""
-    n = len(a)
-    row, exchanged = np.empty(n), np.empty(n, np.int64)
-    for k in range(n):
-        best = k
-        for i in range(k + 1, n):
-            if abs(a[i, k]) > abs(a[best, k]):
-                best = i
-        pivot = a[best, k]
-        if pivot == 0.0:
-            return False
-        exchanged[k] = best
-        for j in range(n):
-            row[j] = a[best, j] / pivot
-            a[best, j] = a[k, j]
-        row[k] = 1.0 / pivot
-        for i in range(n):
-            part = a[i, k]
-            a[i, k] = 0.0
-            one = a[i]
-            for j in range(n):
-                one[j] -= part * row[j]
-        put(row, a[k])
-    for k in range(n - 1, -1, -1):
-        if exchanged[k] != k:
-            for i in range(n):
-                a[i, k], a[i, exchanged[k]] = a[i, exchanged[k]], a[i, k]
-    return True
-
-
-@compiled
 def _factor(low: Array, high: Array, diagonal: Array, later: Index, spot: Index, start: Index) -> bool:
     """Overwrite columns and rows with those of L (unit diagonal) and U, diagonal blocks with the inverse of
     U's; False where one of them is singular.
     """
-    b = diagonal.shape[1]
-    for k in range(len(later)):
-        if not _invert(diagonal[k]):
+    n, b = len(later), diagonal.shape[1]
+    own, strip = diagonal.reshape(n * b * b), np.empty((b, WIDE))
+    for k in range(n):
+        if not inverted(diagonal[k]):
             return False
         begin, m = start[k] * b * b, start[k + 1] - start[k]
-        if m == 0:
-            continue
-        left = low[begin : begin + m * b * b].reshape(m * b, b)
-        put_rows(np.dot(left, diagonal[k]), left)
-        product = np.dot(left, high[begin : begin + m * b * b].reshape(b, m * b))
-        for p in range(m):
-            i = later[k, p]
-            wide = (start[i + 1] - start[i]) * b
-            for q in range(m):
-                j = later[k, q]
-                if i == j:
-                    top, step = 0, b
-                    target = diagonal[i].reshape(b * b)
-                elif j < i:
-                    top, step = (start[j] + spot[j, i]) * b * b, b
-                    target = low
-                else:
-                    top, step = start[i] * b * b + spot[i, j] * b, wide
-                    target = high
+        _times(low, begin, m * b, diagonal[k], strip)
+        right = high[begin : begin + m * b * b].reshape(b, m * b)
+        for q in range(m):
+            j = later[k, q]
+            for c in range(0, b, WIDE):
                 for r in range(b):
-                    row = product[p * b + r, q * b : (q + 1) * b]
-                    less(row, target[top + r * step : top + r * step + b])
+                    put(right[r, q * b + c : q * b + c + WIDE], strip[r])
+                for p in range(m):
+                    i = later[k, p]
+                    left = low[begin + p * b * b : begin + (p + 1) * b * b].reshape(b, b)
+                    if i == j:
+                        less_product(left, strip, own, i * b * b + c, b)
+                    elif j < i:
+                        less_product(left, strip, low, (start[j] + spot[j, i]) * b * b + c, b)
+                    else:
+                        top = start[i] * b * b + spot[i, j] * b + c
+                        less_product(left, strip, high, top, (start[i + 1] - start[i]) * b)
     return True
+
+
+@inlined
+def _times(low: Array, begin: int, rows: int, block: Array, strip: Array) -> None:
+    """Multiply rows of low, which begin at `begin`, by a block from the right."""
+    b = len(block)
+    left = np.empty((rows, b))
+    for i in range(rows):
+        for k in range(b):
+            left[i, k] = -low[begin + i * b + k]
+            low[begin + i * b + k] = 0.0
+    for c in range(0, b, WIDE):
+        for r in range(b):
+            put(block[r, c : c + WIDE], strip[r])
+        less_product(left, strip, low, begin + c, b)
 
 
 @compiled
@@ -302,57 +305,24 @@ def _factor_half(low: Array, diagonal: Array, later: Index, spot: Index, start: 
     """Overwrite columns with those of R^T, R^T R the matrix, and diagonal blocks with the inverse of R's;
     False where it is not positive definite.
     """
-    b = diagonal.shape[1]
-    for k in range(len(later)):
-        if not _root(diagonal[k]):
+    n, b = len(later), diagonal.shape[1]
+    own, strip = diagonal.reshape(n * b * b), np.empty((b, WIDE))
+    for k in range(n):
+        if not rooted(diagonal[k]):
             return False
         begin, m = start[k] * b * b, start[k + 1] - start[k]
-        if m == 0:
-            continue
-        left = low[begin : begin + m * b * b].reshape(m * b, b)
-        put_rows(np.dot(left, diagonal[k]), left)
+        _times(low, begin, m * b, diagonal[k], strip)
         for q in range(m):
             j = later[k, q]
-            product = np.dot(left[q * b :], left[q * b : (q + 1) * b].T)
-            less_rows(product, diagonal[j])
-            for p in range(q + 1, m):
-                top = (start[j] + spot[j, later[k, p]]) * b * b
-                target = low[top : top + b * b].reshape(b, b)
-                less_rows(product[(p - q) * b :], target)
-    return True
-
-
-@compiled
-def _root(a: Array) -> bool:
-    """Overwrite a with the inverse of R, R^T R = a and R upper triangular; False where a is not positive
-    definite.
-    """
-    n = len(a)
-    for k in range(n):
-        if not a[k, k] > 0.0:
-            return False
-        root = np.sqrt(a[k, k])
-        row = a[k]
-        for j in range(k, n):
-            row[j] /= root
-        for i in range(k + 1, n):
-            part, one = row[i], a[i]
-            for j in range(i, n):
-                one[j] -= part * row[j]
-    # rows of the inverse from the last up: X[k, k] = 1 / R[k, k], X[k, j] = -sum_i R[k, i] X[i, j] / R[k, k]
-    made = np.empty(n)
-    for k in range(n - 1, -1, -1):
-        row = a[k]
-        made[:] = 0.0
-        for i in range(k + 1, n):
-            part, one = row[i], a[i]
-            for j in range(i, n):
-                made[j] -= part * one[j]
-        part = 1.0 / row[k]
-        row[:k] = 0.0
-        row[k] = part
-        for j in range(k + 1, n):
-            row[j] = part * made[j]
+            right = low[begin + q * b * b : begin + (q + 1) * b * b].reshape(b, b)
+            for c in range(0, b, WIDE):
+                for r in range(WIDE):
+                    for i in range(b):
+                        strip[i, r] = right[c + r, i]
+                less_product(right, strip, own, j * b * b + c, b)
+                for p in range(q + 1, m):
+                    left = low[begin + p * b * b : begin + (p + 1) * b * b].reshape(b, b)
+                    less_product(left, strip, low, (start[j] + spot[j, later[k, p]]) * b * b + c, b)
     return True
 
 

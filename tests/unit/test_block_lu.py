@@ -8,7 +8,7 @@ import pytest
 from fem.block_lu import BlockMatrix
 from fem.equilibrium import Blocks
 
-LINES, LINE = 12, 6
+LINES, LINE = 12, 12
 
 
 def chain(touching, seed=0):
@@ -101,3 +101,20 @@ def test_blocks_may_list_unknowns_in_any_order_and_share_them():
 def test_what_was_not_summed_cannot_be_factored():
     with pytest.raises(ValueError, match="assembled before it is factored"):
         BlockMatrix(LINE, LINE, np.zeros(LINE, dtype=bool)).factor()
+
+
+def test_lines_of_parts_of_nodes_are_refused():
+    with pytest.raises(ValueError, match="a multiple of 12 unknowns, got 6"):
+        BlockMatrix(60, 6, np.zeros(60, dtype=bool))
+
+
+@pytest.mark.parametrize("line", [12, 48])
+def test_rows_are_exchanged_within_a_line(line):
+    """A block with nothing where the first pivots would be."""
+    rng = np.random.default_rng(6)
+    dense = rng.normal(size=(line, line))
+    dense[:5, :5] = 0.0
+    matrix = BlockMatrix(line, line, np.zeros(line, dtype=bool))
+    factor = matrix.factor_general([Blocks(np.arange(line)[None], dense[None])])
+    right = rng.normal(size=line)
+    assert factor.solve(right) == pytest.approx(np.linalg.solve(dense, right), rel=1e-9)
