@@ -117,7 +117,9 @@ def rooted(a: Array) -> bool:
     # rows of the inverse from the last up: X[k, k] = 1 / R[k, k], X[k, j] = -sum_i R[k, i] X[i, j] / R[k, k]
     made = np.empty((LANES, n))
     for k in range(n - LANES, -1, -LANES):
-        made[:] = 0.0
+        for c in range(LANES):
+            for j in range(0, n, LANES):
+                put(made, (c, j), four(0.0))
         for i in range(k + LANES, n):
             p0, p1, p2, p3 = four(a[k, i]), four(a[k + 1, i]), four(a[k + 2, i]), four(a[k + 3, i])
             for j in range(i - i % LANES, n, LANES):
@@ -139,6 +141,14 @@ def rooted(a: Array) -> bool:
             for j in range(0, n, LANES):
                 put(a, (k + c, j), take(made, (c, j)))
     return True
+
+
+@inlined
+def take_strip(values: Array, at: int, step: int, strip: Array) -> None:
+    """Copy columns of values (any,), whose rows begin at `at` and then every `step`, to strip (n, WIDE)."""
+    for r in range(len(strip)):
+        for c in range(0, WIDE, LANES):
+            put(strip, (r, c), take(values, (at + r * step + c,)))
 
 
 @shared
@@ -167,6 +177,22 @@ def less_product(left: Array, strip: Array, out: Array, top: int, step: int) -> 
         _put_row(out, b, b0, b1, b2)
         _put_row(out, c, c0, c1, c2)
         _put_row(out, d, d0, d1, d2)
+
+
+@shared
+def times(low: Array, begin: int, rows: int, block: Array, strip: Array) -> None:
+    """Multiply rows of low (any,), which begin at `begin`, by a block (n, n) from the right; strip (n, WIDE)
+    is for its columns.
+    """
+    n = len(block)
+    left, flat = np.empty((rows, n)), block.reshape(n * n)
+    for i in range(rows):
+        for k in range(n):
+            left[i, k] = -low[begin + i * n + k]
+            low[begin + i * n + k] = 0.0
+    for c in range(0, n, WIDE):
+        take_strip(flat, c, n, strip)
+        less_product(left, strip, low, begin + c, n)
 
 
 @inlined

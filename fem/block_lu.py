@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fem.band import Joints, Marks
-from fem.block_kernel import WIDE, inverted, less_product, rooted
+from fem.block_kernel import WIDE, inverted, less_product, rooted, take_strip, times
 from fem.compiled import compiled, inlined
 from fem.equilibrium import Array, Blocks, Index
 from fem.lanes import LANES, add, take
@@ -260,21 +260,19 @@ def _factor(low: Array, high: Array, diagonal: Array, later: Index, spot: Index,
     U's; False where one of them is singular.
     """
     n, b = len(later), diagonal.shape[1]
-    own, strip = diagonal.reshape(n * b * b), np.empty((b, WIDE))
+    own, strip = diagonal.reshape(diagonal.size), np.empty((b, WIDE))
+    lows = low.reshape(len(low) // (b * b), b, b)
     for k in range(n):
         if not inverted(diagonal[k]):
             return False
         begin, m = start[k] * b * b, start[k + 1] - start[k]
-        _times(low, begin, m * b, diagonal[k], strip)
-        right = high[begin : begin + m * b * b].reshape(b, m * b)
+        times(low, begin, m * b, diagonal[k], strip)
         for q in range(m):
             j = later[k, q]
             for c in range(0, b, WIDE):
-                for r in range(b):
-                    put(right[r, q * b + c : q * b + c + WIDE], strip[r])
+                take_strip(high, begin + q * b + c, m * b, strip)
                 for p in range(m):
-                    i = later[k, p]
-                    left = low[begin + p * b * b : begin + (p + 1) * b * b].reshape(b, b)
+                    i, left = later[k, p], lows[start[k] + p]
                     if i == j:
                         less_product(left, strip, own, i * b * b + c, b)
                     elif j < i:
@@ -285,44 +283,29 @@ def _factor(low: Array, high: Array, diagonal: Array, later: Index, spot: Index,
     return True
 
 
-@inlined
-def _times(low: Array, begin: int, rows: int, block: Array, strip: Array) -> None:
-    """Multiply rows of low, which begin at `begin`, by a block from the right."""
-    b = len(block)
-    left = np.empty((rows, b))
-    for i in range(rows):
-        for k in range(b):
-            left[i, k] = -low[begin + i * b + k]
-            low[begin + i * b + k] = 0.0
-    for c in range(0, b, WIDE):
-        for r in range(b):
-            put(block[r, c : c + WIDE], strip[r])
-        less_product(left, strip, low, begin + c, b)
-
-
 @compiled
 def _factor_half(low: Array, diagonal: Array, later: Index, spot: Index, start: Index) -> bool:
     """Overwrite columns with those of R^T, R^T R the matrix, and diagonal blocks with the inverse of R's;
     False where it is not positive definite.
     """
     n, b = len(later), diagonal.shape[1]
-    own, strip = diagonal.reshape(n * b * b), np.empty((b, WIDE))
+    own, strip = diagonal.reshape(diagonal.size), np.empty((b, WIDE))
+    lows = low.reshape(len(low) // (b * b), b, b)
     for k in range(n):
         if not rooted(diagonal[k]):
             return False
         begin, m = start[k] * b * b, start[k + 1] - start[k]
-        _times(low, begin, m * b, diagonal[k], strip)
+        times(low, begin, m * b, diagonal[k], strip)
         for q in range(m):
-            j = later[k, q]
-            right = low[begin + q * b * b : begin + (q + 1) * b * b].reshape(b, b)
+            j, right = later[k, q], lows[start[k] + q]
             for c in range(0, b, WIDE):
                 for r in range(WIDE):
                     for i in range(b):
                         strip[i, r] = right[c + r, i]
                 less_product(right, strip, own, j * b * b + c, b)
                 for p in range(q + 1, m):
-                    left = low[begin + p * b * b : begin + (p + 1) * b * b].reshape(b, b)
-                    less_product(left, strip, low, (start[j] + spot[j, later[k, p]]) * b * b + c, b)
+                    top = (start[j] + spot[j, later[k, p]]) * b * b + c
+                    less_product(lows[start[k] + p], strip, low, top, b)
     return True
 
 
