@@ -138,11 +138,6 @@ def _shell_energy() -> None:
     shell.evaluate(shell.rest.ravel(), 1)
 
 
-def _shell_tangent() -> None:
-    shell = _shell().shell
-    shell.extrapolated(shell.rest.ravel(), np.zeros(shell.size))
-
-
 def _shell_state() -> None:
     strip_state(_shell(), _shell().shell.rest.ravel())
 
@@ -199,7 +194,6 @@ PARTS: dict[str, dict[str, Part]] = {
     },
     "shell": {
         "energy": _shell_energy,
-        "tangent": _shell_tangent,
         "state": _shell_state,
         "modes": _shell_modes,
         "factors": _shell_factors,

@@ -1,213 +1,195 @@
 """Compiled loops of the shell: energy and gradient, tangent.
 
-At a Gauss point the strains e = (a - A)/2 and k = B - b depend on five 3-vectors, the first derivatives of
-position a_1, a_2 and the second ones x_11, x_22, x_12. First variation of b: n . (dx_ab - G^c_ab da_c) with
-the Christoffel symbols G^c_ab = x_ab . a^c; second variation as written out in `kinematics`, whose plain
-numpy version these loops are tested against. The tangent of an element is sum N_iA H_AB N_jB with H (5, 3, 5,
-3).
+`shell_point_kernel` has what happens at a Gauss point, for four elements at once; then each element's vectors
+or its tangent are summed over all its points, four neighbours in memory at once (`fem.lanes`). The tangent of
+an element is sum N_iA H_AB N_jB with H (5, 3, 5, 3).
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from fem.compiled import relaxed, relaxed_piece
+from fem.compiled import compiled, inlined
 from fem.equilibrium import Array, Index
+from fem.lanes import LANES, four, put, take
+from fem.shell_point_kernel import (
+    density_hessian,
+    extrapolate,
+    gather,
+    geometry,
+    point_forces,
+    point_space,
+    stresses,
+    to_lanes,
+    vectors,
+)
 
 
-@relaxed_piece
-def _vectors(local: Array, shape: Array, out: Array) -> None:
-    """Out (5, 3) = shape (5, 16) @ local (3, 16) transposed: sums over neighbours in memory."""
-    for a in range(5):
-        for c in range(3):
-            total = 0.0
-            for i in range(16):
-                total += shape[a, i] * local[c, i]
-            out[a, c] = total
-
-
-@relaxed_piece
-def _geometry(v: Array, normal: Array, dual: Array, gamma: Array, b: Array) -> float:
-    """Unit normal (3), contravariant vectors (2, 3), Christoffel symbols (3, 2), b (3); returns |a1 x a2|."""
-    normal[0] = v[0, 1] * v[1, 2] - v[0, 2] * v[1, 1]
-    normal[1] = v[0, 2] * v[1, 0] - v[0, 0] * v[1, 2]
-    normal[2] = v[0, 0] * v[1, 1] - v[0, 1] * v[1, 0]
-    area: float = np.sqrt(normal[0] ** 2 + normal[1] ** 2 + normal[2] ** 2)
-    for c in range(3):
-        normal[c] /= area
-    a11 = v[0, 0] ** 2 + v[0, 1] ** 2 + v[0, 2] ** 2
-    a22 = v[1, 0] ** 2 + v[1, 1] ** 2 + v[1, 2] ** 2
-    a12 = v[0, 0] * v[1, 0] + v[0, 1] * v[1, 1] + v[0, 2] * v[1, 2]
-    det = area * area
-    for c in range(3):
-        dual[0, c] = (a22 * v[0, c] - a12 * v[1, c]) / det
-        dual[1, c] = (a11 * v[1, c] - a12 * v[0, c]) / det
-    for r in range(3):
-        b[r] = v[2 + r, 0] * normal[0] + v[2 + r, 1] * normal[1] + v[2 + r, 2] * normal[2]
-        for a in range(2):
-            gamma[r, a] = v[2 + r, 0] * dual[a, 0] + v[2 + r, 1] * dual[a, 1] + v[2 + r, 2] * dual[a, 2]
-    return area
-
-
-@relaxed_piece
-def _strain(v: Array, b: Array, rest: Array, strain: Array) -> None:
-    """Strain (6) = e11, e22, 2 e12, k11, k22, 2 k12; rest (6) = A11, A22, A12, B11, B22, B12."""
-    strain[0] = 0.5 * (v[0, 0] ** 2 + v[0, 1] ** 2 + v[0, 2] ** 2 - rest[0])
-    strain[1] = 0.5 * (v[1, 0] ** 2 + v[1, 1] ** 2 + v[1, 2] ** 2 - rest[1])
-    strain[2] = v[0, 0] * v[1, 0] + v[0, 1] * v[1, 1] + v[0, 2] * v[1, 2] - rest[2]
-    strain[3] = rest[3] - b[0]
-    strain[4] = rest[4] - b[1]
-    strain[5] = 2.0 * (rest[5] - b[2])
-
-
-@relaxed
+@compiled
 def strains(x: Array, dofs: Index, shapes: Array, rest: Array, axes: Array, out: Array) -> None:
     """Strains (ne, np, 6) in the axes (ne, np, 6, 6), into out; the rest as in `energy_gradient`."""
-    local, v, strain = np.empty((3, 16)), np.empty((5, 3)), np.empty(6)
-    normal, dual, gamma, b = np.empty(3), np.empty((2, 3)), np.empty((3, 2)), np.empty(3)
-    for e in range(dofs.shape[0]):
-        for i in range(16):
-            for c in range(3):
-                local[c, i] = x[dofs[e, i], c]
+    k = point_space()
+    for first in range(0, dofs.shape[0], LANES):
+        gather(x, dofs, first, k.local)
         for p in range(shapes.shape[1]):
-            _vectors(local, shapes[e, p], v)
-            _geometry(v, normal, dual, gamma, b)
-            _strain(v, b, rest[e, p], strain)
-            for r in range(6):
-                total = 0.0
-                for s in range(6):
-                    total += axes[e, p, r, s] * strain[s]
-                out[e, p, r] = total
+            vectors(k.local, shapes, first, p, k.sums, k.v)
+            to_lanes(rest, first, p, k.rest)
+            geometry(k)
+            for lane in range(min(LANES, dofs.shape[0] - first)):
+                for r in range(k.strain.shape[0]):
+                    total = 0.0
+                    for s in range(6):
+                        total += axes[first + lane, p, r, s] * k.strain[s, lane]
+                    out[first + lane, p, r] = total
 
 
-@relaxed
-def energy_gradient(  # noqa: PLR0913, PLR0917 - compiled: arrays, no objects
+@inlined
+def _spread(shape: Array, forces: Array, lane: int, force: Array) -> None:
+    """Force (16,) of an element, x, y, z, 0 in the lanes, from the forces at its points; shape (5 np, 16)."""
+    for i in range(0, 16, 4):  # four sums at once, or each addition would wait for the one before
+        a, b, c, d = four(0.0), four(0.0), four(0.0), four(0.0)
+        for row in range(shape.shape[0]):
+            right = take(forces, (lane, row))
+            a += shape[row, i] * right
+            b += shape[row, i + 1] * right
+            c += shape[row, i + 2] * right
+            d += shape[row, i + 3] * right
+        put(force, (i,), a)
+        put(force, (i + 1,), b)
+        put(force, (i + 2,), c)
+        put(force, (i + 3,), d)
+
+
+@inlined
+def _tile(left: Array, right: Array, i: int, j: int, out: Array) -> None:
+    """Rows 4 i to 4 i + 4 and columns 4 j to 4 j + 8 of left^T (16, K) @ right (K, 16).
+
+    The sums stay in registers over all K; fewer than eight would wait for each other.
+    """
+    a, b, c, d = four(0.0), four(0.0), four(0.0), four(0.0)
+    e, f, g, h = four(0.0), four(0.0), four(0.0), four(0.0)
+    for row in range(left.shape[0]):
+        low, high = take(right, (row, j)), take(right, (row, j + 1))
+        a += left[row, i, 0] * low
+        b += left[row, i, 0] * high
+        c += left[row, i, 1] * low
+        d += left[row, i, 1] * high
+        e += left[row, i, 2] * low
+        f += left[row, i, 2] * high
+        g += left[row, i, 3] * low
+        h += left[row, i, 3] * high
+    i *= 4
+    put(out, (i, j), a)
+    put(out, (i, j + 1), b)
+    put(out, (i + 1, j), c)
+    put(out, (i + 1, j + 1), d)
+    put(out, (i + 2, j), e)
+    put(out, (i + 2, j + 1), f)
+    put(out, (i + 3, j), g)
+    put(out, (i + 3, j + 1), h)
+
+
+@inlined
+def _pair(  # noqa: PLR0913, PLR0917 - compiled: arrays, no objects
+    h: Array, c: int, d: int, lane: int, shape: Array, right: Array, block: Array
+) -> None:
+    """Tangent (16, 4) of component c by component d of one element; shape, right (5 np, 4)."""
+    for p in range(h.shape[0]):
+        base = 5 * p
+        for a in range(5):
+            h0, h1, h2 = h[p, c, d, a, 0, lane], h[p, c, d, a, 1, lane], h[p, c, d, a, 2, lane]
+            h3, h4 = h[p, c, d, a, 3, lane], h[p, c, d, a, 4, lane]
+            for j in range(4):
+                total = h0 * take(shape, (base, j)) + h1 * take(shape, (base + 1, j))
+                total += h2 * take(shape, (base + 2, j))
+                total += h3 * take(shape, (base + 3, j)) + h4 * take(shape, (base + 4, j))
+                put(right, (base + a, j), total)
+    for i in range(block.shape[0] // 4):
+        for j in range(0, block.shape[1], 2):
+            if c != d or j + 1 >= i:  # a block of one component with itself is symmetric
+                _tile(shape, right, i, j, block)
+
+
+@inlined
+def _write(block: Array, values: Array) -> None:
+    """Element tangent (48, 48) from blocks (3, 3, 16, 16) on and above the diagonal.
+
+    Row by row: the matrices are many and far from the processor, and this is what it reads ahead.
+    """
+    components, size = block.shape[1], block.shape[2]
+    for c in range(components):
+        for d in range(c + 1):
+            for i in range(size):
+                for j in range(size if d < c else i):
+                    block[c, d, i, j] = block[d, c, j, i]
+    for i in range(size):
+        for c in range(components):
+            for j in range(size):
+                for d in range(3):
+                    values[3 * i + c, 3 * j + d] = block[c, d, i, j]
+
+
+@compiled
+def _elements(  # noqa: PLR0913, PLR0917 - compiled: one loop nest, no objects
+    x: Array, step: Array, dofs: Index, shapes: Array, rest: Array, law: Array, extra: Array, gradient: Array,
+    values: Array,
+) -> float:  # fmt: skip
+    """Energy; adds to the gradient (n, 3) or, if there are values (ne, 48, 48), sets these instead. One loop
+    for both: most of it is the same and would be compiled twice.
+    """
+    energy, stiff, count = 0.0, values.shape[0] > 0, dofs.shape[0]
+    # told by a table, three is no constant: loops over components are then compiled once, not written out
+    points, three = shapes.shape[1], x.shape[1]
+    k, h = point_space(), np.empty((points, three, three, 5, 5, LANES))
+    forces, force = np.zeros((LANES, 5 * points, LANES)), np.empty((16, LANES))
+    right, block = np.empty((5 * points, 4, LANES)), np.empty((three, three, 16, 4, LANES))
+    for first in range(0, count, LANES):
+        gather(x, dofs, first, k.local)
+        if stiff:
+            gather(step, dofs, first, k.move)
+        for p in range(points):
+            vectors(k.local, shapes, first, p, k.sums, k.v)
+            to_lanes(rest, first, p, k.rest)
+            geometry(k)
+            if stiff:
+                vectors(k.move, shapes, first, p, k.sums, k.dv)
+                extrapolate(k)
+            put(k.sums, (0,), stresses(law, extra, first, p, k))
+            for lane in range(min(LANES, count - first)):
+                energy += k.sums[0, lane]
+            if stiff:
+                density_hessian(k, p, h)
+            else:
+                point_forces(k, p, forces)
+        for lane in range(min(LANES, count - first)):
+            e = first + lane
+            if stiff:
+                shape = shapes[e].reshape((5 * points, 4, LANES))
+                for c in range(three):
+                    for d in range(c, three):
+                        _pair(h, c, d, lane, shape, right, block[c, d])
+                _write(block.reshape((three, three, 16, 16)), values[e])
+            else:
+                _spread(shapes[e].reshape((5 * points, 16)), forces, lane, force)
+                for i in range(16):
+                    for c in range(3):
+                        gradient[dofs[e, i], c] += force[i, c]
+    return energy
+
+
+def energy_gradient(  # noqa: PLR0913, PLR0917 - what the loop reads
     x: Array, dofs: Index, shapes: Array, rest: Array, law: Array, extra: Array, gradient: Array
 ) -> float:
     """Strain energy; its gradient is added to `gradient` (n, 3).
 
-    x (n, 3); dofs (ne, 16); shapes (ne, np, 5, 16); rest (ne, np, 6); law (ne, np, 6, 6) times area weight.
-    The stress is law @ strain + extra (ne, np, 6); the energy returned is that of a linear law (extra 0).
+    x (n, 3); dofs (ne, 16); shapes (ne, np, 5, 16); rest (ne, np, 6); law (ne, np, 6, 6), symmetric, times
+    area weight. The stress is law @ strain + extra (ne, np, 6); the energy returned is that of a linear law
+    (extra 0).
     """
-    energy = 0.0
-    local, force = np.empty((3, 16)), np.empty((3, 16))
-    v, normal, dual, gamma, b = np.empty((5, 3)), np.empty(3), np.empty((2, 3)), np.empty((3, 2)), np.empty(3)
-    strain, stress, g = np.empty(6), np.empty(6), np.empty((5, 3))
-    for e in range(dofs.shape[0]):
-        for i in range(16):
-            for c in range(3):
-                local[c, i] = x[dofs[e, i], c]
-                force[c, i] = 0.0
-        for p in range(shapes.shape[1]):
-            shape = shapes[e, p]
-            _vectors(local, shape, v)
-            _geometry(v, normal, dual, gamma, b)
-            _strain(v, b, rest[e, p], strain)
-            for r in range(6):
-                total = 0.0
-                for s in range(6):
-                    total += law[e, p, r, s] * strain[s]
-                stress[r] = total + extra[e, p, r]
-                energy += 0.5 * total * strain[r]
-            for c in range(3):
-                n = normal[c]
-                turn0 = stress[3] * gamma[0, 0] + stress[4] * gamma[1, 0] + 2.0 * stress[5] * gamma[2, 0]
-                turn1 = stress[3] * gamma[0, 1] + stress[4] * gamma[1, 1] + 2.0 * stress[5] * gamma[2, 1]
-                g[0, c] = stress[0] * v[0, c] + stress[2] * v[1, c] + turn0 * n
-                g[1, c] = stress[1] * v[1, c] + stress[2] * v[0, c] + turn1 * n
-                g[2, c] = -stress[3] * n
-                g[3, c] = -stress[4] * n
-                g[4, c] = -2.0 * stress[5] * n
-            for c in range(3):
-                g0, g1, g2, g3, g4 = g[:, c]
-                for i in range(16):
-                    force[c, i] += (
-                        shape[0, i] * g0
-                        + shape[1, i] * g1
-                        + shape[2, i] * g2
-                        + shape[3, i] * g3
-                        + shape[4, i] * g4
-                    )
-        for i in range(16):
-            for c in range(3):
-                gradient[dofs[e, i], c] += force[c, i]
-    return energy
+    return _elements(x, x, dofs, shapes, rest, law, extra, gradient, np.empty((0, 48, 48)))
 
 
-@relaxed_piece
-def _density_hessian(  # noqa: PLR0913, PLR0915, PLR0917 - compiled: one loop body, no objects
-    v: Array, normal: Array, dual: Array, gamma: Array, b: Array, law: Array, stress: Array, work: Array,
-    h: Array,
-) -> None:  # fmt: skip
-    """H (3, 3, 5, 5): second derivative of the density in the five vectors, component pair first; work (14,
-    5): space to work in.
-    """
-    k, along, couple, bend = work[:3], work[3:6], work[6:9], work[9:]
-    k[:] = 0.0  # dk_r = sum_A k[r, A] n . dv_A
-    for r in range(3):
-        two = 2.0 if r == 2 else 1.0
-        k[r, 0] = two * gamma[r, 0]
-        k[r, 1] = two * gamma[r, 1]
-        k[r, 2 + r] = -two
-    m0 = stress[3] * gamma[0, 0] + stress[4] * gamma[1, 0] + 2.0 * stress[5] * gamma[2, 0]
-    m1 = stress[3] * gamma[0, 1] + stress[4] * gamma[1, 1] + 2.0 * stress[5] * gamma[2, 1]
-    mb = stress[3] * b[0] + stress[4] * b[1] + 2.0 * stress[5] * b[2]
-    for r in range(3):
-        for a in range(5):
-            along[r, a] = law[3 + r, 3] * k[0, a] + law[3 + r, 4] * k[1, a] + law[3 + r, 5] * k[2, a]
-    for a in range(5):
-        for q in range(5):
-            bend[a, q] = k[0, a] * along[0, q] + k[1, a] * along[1, q] + k[2, a] * along[2, q]
-    dd00 = dual[0, 0] ** 2 + dual[0, 1] ** 2 + dual[0, 2] ** 2
-    dd11 = dual[1, 0] ** 2 + dual[1, 1] ** 2 + dual[1, 2] ** 2
-    dd01 = dual[0, 0] * dual[1, 0] + dual[0, 1] * dual[1, 1] + dual[0, 2] * dual[1, 2]
-    bend[0, 0] += mb * dd00
-    bend[1, 1] += mb * dd11
-    bend[0, 1] += mb * dd01
-    bend[1, 0] += mb * dd01
-    for r in range(3):  # couple: membrane row r with the bending strain of vector A
-        for a in range(5):
-            couple[r, a] = law[r, 3] * k[0, a] + law[r, 4] * k[1, a] + law[r, 5] * k[2, a]
-    for c in range(3):
-        for d in range(c, 3):
-            nn = normal[c] * normal[d]
-            for a in range(5):
-                for q in range(5):
-                    h[c, d, a, q] = bend[a, q] * nn
-            # membrane rows: e11 on a1: v0; e22 on a2: v1; 2 e12 on a1: v1, on a2: v0
-            c0, c1, d0, d1 = v[0, c], v[1, c], v[0, d], v[1, d]
-            h[c, d, 0, 0] += c0 * (law[0, 0] * d0 + law[0, 2] * d1) + c1 * (law[2, 0] * d0 + law[2, 2] * d1)
-            h[c, d, 0, 1] += c0 * (law[0, 1] * d1 + law[0, 2] * d0) + c1 * (law[2, 1] * d1 + law[2, 2] * d0)
-            h[c, d, 1, 0] += c1 * (law[1, 0] * d0 + law[1, 2] * d1) + c0 * (law[2, 0] * d0 + law[2, 2] * d1)
-            h[c, d, 1, 1] += c1 * (law[1, 1] * d1 + law[1, 2] * d0) + c0 * (law[2, 1] * d1 + law[2, 2] * d0)
-            if c == d:
-                h[c, d, 0, 0] += stress[0]
-                h[c, d, 1, 1] += stress[1]
-                h[c, d, 0, 1] += stress[2]
-                h[c, d, 1, 0] += stress[2]
-            for a in range(5):
-                left0 = c0 * couple[0, a] + c1 * couple[2, a]
-                left1 = c1 * couple[1, a] + c0 * couple[2, a]
-                right0 = d0 * couple[0, a] + d1 * couple[2, a]
-                right1 = d1 * couple[1, a] + d0 * couple[2, a]
-                h[c, d, 0, a] += left0 * normal[d]
-                h[c, d, 1, a] += left1 * normal[d]
-                h[c, d, a, 0] += normal[c] * right0
-                h[c, d, a, 1] += normal[c] * right1
-            # second variation of b
-            h[c, d, 0, 0] -= m0 * (normal[c] * dual[0, d] + dual[0, c] * normal[d])
-            h[c, d, 0, 1] -= m1 * normal[c] * dual[0, d] + m0 * dual[1, c] * normal[d]
-            h[c, d, 1, 0] -= m0 * normal[c] * dual[1, d] + m1 * dual[0, c] * normal[d]
-            h[c, d, 1, 1] -= m1 * (normal[c] * dual[1, d] + dual[1, c] * normal[d])
-            for r in range(3):
-                moment = 2.0 * stress[5] if r == 2 else stress[3 + r]
-                for a in range(2):
-                    h[c, d, 2 + r, a] += moment * dual[a, c] * normal[d]
-                    h[c, d, a, 2 + r] += moment * normal[c] * dual[a, d]
-
-
-@relaxed
-def tangent(  # noqa: PLR0912, PLR0913, PLR0917 - compiled: one loop nest, no objects
+def tangent(  # noqa: PLR0913, PLR0917 - what the loop reads
     x: Array, step: Array, dofs: Index, shapes: Array, rest: Array, law: Array, extra: Array, values: Array
 ) -> None:
     """Element tangents into values (ne, 48, 48), unknown 3 i + c in an element.
@@ -215,58 +197,4 @@ def tangent(  # noqa: PLR0912, PLR0913, PLR0917 - compiled: one loop nest, no ob
     `step` (n, 3): the membrane force of the geometric part is extrapolated over it; zeros for the true
     tangent.
     """
-    local, move = np.empty((3, 16)), np.empty((3, 16))
-    v, dv = np.empty((5, 3)), np.empty((5, 3))
-    normal, dual, gamma, b = np.empty(3), np.empty((2, 3)), np.empty((3, 2)), np.empty(3)
-    strain, stress, h = np.empty(6), np.empty(6), np.empty((3, 3, 5, 5))
-    block, right, work = np.empty((3, 3, 16, 16)), np.empty((5, 16)), np.empty((14, 5))
-    for e in range(dofs.shape[0]):
-        for i in range(16):
-            for c in range(3):
-                local[c, i] = x[dofs[e, i], c]
-                move[c, i] = step[dofs[e, i], c]
-        block[:] = 0.0
-        for p in range(shapes.shape[1]):
-            shape = shapes[e, p]
-            _vectors(local, shape, v)
-            _vectors(move, shape, dv)
-            _geometry(v, normal, dual, gamma, b)
-            _strain(v, b, rest[e, p], strain)
-            strain[0] -= 0.5 * (dv[0, 0] ** 2 + dv[0, 1] ** 2 + dv[0, 2] ** 2)
-            strain[1] -= 0.5 * (dv[1, 0] ** 2 + dv[1, 1] ** 2 + dv[1, 2] ** 2)
-            strain[2] -= dv[0, 0] * dv[1, 0] + dv[0, 1] * dv[1, 1] + dv[0, 2] * dv[1, 2]
-            for r in range(6):
-                total = 0.0
-                for s in range(6):
-                    total += law[e, p, r, s] * strain[s]
-                stress[r] = total + extra[e, p, r]
-            _density_hessian(v, normal, dual, gamma, b, law[e, p], stress, work, h)
-            for c in range(3):
-                for d in range(c, 3):
-                    for a in range(5):
-                        h0, h1, h2, h3, h4 = h[c, d, a]
-                        for j in range(16):
-                            right[a, j] = (
-                                h0 * shape[0, j]
-                                + h1 * shape[1, j]
-                                + h2 * shape[2, j]
-                                + h3 * shape[3, j]
-                                + h4 * shape[4, j]
-                            )
-                    for i in range(16):
-                        s0, s1, s2, s3, s4 = shape[0, i], shape[1, i], shape[2, i], shape[3, i], shape[4, i]
-                        for j in range(16):
-                            block[c, d, i, j] += (
-                                s0 * right[0, j]
-                                + s1 * right[1, j]
-                                + s2 * right[2, j]
-                                + s3 * right[3, j]
-                                + s4 * right[4, j]
-                            )
-        for c in range(3):
-            for d in range(c, 3):
-                for i in range(16):
-                    for j in range(16):
-                        values[e, 3 * i + c, 3 * j + d] = block[c, d, i, j]
-                        if c != d:
-                            values[e, 3 * j + d, 3 * i + c] = block[c, d, i, j]
+    _elements(x, step, dofs, shapes, rest, law, extra, np.empty((0, 3)), values)
