@@ -16,7 +16,7 @@ from scipy.linalg.lapack import dgbtrf, dgbtrs, dpbtrf, dpbtrs
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import reverse_cuthill_mckee
 
-from fem.compiled import compiled
+from fem.compiled import compiled, inlined
 from fem.equilibrium import Array, Blocks, Index
 
 Marks = NDArray[np.bool_]
@@ -118,7 +118,7 @@ class BandMatrix:
         """Sum the blocks; rows and columns of prescribed unknowns become the identity."""
         self._number(blocks)
         band = np.zeros((self._width + 1, self.size), order="F")
-        for block in blocks:
+        for block in _together(blocks):
             _add(block.dofs, block.values, self._place, self.fixed, band)
         scale = float(np.abs(band[0]).max())
         band[0, self._place[self.fixed]] = scale if scale > 0 else 1.0
@@ -138,7 +138,7 @@ class BandMatrix:
         self._number(blocks)
         k = self._width
         band = np.zeros((3 * k + 1, self.size), order="F")
-        for block in blocks:
+        for block in _together(blocks):
             _add_general(block.dofs, block.values, self._place, self.fixed, k, band)
         band[2 * k, self._place[self.fixed]] = 1.0
         factor, pivots, info = dgbtrf(band, k, k, overwrite_ab=1)
@@ -198,30 +198,48 @@ def _join(dofs: Index, group: int, joined: Marks) -> None:
 def _add(dofs: Index, values: Array, place: Index, fixed: Marks, band: Array) -> None:
     """Sum blocks into lower band storage."""
     m, k = dofs.shape
+    at = np.empty(k, np.int64)
     for b in range(m):
+        _places(dofs[b], place, fixed, at)
         for j in range(k):
-            if fixed[dofs[b, j]]:
+            pj = at[j]
+            if pj < 0:
                 continue
-            pj = place[dofs[b, j]]
             for i in range(k):
-                pi = place[dofs[b, i]]
-                if pi >= pj and not fixed[dofs[b, i]]:
-                    band[pi - pj, pj] += values[b, i, j]
+                if at[i] >= pj:
+                    band[at[i] - pj, pj] += values[b, i, j]
 
 
 @compiled
 def _add_general(dofs: Index, values: Array, place: Index, fixed: Marks, k: int, band: Array) -> None:
     """Sum blocks into general band storage with k diagonals on both sides."""
     m, n = dofs.shape
+    at = np.empty(n, np.int64)
     for b in range(m):
+        _places(dofs[b], place, fixed, at)
         for j in range(n):
-            if fixed[dofs[b, j]]:
+            pj = at[j]
+            if pj < 0:
                 continue
-            pj = place[dofs[b, j]]
             for i in range(n):
-                if not fixed[dofs[b, i]]:
-                    pi = place[dofs[b, i]]
-                    band[2 * k + pi - pj, pj] += values[b, i, j]
+                if at[i] >= 0:
+                    band[2 * k + at[i] - pj, pj] += values[b, i, j]
+
+
+@inlined
+def _places(dofs: Index, place: Index, fixed: Marks, at: Index) -> None:
+    """Rows (k,) of a block's unknowns, -1 where one is prescribed."""
+    for i in range(len(dofs)):
+        at[i] = -1 if fixed[dofs[i]] else place[dofs[i]]
+
+
+def _together(blocks: list[Blocks]) -> list[Blocks]:
+    """Blocks of the same unknowns as one: to sum arrays is cheaper than to sum each into a band."""
+    sums: dict[int, Blocks] = {}
+    for block in blocks:
+        before = sums.get(id(block.dofs))
+        sums[id(block.dofs)] = block if before is None else Blocks(block.dofs, before.values + block.values)
+    return list(sums.values())
 
 
 @compiled

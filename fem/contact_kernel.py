@@ -107,9 +107,15 @@ def frame_at(u: Array, dofs: Index, shape: Array) -> Frame:
 @inlined
 def read_face(u: Array, dofs: Index, shape: Array, pt: PointTables, at: Section, face: Face) -> None:
     """Heights on the lines of a section, opened as the given element and functions (2, 4) say."""
+    read_angles(u, dofs, shape, pt, at, face)
+    read_heights(pt, at[0], face)
+
+
+@inlined
+def read_angles(u: Array, dofs: Index, shape: Array, pt: PointTables, at: Section, face: Face) -> None:
+    """Angles of a section (left in face.cosine), of which `most_height` and `read_heights` make heights."""
     p, ahead = at
-    k, m, M = pt.to.shape[1], pt.to.shape[2], pt.mode.shape[2]
-    face.height[:] = 0.0
+    m, M = pt.to.shape[2], pt.mode.shape[2]
     for j in range(m):
         face.cosine[j] = pt.angle[p, j] + ahead * pt.angle_s[p, j]
     for a in range(M):
@@ -118,6 +124,13 @@ def read_face(u: Array, dofs: Index, shape: Array, pt: PointTables, at: Section,
             opening += shape[0, i] * u[dofs[8 + 4 * a + i]]
         for j in range(m):
             face.cosine[j] += opening * pt.mode[p, j, a]
+
+
+@inlined
+def read_heights(pt: PointTables, p: int, face: Face) -> None:
+    """Heights on the lines of a section whose angles stand in face.cosine, and their sines and cosines."""
+    k, m = pt.to.shape[1], pt.to.shape[2]
+    face.height[:] = 0.0
     for j in range(m):
         phi = face.cosine[j]
         face.sine[j], face.cosine[j] = np.sin(phi), np.cos(phi)
@@ -126,19 +139,13 @@ def read_face(u: Array, dofs: Index, shape: Array, pt: PointTables, at: Section,
 
 
 @inlined
-def most_height(u: Array, dofs: Index, shape: Array, pt: PointTables, p: int) -> float:
-    """A bound above the size of the heights of `read_face` that costs little: no sine is larger than its
-    angle.
+def most_height(pt: PointTables, p: int, face: Face) -> float:
+    """A bound above the size of the heights that `read_heights` finds, which costs little: no sine is larger
+    than its angle.
     """
     total = 0.0
     for j in range(pt.reach.shape[1]):
-        phi = pt.angle[p, j]
-        for a in range(pt.mode.shape[2]):
-            base = 8 + 4 * a
-            opening = shape[0, 0] * u[dofs[base]] + shape[0, 1] * u[dofs[base + 1]]
-            opening += shape[0, 2] * u[dofs[base + 2]] + shape[0, 3] * u[dofs[base + 3]]
-            phi += opening * pt.mode[p, j, a]
-        total += pt.reach[p, j] * min(abs(phi), 1.0)
+        total += pt.reach[p, j] * min(abs(face.cosine[j]), 1.0)
     return total
 
 

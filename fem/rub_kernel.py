@@ -17,7 +17,9 @@ from fem.contact_kernel import (
     mid_point,
     most_height,
     new_face,
+    read_angles,
     read_face,
+    read_heights,
     wall_places,
 )
 from fem.equilibrium import Array
@@ -50,12 +52,13 @@ def least_of_all(u: Array, pt: PointTables, table: Array, thickness: float) -> f
             continue
         dofs, ready = pt.dofs[pt.element[p]], False
         x, y, tx, ty, _ = frame_at(u, dofs, pt.shape[p])
-        reach = most_height(u, dofs, pt.shape[p], pt, p)
+        read_angles(u, dofs, pt.shape[p], pt, (p, 0.0), face)
+        reach = most_height(pt, p, face)
         for w in range(table.shape[0]):
             if least_gap(table, w, x, y) - reach - 0.5 * thickness >= least:
                 continue
             if not ready:
-                read_face(u, dofs, pt.shape[p], pt, (p, 0.0), face)
+                read_heights(pt, p, face)
                 ready = True
             for line in range(face.height.shape[0]):
                 h = face.height[line]

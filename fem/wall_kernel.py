@@ -30,7 +30,9 @@ from fem.contact_kernel import (
     penalty,
     point_first,
     point_second,
+    read_angles,
     read_face,
+    read_heights,
     sliding,
 )
 from fem.equilibrium import Array
@@ -102,11 +104,11 @@ def wall_hold(u: Array, pt: PointTables, table: Array, law: Law, held: Array) ->
         dofs = pt.dofs[pt.element[p]]
         x, y = mid_point(u, dofs, pt.shape[p])
         tx, ty = 1.0, 0.0
-        reach = half + most_height(u, dofs, pt.shape[p], pt, p)
-        near = _reachable(x, y, table, reach, marked)
+        read_angles(u, dofs, pt.shape[p], pt, (p, 0.0), face)
+        near = _reachable(x, y, table, half + most_height(pt, p, face), marked)
         if near:
             _, _, tx, ty, _ = frame_at(u, dofs, pt.shape[p])
-            read_face(u, dofs, pt.shape[p], pt, (p, 0.0), face)
+            read_heights(pt, p, face)
             near = _narrow(x, y, table, half + highest_point(face), marked)
         for line in range(k):
             for w in range(walls):
@@ -361,14 +363,15 @@ def wall_energy(
         dofs = tables[elements[p]]
         shape = shapes[p]
         x, y = mid_point(u, dofs, shape)
-        reach = half + most_height(u, dofs, shape, pt, p)
+        read_angles(u, dofs, shape, pt, (p, 0.0), face)
+        reach = half + most_height(pt, p, face)
         if not _reachable(x, y, table, reach, near) or not _narrow(x, y, table, reach, near):
             if not _is_held(held, p):
                 continue
             if law.coupled == RENEWED:
                 held[p, :, :, 0] = 0.0
                 continue
-        read_face(u, dofs, shape, pt, (p, 0.0), face)
+        read_heights(pt, p, face)
         if not _narrow(x, y, table, half + highest_point(face), near) and not _is_held(held, p):
             continue
         value, touched = _station(order, pt, p, table, law, memory, frame_at(u, dofs, shape), k)
