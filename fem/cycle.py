@@ -35,7 +35,6 @@ ABSURD = f"the strain went beyond {ABSURD_STRAIN:g}, where the model means nothi
 BROKEN_SHARE = 0.1
 BROKEN = f"within one step energy came from nowhere, more than {100 * BROKEN_SHARE:g} %: contact jumped"
 DRIFTED = f"the energies no longer add up: {100 * BROKEN_SHARE:g} % of all work came or went unaccounted for"
-LEAST_SHARE = 0.01  # of the energy that `Motion` judges its decrement by: all work counts as this at least
 Progress = Callable[[float, str], None]
 
 
@@ -266,7 +265,7 @@ class Cycle:
         before, now = (*self.observer.log.rows[-1:], *self.observer.log.rows)[-2:]
         left, lost = (now[name] - before[name] for name in ("audit_closure_Nmm", "loss_numerical_Nmm"))
         ledger = self.trip.ledger
-        scale = max(ledger.scale, LEAST_SHARE * self.trip.motion.settings.energy)
+        scale = self.trip.scale
         if abs(left) + max(0.0, -lost) > BROKEN_SHARE * scale:
             return BROKEN
         gone = abs(ledger.error(self.trip.stored.total)) + ledger.gained

@@ -36,6 +36,13 @@ LEAP_SHARE, LEAP_SHRINK = 1 / 512, 0.125
 """Steps shorter than this share of the longest are taken whatever the strip does within them."""
 
 
+MADE = 0.05
+"""Share of all work by which the strain energy may grow in a step beyond what was put in: the work's mean of
+two forces is not exact. A step in which more is made has found another equilibrium, far off.
+"""
+LEAST_SHARE = 0.01  # of the energy that `Motion` judges its decrement by: all work counts as this at least
+
+
 class Grip(Protocol):
     """What the push prescribes."""
 
@@ -281,13 +288,31 @@ class Trip:
         """Let the strip come to rest for some time [s] while the control stands; no harm if it cannot."""
         if np.any(self.v):
             outcome = self._attempt(self.control, time)
-            if outcome.accepted:
-                self._take(self._end(outcome, self.control, time))
+            end = self._end(outcome, self.control, time) if outcome.accepted else None
+            if end is not None and not self._makes_energy(end):
+                self._take(end)
+
+    @property
+    def scale(self) -> float:
+        """What energies of this trip are judged by [N mm]: all work so far."""
+        return max(self.ledger.scale, LEAST_SHARE * self.motion.settings.energy)
+
+    def _makes_energy(self, end: StepEnd) -> bool:
+        """Whether the strip ends a step with more strain energy than it had in all and was given."""
+        terms = (*self.drives, *self.contacts)
+        strain = 0.0
+        for term, part in zip(self.motion.terms(), end.outcome.parts, strict=True):
+            if not any(term is other for other in terms):
+                strain += part.energy
+        given = 0.5 * (self.force + end.force) * (self.grip.reach(end.outcome.u, end.control) - self.reached)
+        return strain - self.stored.total - given > MADE * self.scale
 
     def _share(self, end: StepEnd, divisible: bool) -> float:
         """Share of a step that can be taken at once: less than 1 where the strip does too much on its way."""
         if not divisible:
             return 1.0
+        if self._makes_energy(end):
+            return SHRINK
         if self.leaps is not None and self.leaps(self.u, end.outcome.u):
             return LEAP_SHRINK
         return self.short(self.force, end.force) if self.short is not None else 1.0

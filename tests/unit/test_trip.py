@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ from small_cases import small_case
 
 from fem.cycle import AxleGrip, assemble
 from fem.drives import TurnDrive
+from fem.dynamics import StepOutcome
 from fem.equilibrium import Evaluation
 from fem.rigs import DriveGrip
 from fem.rod_model import RodModel, build_rod_model
@@ -42,6 +44,33 @@ def test_a_leap_is_tried_again_in_shorter_steps(tmp_path: Path) -> None:
         0.1 * LEAP_SHRINK**3
     )  # shorter than LEAP_SHARE of the longest, it is taken
     assert seen[-1] == pytest.approx(0.45) and trip.rejected == 3
+
+
+@pytest.mark.parametrize("resting", [False, True])
+def test_a_step_that_makes_energy_is_tried_again_in_shorter_ones(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, resting: bool
+) -> None:
+    _, trip = at_axle(tmp_path)
+    go_on(trip, 0.3)
+    step, least = type(trip.motion).step, trip.scale
+    told: list[float] = []
+
+    def far_off(motion: object, u: np.ndarray, v: np.ndarray, dt: float, start: np.ndarray) -> StepOutcome:
+        found = step(motion, u, v, dt, start)
+        told.append(dt)
+        strip, *others = found.parts  # a long step finds a state of more strain energy
+        made = replace(strip, energy=strip.energy + 5.0 * least) if dt > 0.03 else strip
+        return replace(found, parts=(made, *others))
+
+    monkeypatch.setattr(type(trip.motion), "step", far_off)
+    here, count = trip.u.copy(), trip.accepted
+    if resting:
+        trip.settle(5.0)
+        assert told == [5.0] and np.array_equal(trip.u, here) and trip.accepted == count
+        return
+    assert trip.advance(0.45, StepSize(0.1, 0.1, 1e-6), lambda now: False)
+    assert told[:3] == pytest.approx([0.1, 0.05, 0.025]) and trip.rejected >= 2
+    assert trip.control == pytest.approx(0.45) and trip.accepted > count + 4
 
 
 def test_a_step_ends_where_what_begins_within_it_is_to_be_seen(tmp_path: Path) -> None:
