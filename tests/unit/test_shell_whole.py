@@ -80,9 +80,12 @@ def test_a_strip_stiffer_on_one_side_goes_in_and_out_and_its_mirror_image_alike(
     assert result.energy_audit["closure_error"] < 0.02
     model, log = cycle(spined(tmp_path, (-4.0, -1.0)), whole=False)
     assert not model.body.half
+    winding_in = log.column("phase") == RETRACT
     for name in ("axle_angle_rad", "travel_mm", "torque_Nmm"):
-        scale = np.abs(result.path[name]).max()
-        assert log.column(name) == pytest.approx(result.path[name], abs=1e-6 * scale), name
+        apart = np.abs(log.column(name) - result.path[name]) / np.abs(result.path[name]).max()
+        assert apart[winding_in].max() < 1e-9, name
+        # the rest before the way out may take a correction more or less, of less than counts as settled
+        assert apart.max() < 1e-4, name
     wound = next(s for s in result.snapshots if "wound in" in s.label)
     grid, middle = model.body.shell.grid, int(np.argmin(np.abs(wound.across)))
     sideways = log.states[wound.step].reshape(grid.stations.size, grid.across.size, 4, 3)[:, ::-1, 0, 2]
