@@ -41,13 +41,8 @@ def shared(loop: Loop) -> Loop:
     return cast("Loop", njit(**LOOPS)(loop))
 
 
-def relaxed(loop: Loop) -> Loop:
-    """A loop over sums that may be summed in another order; what is not finite stays so."""
-    return _kept(loop, RELAXED)
-
-
 def relaxed_piece(loop: Loop) -> Loop:
-    """A piece that loops take in, over sums that may be summed in another order.
+    """A piece that loops take in, over sums that may be summed in another order; what is not finite stays so.
 
     It must stand in each loop: of one that several call, whichever copy is loaded first serves all of them,
     and each copy sums in its own order.

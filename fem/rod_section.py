@@ -219,19 +219,18 @@ def warp_count(strip: RestStrip) -> int:
 
 
 def _edge_power(strip: RestStrip) -> float:
-    """Power p of the edge mode, 0 for none: the layer sqrt(R t) / (3 (1 - nu^2))^(1/4) of a cylinder's
-    free edge
-    (Timoshenko & Woinowsky-Krieger 1959, art. 115, from memory; nu = .3) decays like the power half width
-    / layer.
+    """Power p of the edge mode, 0 for none, FLAT_EDGE of a flat strip.
 
-    R is the radius of the section, to which a fold bends the strip (Calladine 1983, ch. 12, from memory).
+    The layer sqrt(R t) / (3 (1 - nu^2))^(1/4) of a cylinder's free edge (Timoshenko & Woinowsky-Krieger 1959,
+    art. 115, from memory; nu = .3) decays like the power half width / layer. R is the radius of the section,
+    to which a fold bends the strip (Calladine 1983, ch. 12, from memory).
     """
     half = 0.5 * strip.width
     stations = np.linspace(0, strip.length, 41)
     angle = np.abs(strip.rest_arrays(stations, np.array([half])).phi).max()
     if angle < FLAT:
         return FLAT_EDGE
-    layer = math.sqrt(half / max(angle, 1e-12) * strip.thickness) / (3 * 0.91) ** 0.25
+    layer = math.sqrt(half / angle * strip.thickness) / (3 * 0.91) ** 0.25
     return min(STEEPEST_EDGE, 1 + half / layer) if layer < EDGE_LAYER * half else 0.0
 
 

@@ -28,10 +28,3 @@ def put_rows(values: Array, out: Array) -> None:
     """Set out (m, n) to the first m rows of values."""
     for i in range(len(out)):
         put(values[i], out[i])
-
-
-@inlined
-def less_rows(values: Array, out: Array) -> None:
-    """Take the first m rows of values from out (m, n)."""
-    for i in range(len(out)):
-        less(values[i], out[i])

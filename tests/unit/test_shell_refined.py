@@ -54,17 +54,35 @@ def one_signed(log: Log, phase: float, travels: np.ndarray) -> np.ndarray:
     return np.asarray(np.all(~near | (y > 0.0), axis=1) | np.all(~near | (y < 0.0), axis=1))
 
 
+@pytest.fixture(scope="module")
+def logs() -> tuple[Log, Log]:
+    """Logs on the usual mesh and on the finer one."""
+    return cycle(shortened(), 1.0), cycle(shortened(), 1.5)
+
+
+TRAVELS = np.arange(3.0, shortened().travel - 3.0, 0.25)
+
+
+def compared(logs: tuple[Log, Log], phase: float) -> tuple[np.ndarray, np.ndarray]:
+    """Difference of the torques over the largest, and as a share where that means something (else 0)."""
+    one, other = (torque(log, phase, TRAVELS) for log in logs)
+    largest = np.abs(other).max()
+    # near a change of sign a share of the torque means nothing
+    return (one - other) / largest, np.where(np.abs(other) > 0.1 * largest, (one - other) / other, 0.0)
+
+
 @pytest.mark.slow
-def test_a_finer_mesh_takes_the_same_torque_at_every_travel() -> None:
-    case = shortened()
-    plain, fine = cycle(case, 1.0), cycle(case, 1.5)
-    travels = np.arange(3.0, case.travel - 3.0, 0.25)
+def test_a_finer_mesh_takes_the_same_torque_at_every_travel(logs: tuple[Log, Log]) -> None:
     for phase in (RETRACT, DEPLOY):
-        one, other = torque(plain, phase, travels), torque(fine, phase, travels)
-        # near a change of sign a share of the torque, or of a mean over both signs, means nothing
-        counts = np.abs(other) > 0.1 * np.abs(other).max()
-        for log in (plain, fine):
-            counts &= one_signed(log, phase, travels)
-        assert counts.sum() > 0.75 * len(travels)
-        assert np.abs(one - other)[counts] / np.abs(other)[counts] == pytest.approx(0.0, abs=0.05)
-        assert np.abs(one - other).max() < 0.02 * np.abs(other).max(), phase
+        difference, share = compared(logs, phase)
+        whole = np.all([one_signed(log, phase, TRAVELS) for log in logs], axis=0)
+        assert (whole & (share != 0.0)).sum() > 0.75 * len(TRAVELS)
+        assert np.abs(share[whole]).max() < 0.05
+        assert np.abs(difference).max() < 0.02, phase
+
+
+@pytest.mark.slow
+@pytest.mark.xfail(strict=False, reason="9.5 % at 11 mm, where the torque jumps through zero")
+def test_it_does_so_where_the_torque_changes_its_sign_too(logs: tuple[Log, Log]) -> None:
+    for phase in (RETRACT, DEPLOY):
+        assert np.abs(compared(logs, phase)[1]).max() <= 0.05

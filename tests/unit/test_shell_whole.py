@@ -11,6 +11,7 @@ from small_cases import small_text
 from fem.case import Case, read_case
 from fem.checkpoint import NOWHERE
 from fem.observer import DEPLOY, RETRACT, Log
+from fem.result import Result
 from fem.round_trip import go_through
 from fem.shell_cycle import shell_cycle
 from fem.shell_model import ShellModel, build_shell_model
@@ -71,24 +72,46 @@ def test_half_and_whole_width_take_the_same_torque_in_and_out(tmp_path: Path) ->
         assert np.abs(two - one).max() < 0.01 * np.abs(one).max()
 
 
+@pytest.fixture(scope="module")
+def mirrored(tmp_path_factory: pytest.TempPathFactory) -> tuple[Result, ShellModel, Log]:
+    """Result of a strip stiffer on one side; model and log of its mirror image."""
+    folder = tmp_path_factory.mktemp("mirrored")
+    result = run_shell_winding(spined(folder, (1.0, 4.0)), QUIET, 0.0, {})
+    return result, *cycle(spined(folder, (-4.0, -1.0)), whole=False)
+
+
+def apart(result: Result, log: Log, name: str) -> np.ndarray:
+    """Distance of a column of both, over its largest value."""
+    return np.abs(log.column(name) - result.path[name]) / np.abs(result.path[name]).max()
+
+
+COLUMNS = ("axle_angle_rad", "travel_mm", "torque_Nmm")
+
+
 @pytest.mark.slow
-def test_a_strip_stiffer_on_one_side_goes_in_and_out_and_its_mirror_image_alike(tmp_path: Path) -> None:
-    case = spined(tmp_path, (1.0, 4.0))
-    result = run_shell_winding(case, QUIET, 0.0, {})
+def test_a_strip_stiffer_on_one_side_goes_in_and_out_and_its_mirror_image_alike(
+    mirrored: tuple[Result, ShellModel, Log],
+) -> None:
+    result, model, log = mirrored
     assert result.status == "deployed"
     assert result.provenance["shell"].startswith("the whole width,")
     assert result.energy_audit["closure_error"] < 0.02
-    model, log = cycle(spined(tmp_path, (-4.0, -1.0)), whole=False)
     assert not model.body.half
     winding_in = log.column("phase") == RETRACT
-    for name in ("axle_angle_rad", "travel_mm", "torque_Nmm"):
-        apart = np.abs(log.column(name) - result.path[name]) / np.abs(result.path[name]).max()
-        assert apart[winding_in].max() < 1e-9, name
-        # the rest before the way out may take a correction more or less, of less than counts as settled
-        assert apart.max() < 1e-4, name
+    for name in COLUMNS:
+        assert apart(result, log, name)[winding_in].max() < 1e-9, name
+        assert apart(result, log, name).max() < 1e-4, name
     wound = next(s for s in result.snapshots if "wound in" in s.label)
     grid, middle = model.body.shell.grid, int(np.argmin(np.abs(wound.across)))
     sideways = log.states[wound.step].reshape(grid.stations.size, grid.across.size, 4, 3)[:, ::-1, 0, 2]
     drift = sideways[:, middle : middle + 1]
     assert wound.lateral == pytest.approx(drift - sideways, abs=1e-6)
     assert np.abs(drift).max() > 0.01  # mm; of a strip alike on both sides: 5e-14
+
+
+@pytest.mark.slow
+@pytest.mark.xfail(strict=False, reason="4e-5 after the rest before pushing out; cause not known")
+def test_the_mirror_image_is_the_same_to_six_digits(mirrored: tuple[Result, ShellModel, Log]) -> None:
+    result, _, log = mirrored
+    for name in COLUMNS:
+        assert apart(result, log, name).max() <= 1e-6, name
