@@ -4,8 +4,8 @@ registry.
 
 import pytest
 
-from fem.published import run_check
-from fem.reference_contact import CONTACT_CHECKS
+from fem.verification.contact import CONTACT_CHECKS
+from fem.verification.published import run_check
 
 
 @pytest.mark.parametrize("check", CONTACT_CHECKS, ids=lambda c: c.name)

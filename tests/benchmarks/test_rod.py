@@ -2,8 +2,8 @@
 
 import pytest
 
-from fem.published import run_check
-from fem.reference_rod import ROD_CHECKS
+from fem.verification.published import run_check
+from fem.verification.rods import ROD_CHECKS
 
 
 @pytest.mark.parametrize("check", ROD_CHECKS, ids=lambda c: c.name)

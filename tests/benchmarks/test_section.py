@@ -2,8 +2,8 @@
 
 import pytest
 
-from fem.published import run_check
-from fem.reference import CHECKS
+from fem.verification.published import run_check
+from fem.verification.sections import CHECKS
 
 GROUPS = (
     "fold of three strips",

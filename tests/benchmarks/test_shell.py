@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fem import reference_shells as shells
-from fem import reference_tables as tables
-from fem.published import Check, run_check
-from fem.reference_shell import SHELL_CHECKS
-from fem.verify import KNOWN_MISSES, SLOW
+from fem.verification import shells, tables
+from fem.verification.published import Check, run_check
+from fem.verification.shell_checks import SHELL_CHECKS
+from fem.verification.verify import KNOWN_MISSES, SLOW
 
 
 def _marked(check: Check):

@@ -5,11 +5,11 @@ registry.
 import numpy as np
 import pytest
 
-from fem import reference_walls
-from fem.published import run_check
-from fem.reference_clamped import CLAMPED_CHECKS, wall_force
-from fem.reference_pressed import EDGE, PLATE, PRESSED_CHECKS, RADIUS, REST_RISE, elastica
-from fem.reference_walls import WALL_CHECKS
+from fem.verification import walls as reference_walls
+from fem.verification.clamped import CLAMPED_CHECKS, wall_force
+from fem.verification.pressed import EDGE, PLATE, PRESSED_CHECKS, RADIUS, REST_RISE, elastica
+from fem.verification.published import run_check
+from fem.verification.walls import WALL_CHECKS
 
 
 @pytest.mark.parametrize("check", WALL_CHECKS + CLAMPED_CHECKS + PRESSED_CHECKS, ids=lambda c: c.name)

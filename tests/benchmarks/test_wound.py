@@ -4,8 +4,8 @@ registry.
 
 import pytest
 
-from fem.published import run_check
-from fem.reference_wound import WOUND_CHECKS
+from fem.verification.published import run_check
+from fem.verification.winding import WOUND_CHECKS
 
 QUICK = ("frictionless sleeve",)
 

@@ -16,7 +16,7 @@ sys.path.insert(0, str(HERE.parent / "unit"))
 
 from small_cases import CYCLE, small_case  # noqa: E402 (a script has no test settings)
 
-from fem.run import run_case  # noqa: E402
+from fem.simulation.run import run_case  # noqa: E402
 
 BASELINE = HERE / "small_cases.json"
 

@@ -10,7 +10,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "tests" / "unit"), str(ROOT)]
 
-from small_cases import CYCLE, small_text  # noqa: E402
+from small_cases import CYCLE, small_text
 
 VARIANTS, WANTED = 24, 0.6
 

@@ -18,14 +18,14 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "tests" / "unit"), str(ROOT)]
 
-from made_results import deployed  # noqa: E402
+from made_results import deployed
 
-from fem.baseline import accepted  # noqa: E402
-from fem.baseline import write as write_baseline  # noqa: E402
-from fem.case import read_case  # noqa: E402
-from fem.origin import provenance  # noqa: E402
-from fem.result import write  # noqa: E402
-from fem.starter import starter  # noqa: E402
+from fem.case.definition import read_case
+from fem.case.template import starter
+from fem.results.baseline import accepted
+from fem.results.baseline import write as write_baseline
+from fem.results.provenance import provenance
+from fem.results.result import write
 
 CASES, COLUMNS, REPEATS = 20, 31, 3
 

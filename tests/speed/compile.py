@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from numba.core import event
 
-from fem.rehearsal import PARTS
+from fem.batch.compile_targets import PARTS
 
 
 class Watch(event.Listener):

@@ -13,19 +13,20 @@ import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[1] / "unit"), str(Path(__file__).resolve().parents[2])]
 
-from rod_strips import at_rest, bent_strip, coiled, small_rod, straight_strip  # noqa: E402
+from rod_strips import at_rest, bent_strip, coiled, small_rod, straight_strip
 
-from fem.case import read_case  # noqa: E402
-from fem.contact import ContactSettings, WallContact, contact_points  # noqa: E402
-from fem.obstacle import Pod, axle_walls  # noqa: E402
-from fem.published import run_check  # noqa: E402
-from fem.reference_contact import CONTACT_CHECKS  # noqa: E402
-from fem.reference_rod import ROD_CHECKS  # noqa: E402
-from fem.rod import RodEnergy  # noqa: E402
-from fem.rod_fields import RodFields  # noqa: E402
-from fem.rod_model import build_rod_model  # noqa: E402
-from fem.round_trip import run_cycle  # noqa: E402
-from fem.wraps import WrapContact  # noqa: E402
+from fem.case.definition import read_case
+from fem.contact.settings import ContactSettings
+from fem.design.obstacle import Pod, axle_walls
+from fem.rod.energy import RodEnergy
+from fem.rod.fields import RodFields
+from fem.rod.model import build_rod_model
+from fem.rod.self_contact import WrapContact
+from fem.rod.wall_contact import WallContact, contact_points
+from fem.simulation.round_trip import run_cycle
+from fem.verification.contact import CONTACT_CHECKS
+from fem.verification.published import run_check
+from fem.verification.rods import ROD_CHECKS
 
 
 def best(action, count=5, repeats=40):

@@ -3,11 +3,11 @@
 import time
 from itertools import pairwise
 
-from fem.bending import moment_curve
-from fem.fold import fold
-from fem.published import run_check
-from fem.reference import CHECKS, ArcStrip
-from fem.section_summary import section_summary
+from fem.section_model.fold import fold
+from fem.section_model.moment_curvature import moment_curve
+from fem.section_model.summary import section_summary
+from fem.verification.published import run_check
+from fem.verification.sections import CHECKS, ArcStrip
 
 STRIPS = {
     "steel tape": ArcStrip(210000.0, 0.3, 0.1, 15.0, 1.5708),

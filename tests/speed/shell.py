@@ -22,21 +22,19 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT)]
 
-from fem import (  # noqa: E402
-    block_lu,
-    dynamics,
-    observer,
-    shell,
-    shell_contact,
-    shell_motion,
-    shell_run,
-    shell_symmetry,
-    shell_wraps,
-    trip,
-)
-from fem.case import read_case  # noqa: E402
-from fem.checkpoint import NOWHERE  # noqa: E402
-from fem.shell_run import run_shell_winding  # noqa: E402
+from fem.case.definition import read_case
+from fem.core.checkpoint import NOWHERE
+from fem.linalg import block_sparse as block_lu
+from fem.shell import energy as shell
+from fem.shell import motion as shell_motion
+from fem.shell import self_contact as shell_wraps
+from fem.shell import symmetry as shell_symmetry
+from fem.shell import wall_contact as shell_contact
+from fem.simulation import recorder as observer
+from fem.simulation import shell_run
+from fem.simulation import stepper as trip
+from fem.simulation.shell_run import run_shell_winding
+from fem.solvers import implicit_dynamics as dynamics
 
 PARTS = (
     ("elements: tangent", shell.Shell, ("extrapolated",)),

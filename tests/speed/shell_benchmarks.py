@@ -11,8 +11,7 @@ from collections.abc import Callable
 
 os.environ["OMP_NUM_THREADS"] = "1"  # as in the command: over small matrices more threads only fight
 
-from fem import reference_folds as folds
-from fem import reference_shells as shells
+from fem.verification import folds, shells
 
 PROBLEMS: tuple[tuple[str, float, Callable[[], object]], ...] = (
     ("cantilever, end shear", 0.2, shells.cantilever),

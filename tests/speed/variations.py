@@ -20,10 +20,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from fem.case import Case, read_case
-from fem.errors import InputError
-from fem.run import run_case
-from fem.warm import compile_loops
+from fem.batch.precompile import compile_loops
+from fem.case.definition import Case, read_case
+from fem.core.errors import InputError
+from fem.simulation.run import run_case
 
 SEED, COUNT, SLOWEST = 20240611, 30, 4.0
 BOOM = Path(__file__).resolve().parents[2] / "cases" / "boom-soft.toml"

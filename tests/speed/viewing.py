@@ -13,17 +13,17 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-from fem.film import write_film
-from fem.graphics import need_graphics
-from fem.result import read
-from fem.window import Window
+from fem.results.result import read
+from fem.view.film import write_film
+from fem.view.graphics import need_graphics
+from fem.view.window import Window
 
 
 def main(folder: Path) -> None:
     need_graphics()
     with TemporaryDirectory() as place:
         file = str(Path(place) / "a.png")
-        code = "from fem.result import read; from fem.view import critical_picture as draw\n"
+        code = "from fem.results.result import read; from fem.view.still import critical_picture as draw\n"
         code += f"draw(read({str(folder)!r}), {file!r})"
         begun = time.perf_counter()
         subprocess.run([sys.executable, "-c", code], check=True)

@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from fem.equilibrium import Array
-from fem.result import BendPassage, Jam, Quantity, Result
-from fem.snapshot import Snapshot
+from fem.core.term import Array
+from fem.results.result import BendPassage, Jam, Quantity, Result
+from fem.results.snapshot import Snapshot
 
 WIDTH, THICKNESS, SECTION_RADIUS = 12.0, 1.0, 9.0
 AXLE, CASING, LIP, GAP = 2.0, 8.0, 0.6, 1.5

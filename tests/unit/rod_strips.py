@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from fem.equilibrium import Evaluation
-from fem.material import Material
-from fem.rod import Rod, build_rod, rest_state
-from fem.route import Bend, Runs, Straight
-from fem.section import Arc
-from fem.strip import Layer, Station, Strip
+from fem.core.term import Evaluation
+from fem.design.layup import Layer
+from fem.design.material import Material
+from fem.design.path import Bend, Runs, Straight
+from fem.design.section import Arc
+from fem.design.strip import Station, Strip
+from fem.rod.energy import Rod, build_rod, rest_state
 
 SOFT = Material.isotropic("soft", 80.0, 0.45, 1.2e-9, 0.3)
 STIFF = Material.isotropic("stiff", 2000.0, 0.35, 1.2e-9, 0.02)

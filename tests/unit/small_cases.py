@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from fem.case import Case, read_case
+from fem.case.definition import Case, read_case
 
 TEMPLATE = """
 title = "small"

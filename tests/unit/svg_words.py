@@ -5,7 +5,7 @@ from __future__ import annotations
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 
-from fem.sheet import Sheet
+from fem.view.canvas import Sheet
 
 _PAPER = Sheet((10, 10))
 

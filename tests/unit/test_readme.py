@@ -8,10 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from fem.failure import MODES
-from fem.obstacle import OBSTACLES
-from fem.push import PUSHES
-from fem.section import SECTIONS
+from fem.core.sources import all_modules
+from fem.design.loading import PUSHES
+from fem.design.obstacle import OBSTACLES
+from fem.design.section import SECTIONS
+from fem.simulation.failure import MODES
 
 ROOT = Path(__file__).resolve().parents[2]
 README, DEVELOPERS = (ROOT / "README.md").read_text(), (ROOT / "DEVELOPERS.md").read_text()
@@ -38,7 +39,9 @@ def test_every_status_and_mode_is_explained() -> None:
     cells = first_cells(README)
     assert set(STATUSES) <= set(cells)
     assert {mode.name for mode in MODES} <= set(cells)
-    sources = "".join((ROOT / "fem" / f"{name}.py").read_text() for name in ("verdict", "bench"))
+    sources = "".join(
+        (ROOT / "fem" / "simulation" / f"{name}.py").read_text() for name in ("verdict", "bench")
+    )
     for status in STATUSES:
         assert f'"{status}"' in sources, f"{status} is explained but never given"
 
@@ -67,7 +70,7 @@ def test_every_kind_is_named() -> None:
 def test_every_command_is_told() -> None:
     from typer.main import get_command
 
-    from fem.__main__ import app
+    from fem.cli.verbs import app
 
     told = {cell.split()[1] for cell in first_cells(README) if cell.startswith("pushpast ")}
     assert told == set(get_command(app).commands)  # type: ignore[attr-defined]
@@ -82,7 +85,7 @@ def test_pictures_exist_and_are_small() -> None:
 
 def test_the_map_names_every_module_once_from_the_bottom_up() -> None:
     told = first_cells(DEVELOPERS[DEVELOPERS.index("## Map") : DEVELOPERS.index("## How a run goes")])
-    modules = {file.stem for file in (ROOT / "fem").glob("*.py")} - {"__init__"}
+    modules = {name for name in all_modules() if not name.endswith("__init__")}
     assert sorted(told) == sorted(set(told))
     assert set(told) == modules
 

@@ -1,0 +1,3 @@
+"""Many cases: each from its lock to its result folder, side by side, over night, on a cluster; loops compiled
+before the first of them.
+"""

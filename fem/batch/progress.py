@@ -1,0 +1,84 @@
+"""The live lines of a batch on the terminal: one per running case, one for the whole."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from types import FrameType
+from typing import Any
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+
+from fem.batch.job import Done
+
+
+class Board:
+    """Observer of a batch that draws. In `with` it also turns the first interrupt from the keyboard into the
+    wish to stop; the second one ends the program at once.
+    """
+
+    def __init__(self, console: Console, total: int) -> None:
+        self.console, self.total = console, total
+        self.results: dict[str, Done] = {}
+        self._stopping = False
+        self._told: set[str] = set()
+        columns = (TextColumn("{task.fields[case]}"), BarColumn(), TimeElapsedColumn())
+        self._bars = Progress(*columns, TextColumn("{task.description}"), console=console, transient=True)
+        self._tasks: dict[str, TaskID] = {}
+        self._whole: TaskID | None = None
+        self._before: Any = None
+
+    def __enter__(self) -> Board:
+        if self.total > 1:
+            self._whole = self._bars.add_task(f"0 of {self.total} done", total=self.total, case="all")
+        self._bars.start()
+        if threading.current_thread() is threading.main_thread():
+            self._before = signal.signal(signal.SIGINT, self._interrupted)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._before is not None:
+            signal.signal(signal.SIGINT, self._before)
+        self._bars.stop()
+
+    @property
+    def stopping(self) -> bool:
+        """Whether the user has asked for an end."""
+        return self._stopping
+
+    def told(self, name: str, share: float, text: str) -> None:
+        """Move a case's bar."""
+        if name not in self._tasks:
+            self._tasks[name] = self._bars.add_task("", total=1.0, case=name)
+        self._bars.update(self._tasks[name], completed=share, description=text)
+
+    def note(self, text: str) -> None:
+        """A line above the bars."""
+        self.console.print(text, markup=False, highlight=False, style="yellow", soft_wrap=True)
+
+    def done(self, name: str, done: Done) -> None:
+        """Take a case's bar away and say what came of it."""
+        self.results[name] = done
+        if name in self._tasks:
+            self._bars.remove_task(self._tasks.pop(name))
+        if self._whole is not None:
+            count = len(self.results)
+            text = f"{count} of {self.total} done"
+            self._bars.update(self._whole, completed=count, description=text)
+            jam = done.summary["jam"]
+            word = done.summary["status"] + (f": {jam['mode']}" if jam else "")
+            how = "up to date" if done.summary.get("skipped") else f"{done.summary['seconds']:.1f} s"
+            line = f"{count}/{self.total} {name}: {word} ({how})"
+            self.console.print(line, markup=False, highlight=False, soft_wrap=True)
+        for message in done.messages:
+            self.note(message)
+        if done.defect and done.defect not in self._told:
+            self._told.add(done.defect)
+            self.console.print(done.defect, markup=False, highlight=False, soft_wrap=True)
+
+    def _interrupted(self, number: int, frame: FrameType | None) -> None:  # noqa: ARG002
+        if self._stopping:
+            raise KeyboardInterrupt
+        self._stopping = True
+        self.note("stopping: what is running is kept; interrupt again to end at once")

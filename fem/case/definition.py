@@ -1,0 +1,197 @@
+"""A case: everything that is to be simulated, read from one file, checked, frozen.
+
+`read_case` is the only way in: file -> merged tables -> parts -> rules of geometry -> `Case`. Either the case
+is sound or every fault of the file is raised at once. `digest` names the content (defaults filled in, values
+of library materials included, wording left out): equal digests mean the same simulation. `design_digest`
+leaves the numerical settings out: equal ones mean the same design.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from fem.case.file import read_document, written
+from fem.case.rules import findings
+from fem.case.schema import Reader
+from fem.case.strip_tables import (
+    LayerPart,
+    Outline,
+    read_layers,
+    read_outline,
+    read_runs,
+    read_section,
+    read_stations,
+)
+from fem.case.tables import (
+    Around,
+    HeadingTable,
+    read_around,
+    read_heading,
+    read_materials,
+    read_obstacles,
+    read_tolerances,
+)
+from fem.core.errors import CaseError
+from fem.design.environment import Axle, Casing, Friction, Slot, Weight
+from fem.design.loading import Push, Winding
+from fem.design.motor import Motor
+from fem.design.obstacle import Obstacle
+from fem.design.section import Section
+from fem.design.settings import Settings
+from fem.design.strip import Station, Strip
+
+
+@dataclass(frozen=True)
+class Case:
+    """One named case; `name` is the file's stem. motor: None where the case names none."""
+
+    name: str
+    title: str
+    teaches: str
+    strip: Strip
+    axle: Axle
+    casing: Casing
+    slot: Slot
+    obstacles: tuple[Obstacle, ...]
+    friction: Friction
+    weight: Weight
+    motor: Motor | None
+    push: Push
+    settings: Settings
+    digest: str
+    design_digest: str
+    text: str = field(repr=False, compare=False)
+    """The whole case as one case file, what it extends merged in: reading it gives the same digest."""
+    content: Mapping[str, Any] = field(repr=False, compare=False)
+    """What the digests are made of: every checked table with defaults filled in, by its key."""
+    tolerances: Mapping[str, float] = field(repr=False, compare=False)
+    """Relative tolerances of the table `compare`, by number."""
+
+    @property
+    def root_level(self) -> float:
+        """Y of the strip's mid-line where it leaves the axle [mm]: below the axle by half the thickness."""
+        return -(self.axle.radius + 0.5 * self.strip.thickness)
+
+    @property
+    def slot_level(self) -> float:
+        """Y of the slot's centre line [mm]."""
+        return self.root_level + self.slot.height
+
+    @property
+    def slot_mouth(self) -> float:
+        """X of the slot's outer end [mm]."""
+        return self.casing.radius + self.slot.length
+
+    @property
+    def free_length(self) -> float:
+        """Strip outside the slot when it is fully out [mm]."""
+        return self.strip.length - self.slot_mouth
+
+    @property
+    def travel(self) -> float:
+        """Strip to draw in through the slot [mm]; 0 for a push that does not turn the axle."""
+        return self.push.depth(self.free_length) if isinstance(self.push, Winding) else 0.0
+
+
+def read_case(path: Path | str) -> Case:
+    """Read and check one case file; raises CaseError with all its faults."""
+    file = Path(path)
+    document = read_document(file)
+    reader = Reader(document)
+    heading = read_heading(reader)
+    outline = read_outline(reader)
+    section = read_section(reader, outline)
+    runs, route = read_runs(reader)
+    layers, all_layers = read_layers(reader, read_materials(reader))
+    stations = read_stations(reader, outline)
+    obstacles = read_obstacles(reader)
+    around = read_around(reader)
+    tolerances = read_tolerances(reader)
+    thickness = sum(part.layer.thickness for part in layers) if all_layers else None
+    parts: dict[str, Any] = {
+        "outline": outline, "section": section, "runs": runs, "path": route, "layers": layers,
+        "stations": stations, "obstacles": obstacles, "thickness": thickness,
+        "rise": _rise(section, outline), **vars(around),
+    }  # fmt: skip
+    for key, message in findings(parts):
+        reader.fault(key, message)
+    strip = None
+    if not reader.faults and outline and section and route and stations is not None:
+        strip = reader.made(("strip",), lambda: _strip(outline, section, route, layers, stations))
+    if reader.faults or heading is None or strip is None or obstacles is None:
+        raise CaseError(
+            tuple(sorted(set(reader.faults), key=lambda fault: (fault.file, fault.line or 0, fault.key)))
+        )
+    content = {
+        key: value for key, value in reader.effective.items() if key and not key.startswith("materials.")
+    }
+    told = _Told(file.stem, written(document), _in_json(content), tolerances)
+    return _case(told, heading, strip, tuple(made for _, made in obstacles), around)
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What a case keeps of its file: name, text, tables as understood, tolerances."""
+
+    name: str
+    text: str
+    content: Mapping[str, Any]
+    tolerances: Mapping[str, float]
+
+
+def _in_json(content: Mapping[str, Any]) -> Any:
+    """The same in JSON's own types, so that it equals what is read back from a file."""
+    return json.loads(json.dumps(content))
+
+
+def _case(
+    told: _Told, heading: HeadingTable, strip: Strip, obstacles: tuple[Obstacle, ...], around: Around
+) -> Case:
+    assert around.axle and around.casing and around.slot and around.friction and around.weight
+    assert around.settings and around.push
+    return Case(
+        told.name, heading.title, heading.teaches, strip, around.axle, around.casing, around.slot, obstacles,
+        around.friction, around.weight, around.motor, around.push, around.settings,
+        _digest(told.content),
+        _digest({key: value for key, value in told.content.items() if key != "solver"}),
+        told.text, told.content, told.tolerances,
+    )  # fmt: skip
+
+
+def _digest(content: Mapping[str, Any]) -> str:
+    return hashlib.sha256(json.dumps(content, sort_keys=True, allow_nan=False).encode()).hexdigest()
+
+
+def _rise(section: Section | None, outline: Outline | None) -> tuple[float, float] | None:
+    """Lowest and highest place of the section over the strip's width [mm], toward the axle positive."""
+    if section is None or outline is None:
+        return None
+    half = 0.5 * min(outline.width, section.developed_width)
+    places = [half * (index / 32.0 - 1.0) for index in range(65)]
+    heights = section.place(places, float(outline.sense)).height
+    return float(min(heights)), float(max(heights))
+
+
+def _strip(
+    outline: Outline,
+    section: Section,
+    route: Any,
+    layers: list[LayerPart],
+    stations: list[tuple[Any, Station]],
+) -> Strip:
+    """The strip, with the stations that let a flat root open."""
+    places = [station for _, station in stations]
+    if outline.root_opening > 0.0:
+        first = places[0] if places else Station(0.0, outline.width)
+        opening = [Station(0.0, first.width, 0.0)]
+        if not places or first.at > outline.root_opening:
+            opening.append(Station(outline.root_opening, first.width, first.depth))
+        places = [*opening, *places]
+    return Strip(
+        route, section, outline.width, outline.sense, tuple(part.layer for part in layers), tuple(places)
+    )

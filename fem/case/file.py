@@ -1,0 +1,363 @@
+"""Text of a case file to plain tables, with the place every key was written.
+
+A case may extend another: tables are merged key by key, everything else (numbers, texts, lists) is replaced
+whole by the extending file. A table that names a different `kind` starts afresh, and so do keys that exclude
+one another (`runs` and `through`), because their companions belong to what they replace. Every key keeps the
+file and line it came from, so that a fault in a base is reported where it can be mended.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from fem.core.errors import CaseError, Fault
+
+Key = tuple[str | int, ...]
+"""Where a value sits: ("strip", "layers", 1, "thickness")."""
+
+EXCLUSIVE: tuple[tuple[Key, tuple[frozenset[str], ...]], ...] = (
+    (("strip", "path"), (frozenset({"runs", "transition"}), frozenset({"through"}))),
+    (("strip", "section"), (frozenset({"radius"}), frozenset({"depth"}))),
+)
+"""Groups of keys of one table of which a case uses one; giving one drops the others of a base."""
+
+ALONE = "# A whole case in one file, with what it extends; written by pushpast. mm, N, MPa, s, degrees."
+
+
+@dataclass(frozen=True)
+class Place:
+    """File as the user would type it, and line from 1."""
+
+    file: str
+    line: int
+
+
+@dataclass(frozen=True)
+class Document:
+    """Merged tables of a case with the place of every key."""
+
+    file: str
+    tables: Mapping[str, Any]
+    places: Mapping[Key, Place]
+
+    def fault(self, key: Key, message: str) -> Fault:
+        """Fault at `key`, placed at the key itself or at the nearest table around it that was written."""
+        for depth in range(len(key), 0, -1):
+            place = self.places.get(key[:depth])
+            if place is not None:
+                return Fault(place.file, key_text(key), message, place.line)
+        return Fault(self.file, key_text(key), message)
+
+
+def key_text(key: Key) -> str:
+    """`strip.layers[1].thickness` for ("strip", "layers", 1, "thickness")."""
+    text = ""
+    for part in key:
+        if isinstance(part, int):
+            text += f"[{part}]"
+        else:
+            name = part if re.fullmatch(r"[A-Za-z0-9_-]+", part) else f'"{part}"'
+            text += f".{name}" if text else name
+    return text
+
+
+def read_document(path: Path) -> Document:
+    """Read a case file and everything it extends; raises CaseError (syntax, no file, a circle)."""
+    return _read(path, ())
+
+
+def written(document: Document) -> str:
+    """The merged tables as the text of one case file that stands alone."""
+    import tomli_w
+
+    return f"{ALONE}\n{tomli_w.dumps(document.tables)}"
+
+
+def _read(path: Path, above: tuple[Path, ...]) -> Document:
+    file = shown(path)
+    tables = _parse(path, file)
+    places = {key: Place(file, line) for key, line in key_lines(path.read_text("utf-8-sig")).items()}
+    here = Document(file, tables, places)
+    base = tables.pop("extends", None)
+    if base is None:
+        return here
+    if not isinstance(base, str) or not base.strip():
+        raise CaseError(
+            (
+                here.fault(
+                    ("extends",),
+                    f'must be the name of a case file in quotes, got {base!r}; write extends = "base.toml"',
+                ),
+            )
+        )
+    chain = (*above, path.resolve())
+    base_path = path.parent / base
+    if base_path.resolve() in chain:
+        circle = " -> ".join(p.name for p in (*chain, base_path.resolve()))
+        raise CaseError(
+            (
+                here.fault(
+                    ("extends",),
+                    f"the files extend each other in a circle ({circle}); remove one of the lines",
+                ),
+            )
+        )
+    if not base_path.is_file():
+        raise CaseError(
+            (
+                here.fault(
+                    ("extends",),
+                    f"there is no file {shown(base_path)}; the name is taken from the folder of this file",
+                ),
+            )
+        )
+    return _merged(_read(base_path, chain), here)
+
+
+def _parse(path: Path, file: str) -> dict[str, Any]:
+    if path.is_dir():
+        raise CaseError((Fault(file, "", "is a folder; name a case file (NAME.toml) in it"),))
+    try:
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n"))
+    except FileNotFoundError:
+        raise CaseError((Fault(file, "", f"there is no such file{_nearby(path)}"),)) from None
+    except OSError as problem:
+        raise CaseError((Fault(file, "", f"cannot be read ({problem.strerror})"),)) from None
+    except UnicodeDecodeError as problem:
+        line = path.read_bytes()[: problem.start].count(b"\n") + 1
+        raise CaseError((Fault(file, "", "is not UTF-8 text; save it as UTF-8", line),)) from None
+    except tomllib.TOMLDecodeError as problem:
+        raise CaseError((_syntax_fault(file, str(problem), path),)) from None
+
+
+def _syntax_fault(file: str, problem: str, path: Path) -> Fault:
+    found = re.search(r"\(at line (\d+), column (\d+)\)|\(at end of document\)", problem)
+    reason = problem[: found.start()].strip() if found else problem
+    if found and found.group(1):
+        number = int(found.group(1))
+        lines = path.read_text("utf-8-sig").splitlines()
+        written = lines[number - 1].strip() if number <= len(lines) else ""
+        where = f", column {found.group(2)}: {written!r}" if written else ""
+    else:
+        number, where = path.read_text("utf-8-sig").count("\n") + 1, " at the end of the file"
+    return Fault(
+        file,
+        "",
+        f"is not valid TOML: {reason}{where}; a text needs quotes, a number a decimal point, a key stands "
+        "once",
+        number,
+    )
+
+
+def _nearby(path: Path) -> str:
+    """Hint at case files of a similar name beside the missing one."""
+    from difflib import get_close_matches
+
+    if not path.parent.is_dir():
+        return f"; the folder {shown(path.parent)} does not exist either"
+    names = sorted(p.name for p in path.parent.glob("*.toml"))
+    close = get_close_matches(path.name if path.suffix else f"{path.name}.toml", names, n=1)
+    if close:
+        return f"; did you mean {shown(path.parent / close[0])}?"
+    return f"; the folder has {', '.join(names)}" if names else ""
+
+
+def shown(path: Path) -> str:
+    """The path as a user would type it: relative when below the working folder."""
+    relative = os.path.relpath(path)
+    return Path(path).as_posix() if relative.startswith("..") else Path(relative).as_posix()
+
+
+# ---- merging -----------------------------------------------------------------------------------------------
+
+
+def _merged(base: Document, change: Document) -> Document:
+    tables = dict(base.tables)
+    places = dict(base.places)
+    _merge_into(tables, places, change.tables, change.places, ())
+    return Document(change.file, tables, places)
+
+
+def _merge_into(
+    tables: dict[str, Any],
+    places: dict[Key, Place],
+    change: Mapping[str, Any],
+    new_places: Mapping[Key, Place],
+    at: Key,
+) -> None:
+    for name in _displaced(tables, change, at):
+        del tables[name]
+        _forget(places, (*at, name))
+    for name, value in change.items():
+        key = (*at, name)
+        if isinstance(value, dict) and isinstance(tables.get(name), dict):
+            if key in new_places:
+                places[key] = new_places[key]
+            tables[name] = dict(tables[name])
+            _merge_into(tables[name], places, value, new_places, key)
+        else:
+            tables[name] = value
+            _forget(places, key)
+            places.update({k: p for k, p in new_places.items() if k[: len(key)] == key})
+
+
+def _displaced(tables: Mapping[str, Any], change: Mapping[str, Any], at: Key) -> list[str]:
+    """Keys of a base's table that the extending table makes meaningless."""
+    if "kind" in change and "kind" in tables and change["kind"] != tables["kind"]:
+        return list(tables)
+    drop: set[str] = set()
+    for where, groups in EXCLUSIVE:
+        if at == where:
+            for group in groups:
+                if group & change.keys():
+                    drop |= frozenset().union(*groups) - group
+    return [name for name in tables if name in drop]
+
+
+def _forget(places: dict[Key, Place], key: Key) -> None:
+    for old in [k for k in places if k[: len(key)] == key]:
+        del places[old]
+
+
+# ---- lines of keys -----------------------------------------------------------------------------------------
+
+
+def key_lines(text: str) -> dict[Key, int]:
+    """Line (from 1) of every key, table and list item of a valid TOML text."""
+    lines: dict[Key, int] = {}
+    for key, line in _Lines(text.replace("\r\n", "\n")).statements():
+        lines.setdefault(key, line)  # a list of tables stands where its first table stands
+    return lines
+
+
+class _Lines:
+    """One pass over a text that tomllib has accepted; it only needs to find where things start."""
+
+    _BARE = re.compile(r"[A-Za-z0-9_-]+")
+    _SCALAR = re.compile(r"[^,\]}#\n]+")
+
+    def __init__(self, text: str) -> None:
+        self.text, self.at = text, 0
+        self.counts: dict[Key, int] = {}
+
+    def statements(self) -> Iterator[tuple[Key, int]]:
+        table: Key = ()
+        while self._skip(newlines=True):
+            if self.text.startswith("[", self.at):
+                is_list = self.text.startswith("[[", self.at)
+                self.at += 2 if is_list else 1
+                line = self._line()
+                table = self._resolved(self._key(), is_list)
+                self._skip()
+                self.at += 2 if is_list else 1
+                if is_list:
+                    yield table[:-1], line
+                yield table, line
+            else:
+                yield from self._pair(table)
+
+    def _pair(self, table: Key) -> Iterator[tuple[Key, int]]:
+        line = self._line()
+        parts = self._key()
+        for depth in range(1, len(parts) + 1):
+            yield table + parts[:depth], line
+        self._skip()
+        self.at += 1  # the equals sign
+        yield from self._value(table + parts)
+
+    def _value(self, key: Key) -> Iterator[tuple[Key, int]]:
+        self._skip(newlines=True)
+        mark = self.text[self.at]
+        if mark in "\"'":
+            self._string()
+        elif mark == "[":
+            yield from self._list(key)
+        elif mark == "{":
+            self.at += 1
+            while self._skip(newlines=True) and self.text[self.at] != "}":
+                yield from self._pair(key)
+                self._skip(newlines=True)
+                self.at += self.text[self.at] == ","
+            self.at += 1
+        else:
+            found = self._SCALAR.match(self.text, self.at)
+            self.at = found.end() if found else self.at + 1
+
+    def _list(self, key: Key) -> Iterator[tuple[Key, int]]:
+        self.at += 1
+        index = 0
+        while self._skip(newlines=True) and self.text[self.at] != "]":
+            yield (*key, index), self._line()
+            yield from self._value((*key, index))
+            index += 1
+            self._skip(newlines=True)
+            self.at += self.text[self.at] == ","
+        self.at += 1
+
+    def _key(self) -> tuple[str, ...]:
+        parts: list[str] = []
+        while True:
+            self._skip()
+            if self.text[self.at] in "\"'":
+                start = self.at
+                self._string()
+                parts.append(next(iter(tomllib.loads(f"{self.text[start : self.at]} = 0"))))
+            else:
+                found = self._BARE.match(self.text, self.at)
+                assert found is not None, "tomllib accepted this key"
+                parts.append(found.group())
+                self.at = found.end()
+            self._skip()
+            if self.text[self.at] != ".":
+                return tuple(parts)
+            self.at += 1
+
+    def _string(self) -> None:
+        quote = self.text[self.at]
+        if self.text.startswith(quote * 3, self.at):
+            end = self.at + 3
+            while not self.text.startswith(quote * 3, end):
+                end += 2 if quote == '"' and self.text[end] == "\\" else 1
+            end += 3
+            while end < len(self.text) and self.text[end] == quote:
+                end += 1  # up to two quotes may stand just before the closing three
+        else:
+            end = self.at + 1
+            while self.text[end] != quote:
+                end += 2 if quote == '"' and self.text[end] == "\\" else 1
+            end += 1
+        self.at = end
+
+    def _resolved(self, parts: tuple[str, ...], is_list: bool) -> Key:
+        """Header `a.b` to a key with the running index of every list of tables on the way."""
+        key: Key = ()
+        for depth, part in enumerate(parts):
+            key = (*key, part)
+            last = depth == len(parts) - 1
+            if last and is_list:
+                self.counts[key] = self.counts.get(key, -1) + 1
+            if key in self.counts:
+                key = (*key, self.counts[key])
+        return key
+
+    def _skip(self, newlines: bool = False) -> bool:
+        """Past blanks and comments; False at the end of the text."""
+        blanks = " \t\n" if newlines else " \t"
+        while self.at < len(self.text):
+            if self.text[self.at] in blanks:
+                self.at += 1
+            elif self.text[self.at] == "#":
+                end = self.text.find("\n", self.at)
+                self.at = len(self.text) if end < 0 else end
+            else:
+                return True
+        return False
+
+    def _line(self) -> int:
+        return self.text.count("\n", 0, self.at) + 1

@@ -1,0 +1,390 @@
+"""The command line: `pushpast VERB ...`. Verbs are plain words; each hands over to one module of the package.
+
+Exit codes: 0 done (a jam is a result, not an error), 1 a verification or comparison differs, 2 bad input, 3 a
+case did not converge. `--json` puts exactly one document on stdout; progress and messages go to stderr.
+Nothing heavy is imported before a verb needs it, so that help and faults come at once.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sys
+from collections.abc import Iterator
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from fem import __version__
+from fem.core.errors import (
+    EXIT_BAD_INPUT,
+    EXIT_DIFFERS,
+    EXIT_DONE,
+    Fault,
+    InputError,
+)
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+CASES, RUNS = Path("cases"), Path("results") / "runs"
+REFERENCES = Path("results") / "reference"
+
+app = typer.Typer(
+    name="pushpast",
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+CaseNames = Annotated[
+    list[str],
+    typer.Argument(metavar="CASE", help="Case files, folders, patterns, or names of cases below cases/."),
+]
+CaseName = Annotated[
+    str, typer.Argument(metavar="CASE", help="A case file, or the name of a case below cases/.")
+]
+AtATime = Annotated[int, typer.Option("-j", "--jobs", min=1, metavar="N", help="Cases side by side.")]
+
+
+def File(words: str) -> Any:
+    """The option of a file to write."""
+    return typer.Option(help=words, metavar="FILE")
+
+
+AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, messages on stderr.")]
+
+
+class Model(StrEnum):
+    """Models a case can be run with."""
+
+    rod = "rod"
+    shell = "shell"
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"pushpast {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def pushpast(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    """Does a springy curved strip wind in, come out again, or jam?
+
+    Exit codes: 0 done, 1 a check or comparison differs, 2 bad input, 3 a case did not converge.
+    """
+
+
+@app.command()
+def new(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Name of the case, or the file to write.")],
+) -> None:
+    """Write a commented starter case to cases/NAME.toml."""
+    from fem.case.template import starter
+
+    file = Path(name) if name.endswith(".toml") else CASES / f"{name}.toml"
+    if not file.stem.replace("-", "").replace("_", "").isalnum():
+        _stop(f"{name!r} is no name for a case: use letters, digits, - and _")
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        with open(file, "x", encoding="utf-8") as text:
+            text.write(starter(file.stem))
+    except FileExistsError:
+        _stop(f"{file} exists already; choose another name or remove it")
+    except OSError as problem:
+        _stop(f"{file} cannot be written ({problem.strerror})")
+    typer.echo(f"wrote {file}\nnext: pushpast check {file}", err=True)
+
+
+@app.command()
+def check(cases: CaseNames, as_json: AsJson = False) -> None:
+    """Read and validate cases and print what follows from their numbers, without a solve."""
+    from fem.batch.batch import read_cases
+    from fem.case.estimate import derive
+    from fem.cli.terminal import print_check, print_faults
+    from fem.report.json_documents import cases_document, checked
+
+    console, documents, bad = _console(as_json), [], False
+    for name, case, found in read_cases(cases):
+        derived, faults = None, found
+        if case is not None:
+            try:
+                derived = derive(case)
+            except InputError as problem:
+                faults = (Fault(name, "", str(problem)),)
+        bad = bad or bool(faults)
+        documents.append(checked(name, case, derived, faults))
+        if not as_json:
+            if case is None or derived is None:
+                print_faults(_console(True), faults)
+            else:
+                print_check(console, case, derived)
+    if as_json:
+        _print_json(cases_document(documents))
+    else:
+        wrong, read = sum(len(document["faults"]) for document in documents), len(documents)
+        typer.echo(f"{_count(wrong, 'fault')} in {_count(read, 'case')}", err=True)
+    raise typer.Exit(EXIT_BAD_INPUT if bad else EXIT_DONE)
+
+
+@app.command()
+def run(
+    cases: CaseNames,
+    model: Annotated[Model, typer.Option(help="Which model of the strip to run.")] = Model.rod,
+    at_a_time: AtATime = 1,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Also run what is up to date.")] = False,
+    scheduler: Annotated[
+        str | None, typer.Option(metavar="tcp://HOST:PORT", help="Run on this dask.distributed cluster.")
+    ] = None,
+    pictures: Annotated[
+        bool, typer.Option(help="Draw torque.png and critical.png beside the numbers.")
+    ] = True,
+    as_json: AsJson = False,
+) -> None:
+    """Run cases; results go to results/runs/CASE/, one verdict table at the end.
+
+    What is up to date is not run again; what was stopped or killed goes on where it stood.
+    """
+    from fem.batch.batch import Wishes, read_cases, run_batch
+    from fem.batch.progress import Board
+    from fem.cli.terminal import print_failures, print_verdicts
+    from fem.report.json_documents import cases_document
+
+    console = _console(True)
+    wishes = Wishes(model.value, at_a_time, scheduler, pictures, fresh)
+    with _library_output_to_stderr():
+        read = read_cases(cases)
+        # faults come before the first long run
+        print_failures(console, [(name, faults) for name, _, faults in read])
+        board = Board(console, sum(case is not None for _, case, _ in read))
+        done, code = run_batch(read, wishes, board)
+        ran = [each for each, (_, case, _) in zip(done, read, strict=True) if case is not None]
+        print_failures(console, [(each.summary["case"], each.faults) for each in ran])
+    summaries = [each.summary for each in done]
+    if as_json:
+        _print_json(cases_document(summaries))
+    else:
+        print_verdicts(_console(False), summaries)
+    raise typer.Exit(code)
+
+
+@app.command()
+def view(
+    case: CaseName,
+    beside: Annotated[
+        str, typer.Option(help="Another finished case to show beside it.", metavar="CASE")
+    ] = "",
+    png: Annotated[
+        Path | None, typer.Option(help="Write a picture; no display is needed.", metavar="FILE")
+    ] = None,
+    gif: Annotated[
+        Path | None, typer.Option(help="Write a film; no display is needed.", metavar="FILE")
+    ] = None,
+    mp4: Annotated[
+        Path | None, typer.Option(help="Write a film; needs the extra called film.", metavar="FILE")
+    ] = None,
+    html: Annotated[Path | None, File("Write a page: the whole run to turn and step through.")] = None,
+    at: Annotated[
+        str | None, typer.Option(help="Moment of the picture: an event, or mm of travel.", metavar="WHEN")
+    ] = None,
+    colour: Annotated[
+        str,
+        typer.Option(
+            help="strain, contact, flattening, curvature, gap, displacement or layers.", metavar="WHAT"
+        ),
+    ] = "strain",
+) -> None:
+    """Look at a finished run in 3-D: in a window, or as a picture or film without a display."""
+    from fem.batch.batch import case_file
+    from fem.cli.viewing import Wishes, view_runs
+    from fem.core.atomic import named_run
+
+    names = [case, beside] if beside else [case]
+    wishes = Wishes(png, gif, mp4, html, at, colour)
+    try:
+        with _library_output_to_stderr(), _console(True).status("reading") as note:
+            told = view_runs(
+                [named_run(RUNS, Path(name).stem) for name in names],
+                [case_file(name) for name in names], wishes, lambda _, words: note.update(words),
+            )  # fmt: skip
+    except InputError as problem:
+        _stop(str(problem))
+    for line in told:
+        typer.echo(line, err=True)
+
+
+@app.command()
+def accept(
+    cases: CaseNames,
+    why: Annotated[str, typer.Option(help="Why the new numbers are right; kept with them.", metavar="TEXT")],
+    model: Annotated[Model, typer.Option(help="Which model's numbers.")] = Model.rod,
+    at_a_time: AtATime = 1,
+) -> None:
+    """Make the present numbers of cases the accepted ones, in results/reference/; runs what has not run."""
+    from fem.batch.batch import read_cases
+    from fem.cli.comparing import accept_verb, workplace
+
+    try:
+        place = workplace(REFERENCES, at_a_time, _console(True), _library_output_to_stderr)
+        code = accept_verb(read_cases(cases), model.value, why, place, _console)
+    except InputError as problem:
+        _stop(str(problem))
+    raise typer.Exit(code)
+
+
+@app.command()
+def compare(
+    cases: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="CASE", help="As for `run`; without any, all of cases/."),
+    ] = None,
+    model: Annotated[Model, typer.Option(help="Which model's numbers.")] = Model.rod,
+    fast: Annotated[
+        bool, typer.Option("--fast", help="Only cases that took at most 30 s when accepted.")
+    ] = False,
+    markdown: Annotated[
+        Path | None, typer.Option(help="Write the tables for a pull request.", metavar="FILE")
+    ] = None,
+    plot: Annotated[
+        Path | None, typer.Option(help="Draw old against new curves into this folder.", metavar="FOLDER")
+    ] = None,
+    at_a_time: AtATime = 1,
+    as_json: AsJson = False,
+) -> None:
+    """Compare cases with what was accepted; runs what has not run since case or program changed."""
+    from fem.batch.batch import read_cases
+    from fem.cli.comparing import Options, compare_verb, workplace
+
+    options = Options(model.value, not cases, fast, markdown, plot, as_json)
+    named = cases or [str(file) for file in sorted(CASES.rglob("*.toml"))]
+    try:
+        place = workplace(REFERENCES, at_a_time, _console(True), _library_output_to_stderr)
+        code = compare_verb(read_cases(named), options, place, _console)
+    except InputError as problem:
+        _stop(str(problem))
+    raise typer.Exit(code)
+
+
+@app.command()
+def export(
+    case: CaseName,
+    file: Annotated[
+        Path,
+        typer.Argument(metavar="FILE", help="What to write: .stl (solid) or .vtu (mid-surface, fields)."),
+    ],
+    at: Annotated[
+        str | None,
+        typer.Option(metavar="LABEL|STEP", help="Which state; without it the critical one."),
+    ] = None,
+) -> None:
+    """Write one state of a finished run for other programs: a solid, or the surface with its fields."""
+    from fem.core.atomic import named_run
+    from fem.exchange.export import export as written
+    from fem.results.result import read
+
+    try:
+        shot = written(read(named_run(RUNS, Path(case).stem)), file, at)
+    except InputError as problem:
+        _stop(str(problem))
+    named = f" ({shot.label})" if shot.label else ""
+    typer.echo(f"wrote {file}: step {shot.step}{named}, {shot.travel:.1f} mm wound in", err=True)
+
+
+@app.command()
+def report(
+    cases: CaseNames,
+    html: Annotated[Path | None, File("Page to write; results/runs/report.html if nothing is named.")] = None,
+    pdf: Annotated[Path | None, File("The same as PDF; needs weasyprint.")] = None,
+    gallery: Annotated[Path | None, File("Markdown page with small pictures of the cases.")] = None,
+) -> None:
+    """Write the report of finished runs: one page for one case or a batch."""
+    from fem.batch.batch import files_of
+    from fem.core.atomic import named_run
+    from fem.report.gallery import hand_out
+
+    if html is None and pdf is None and gallery is None:
+        html = RUNS / "report.html"
+    try:
+        runs = [(named_run(RUNS, file.stem), file) for file in files_of(cases)]
+        with _library_output_to_stderr():
+            made = hand_out(runs, html, pdf, gallery, REFERENCES)
+    except InputError as problem:
+        _stop(str(problem))
+    except OSError as problem:
+        _stop(f"{problem.filename or 'a file'} cannot be written ({problem.strerror or problem})")
+    for file in made:
+        typer.echo(f"wrote {file}", err=True)
+
+
+@app.command()
+def verify(
+    fast: Annotated[bool, typer.Option("--fast", help="Only the checks that take seconds.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Run the published checks: source, published value, computed value, error."""
+    from fem.cli.terminal import print_checks
+    from fem.report.json_documents import checks_document
+    from fem.verification.verify import run_checks
+
+    with _library_output_to_stderr(), _console(True).status("checking") as note:
+        made = run_checks(fast=fast, progress=lambda check: note.update(f"checked {check.name}"))
+    document = checks_document(made)
+    if as_json:
+        _print_json(document)
+    else:
+        print_checks(_console(False), document["checks"])
+    raise typer.Exit(EXIT_DONE if all(row["ok"] for row in document["checks"]) else EXIT_DIFFERS)
+
+
+# ---- output ------------------------------------------------------------------------------------------------
+
+
+@contextlib.contextmanager
+def _library_output_to_stderr() -> Iterator[None]:
+    """Send whatever libraries print to stderr, at the level of the descriptor: stdout is ours alone."""
+    sys.stdout.flush()
+    kept = os.dup(1)
+    os.dup2(2, 1)
+    try:
+        yield
+    finally:
+        sys.stdout.flush()
+        os.dup2(kept, 1)
+        os.close(kept)
+
+
+def _console(to_stderr: bool) -> Console:
+    from rich.console import Console
+
+    return Console(stderr=to_stderr)
+
+
+def _print_json(document: Any) -> None:
+    sys.stdout.write(json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False) + "\n")
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
+def _stop(message: str) -> None:
+    typer.echo(message, err=True)
+    raise typer.Exit(EXIT_BAD_INPUT)
+
+
+def main() -> None:
+    """Entry point of the command."""
+    # Small matrices: more threads only fight each other. Set before numpy loads.
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    app(prog_name="pushpast")

@@ -1,0 +1,3 @@
+"""What rod and shell share where they touch things: signed distance to thick curves, penalty and friction
+laws, scales that follow the strip, the walls of a case.
+"""

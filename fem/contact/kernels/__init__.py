@@ -1,0 +1,1 @@
+"""Compiled pieces of contact that both models take in."""

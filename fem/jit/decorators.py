@@ -1,0 +1,78 @@
+"""How loops are compiled, said once for all of them.
+
+Most of a first run on a machine is spent compiling. Wrappers that nobody calls are a fifth of that: no loop
+is called through a C pointer, and what other loops take in is not called from Python. A division by zero
+gives an infinite number, as in numpy, not an exception, whose test would stand in every loop; who minimises
+asks whether energies are finite. Loops that Python calls are kept between runs, where `fem.jit.cache` says;
+pieces are not: they are needed only to compile a loop.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
+
+import numba
+from numba import njit
+
+from fem.jit.cache import folder
+
+Loop = TypeVar("Loop", bound=Callable[..., object])
+LOOPS: dict[str, Any] = {"error_model": "numpy", "no_cfunc_wrapper": True}
+PIECES: dict[str, Any] = {**LOOPS, "forceinline": True, "no_cpython_wrapper": True}
+RELAXED: dict[str, Any] = {"fastmath": {"contract", "reassoc", "nsz", "arcp"}}
+FINITE: dict[str, Any] = {"fastmath": True}
+
+
+def compiled(loop: Loop) -> Loop:
+    """A loop that Python calls."""
+    return _kept(loop, LOOPS)
+
+
+def inlined(loop: Loop) -> Loop:
+    """A short piece that loops take in. Called from Python it would bring the interpreter down."""
+    return cast("Loop", njit(**PIECES)(loop))
+
+
+def shared(loop: Loop) -> Loop:
+    """A long piece, which loops may take in or call. It is not kept: loops compiled with one that another
+    process had kept were a sixth slower.
+    """
+    return cast("Loop", njit(**LOOPS)(loop))
+
+
+def relaxed_piece(loop: Loop) -> Loop:
+    """A piece that loops take in, over sums that may be summed in another order; what is not finite stays so.
+
+    It must stand in each loop: of one that several call, whichever copy is loaded first serves all of them,
+    and each copy sums in its own order.
+    """
+    return cast("Loop", njit(**PIECES, **RELAXED)(loop))
+
+
+def finite(loop: Loop) -> Loop:
+    """A loop over sums that may be summed in another order, of numbers that are known to be finite."""
+    return _kept(loop, FINITE)
+
+
+def finite_piece(loop: Loop) -> Loop:
+    """A piece that such loops take in."""
+    return cast("Loop", njit(**PIECES, **FINITE)(loop))
+
+
+def _kept(loop: Loop, options: dict[str, Any]) -> Loop:
+    """The loop compiled with options and kept, where anything can be."""
+    package, _, module = loop.__module__.partition(".")
+    place = folder(module) if package == __name__.partition(".")[0] else None
+    if place is None:
+        return cast("Loop", njit(**options)(loop))
+    config: Any = numba.config
+    before = config.CACHE_DIR
+    try:
+        config.CACHE_DIR = str(place)
+        made = njit(cache=True, **options)(loop)
+    finally:
+        config.CACHE_DIR = before
+    if not config.DISABLE_JIT and not made.stats.cache_path.startswith(str(place)):
+        made = njit(**options)(loop)  # numba could not write there and took a folder that may be stale
+    return cast("Loop", made)

@@ -1,0 +1,1 @@
+"""Compiled pieces of factors in dense blocks."""

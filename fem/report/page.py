@@ -1,0 +1,111 @@
+"""One run as one page that opens offline: the strip in 3-D with its slider, the plot, and all the words.
+
+The page is a single file without any reference to outside. What matters stands in it as text and as a still
+drawing, so that it survives without scripts and without 3-D; a small script of our own makes it move.
+"""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from fem.case.definition import Case
+from fem.core.atomic import whole_file
+from fem.core.errors import InputError
+from fem.report.chart import moments, place_text, torque_chart
+from fem.report.drawing import side_view
+from fem.report.page_scene import pack, stops
+from fem.report.svg import Pen, style_sheet
+from fem.report.wording import CAUTIONS, figure, margins, other_numbers, quality, verdict_texts
+from fem.results.result import Result, to_json, with_states
+from fem.simulation.failure_guide import GOOD
+from fem.view.colour import ramp
+
+WEB = Path(__file__).with_name("web")
+SCRIPTS = ("run.js", "draw.js", "scene.js", "use.js")
+
+
+def write_page(result: Result, file: Path | str, case: Case | None = None) -> Path:
+    """Write the page of a run, whole or not at all; return its file.
+
+    With its case the page knows the rest shape, without it compares with the state fully out. Raises
+    InputError if the run kept no state of the strip.
+    """
+    return put(Path(file), page(result, case))
+
+
+def page(result: Result, case: Case | None = None) -> str:
+    """The text of the page."""
+    with_states(result)
+    packed, chart = pack(result, case), torque_chart(result)
+    critical = result.critical()
+    assert critical is not None
+    places = moments(result, chart)
+    about = packed.about | {"plot": place_text(places), "ramp": _ramp()}
+    marker = Pen("alarm", 2.4)
+    chart.drawing.raw(f'<circle id="marker" class="s-alarm" r="6.5" fill="none" {marker.attributes()} '
+                      'style="display:none"/>')  # fmt: skip
+    return environment().get_template("page.html").render(
+        r=result, css=css(), still=side_view(critical, result.intended_path, result.jam).text(),
+        last=len(result.snapshots) - 1, start=about["start"], stops=stops(result),
+        coloured=[one for one in about["quantities"] if one["coloured"]],
+        cased=any(wall["around"] for wall in about["walls"]), tick=f"{about['tick']:g}",
+        chart=chart.drawing.text(), margins=margins(result), texts=verdict_texts(result),
+        numbers=other_numbers(result), quality=quality(result, case), cautions=CAUTIONS,
+        provenance=provenance(result), about=_in_script(about), data=packed.text,
+        script="\n".join((WEB / name).read_text(encoding="utf-8") for name in SCRIPTS),
+    )  # fmt: skip
+
+
+def put(file: Path, text: str) -> Path:
+    """Write a text, whole or not at all. Raises InputError where the disk refuses."""
+    return put_bytes(file, text.encode())
+
+
+def put_bytes(file: Path, content: bytes) -> Path:
+    """Write bytes, whole or not at all. Raises InputError where the disk refuses."""
+    try:
+        with whole_file(file) as unfinished:
+            unfinished.write_bytes(content)
+    except OSError as problem:
+        raise InputError(f"{file} cannot be written ({problem.strerror or problem})") from problem
+    return file
+
+
+@cache
+def environment() -> Environment:
+    """Templates of `web`; what goes into them is escaped, a name nobody gave is an error."""
+    made = Environment(
+        loader=FileSystemLoader(WEB), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )  # fmt: skip
+    made.globals |= {"figure": figure, "good": GOOD}
+    return made
+
+
+def css() -> str:
+    """Colours and layout of every page."""
+    return style_sheet() + (WEB / "look.css").read_text(encoding="utf-8")
+
+
+def provenance(result: Result) -> list[tuple[str, str]]:
+    """Where the numbers come from, flat."""
+    rows = []
+    for name, value in result.provenance.items():
+        plain = to_json(value)
+        rows.append((name.replace("_", " "), plain if isinstance(plain, str) else json.dumps(plain)))
+    return rows
+
+
+def _ramp() -> list[str]:
+    colours = (ramp(64) * 255).round().astype(int).tolist()
+    return [f"#{red:02x}{green:02x}{blue:02x}" for red, green, blue in colours]
+
+
+def _in_script(content: Any) -> str:
+    """JSON that may stand in a script element: no "<" can end it."""
+    return json.dumps(to_json(content), allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")

@@ -1,0 +1,257 @@
+"""The report of one case or a batch: one page to send to somebody without the tool, and a PDF of the same.
+
+Verdict and margins come first, then why, the pictures, the curves, the case as a drawing, strains against
+limits, how far to trust it, cautions and provenance. Every drawing stands within the page.
+"""
+
+from __future__ import annotations
+
+import base64
+import importlib
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from fem.case.definition import Case, read_case
+from fem.core.atomic import MODELS, run_folder
+from fem.core.errors import CaseError, InputError, MissingLibrary
+from fem.report.chart import abscissa, energy_chart, motor_has, push_chart, small_chart, span, torque_chart
+from fem.report.drawing import developed, section, side_view, stack, surroundings
+from fem.report.page import WEB, css, environment, provenance, put, put_bytes
+from fem.report.svg import Drawing
+from fem.report.wording import (
+    CAUTIONS,
+    beside,
+    figure,
+    in_words,
+    layer_rows,
+    margins,
+    other_numbers,
+    plain,
+    quality,
+    verdict_texts,
+)
+from fem.results.result import Result, read
+
+PICTURE_FILE = "critical.png"
+COLUMNS = ("retract_torque_peak_Nmm", "deploy_torque_peak_Nmm", "motor_stall_torque_at_axle_Nmm",
+           "strain_share_peak", "travel_wound_mm", "safe_travel_mm")  # fmt: skip
+"""Quantities with a column of their own in the table of a batch."""
+
+
+@dataclass(frozen=True, eq=False)
+class Entry:
+    """One case of a report.
+
+    case: as it was run (None: not at hand, then nothing is drawn of it). folder: of the result, for its
+    picture. other: the same case run with another model.
+    """
+
+    result: Result
+    case: Case | None = None
+    folder: Path | None = None
+    other: Result | None = None
+
+
+def finished(folder: Path, case_file: Path) -> Entry:
+    """A run from its folder with the case it was made from, and the run of the other model if there is one.
+
+    Raises InputError where there is no whole result.
+    """
+    result = read(folder)
+    return Entry(result, case_of(result, folder, case_file), folder, _other(result, folder))
+
+
+def case_of(result: Result, folder: Path, case_file: Path) -> Case | None:
+    """The case a result was made from: the one kept beside it, else the present case file if it is still the
+    same.
+    """
+    kept = folder / "case.toml"
+    for file in (kept, case_file):
+        try:
+            case = read_case(file)
+        except CaseError:
+            continue
+        if file is kept or case.digest == result.provenance.get("case_digest"):
+            return case
+    return None
+
+
+def _other(result: Result, folder: Path) -> Result | None:
+    """The same design run with the other model, if there is such a run and it is whole."""
+    model = next(name for name in MODELS if name != result.model)
+    try:
+        other = read(run_folder(folder.parent, result.case_name, model), states=False)
+    except InputError:
+        return None
+    design = "design_digest"
+    return other if other.provenance.get(design) == result.provenance.get(design) else None
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One line of what differs from the accepted reference, as texts; `kind` says why in words."""
+
+    what: str
+    accepted: str
+    now: str
+    change: str
+    kind: str = ""
+
+
+def write_report(
+    entries: Sequence[Entry], html: Path | None, pdf: Path | None = None,
+    differences: Mapping[str, Sequence[Difference]] | None = None,
+) -> list[Path]:  # fmt: skip
+    """Write the report as page and as PDF, each whole or not at all; returns the files written.
+
+    differences: per case, from a comparison with the accepted reference; shown when given. Raises ValueError
+    without entries, MissingLibrary for a PDF without the library for it.
+    """
+    made = []
+    paper = _paper(report(entries, differences, paper=True)) if pdf is not None else b""
+    if html is not None:
+        made.append(put(html, report(entries, differences)))
+    if pdf is not None:
+        made.append(put_bytes(pdf, paper))
+    return made
+
+
+def report(
+    entries: Sequence[Entry], differences: Mapping[str, Sequence[Difference]] | None = None,
+    paper: bool = False,
+) -> str:  # fmt: skip
+    """The text of the report; for paper without what only a screen can do."""
+    if not entries:
+        raise ValueError("a report needs at least one finished run")
+    results = [entry.result for entry in entries]
+    heading = results[0].title if len(results) == 1 else f"{len(results)} cases"
+    dates = [str(result.provenance.get("date", "")) for result in results]
+    small, note = _multiples(results)
+    return environment().get_template("report.html").render(
+        heading=heading, date=max(dates)[:10], css=css(), report_css=_web("report.css"),
+        script=_web("sort.js"), entries=[_told(entry) for entry in entries], differences=differences,
+        cautions=CAUTIONS, share=_share, paper=paper,
+        columns=["case", "status", "jam at [mm]", *(_titled(name) for name in COLUMNS)],
+        table=[_row(result) for result in results], small=small, small_note=note,
+    )  # fmt: skip
+
+
+def _web(name: str) -> str:
+    return (WEB / name).read_text(encoding="utf-8")
+
+
+def _told(entry: Entry) -> dict[str, Any]:
+    result, case = entry.result, entry.case
+    critical = result.critical()
+    views = []
+    if critical is not None:
+        moment = critical.label or "the most strained state"
+        caption = f"From the side: {moment}, {critical.travel:.1f} mm pulled in"
+        views.append((caption, side_view(critical, result.intended_path, result.jam).text()))
+    charts = [
+        (caption, chart.drawing.text())
+        for caption, chart in (
+            ("Torque at the axle; rings: the hardest point of each bend's passing", torque_chart(result)),
+            ("Push at the slot", push_chart(result)),
+            ("Where the work goes", energy_chart(result)),
+        )
+    ] if result.rows else []  # fmt: skip
+    return {
+        "result": result, "margins": margins(result), "texts": verdict_texts(result),
+        "picture": _picture(entry.folder), "views": views, "charts": charts,
+        "words": in_words(case) if case is not None else [], "drawings": _drawings(result, case),
+        "layers": layer_rows(result, case), "quality": quality(result, case),
+        "numbers": other_numbers(result), "provenance": provenance(result),
+        "beside": beside(result, entry.other) if entry.other else [],
+        "other_model": entry.other.model if entry.other else "",
+    }  # fmt: skip
+
+
+def _drawings(result: Result, case: Case | None) -> list[tuple[str, str]]:
+    if case is None:
+        return []
+    made: list[tuple[str, Drawing]] = [
+        ("The strip laid flat", developed(case)),
+        ("Section at rest", section(case, _hollow(case))),
+        ("Layers through the thickness", stack(case)),
+    ]
+    if result.snapshots and len(result.intended_path) > 1:
+        walls = result.snapshots[0].obstacles
+        made.append(("Rest path and surroundings", surroundings(case, walls, result.intended_path)))
+    return [(caption, drawing.text()) for caption, drawing in made]
+
+
+def _hollow(case: Case) -> float:
+    """A station [mm] where the section is deepest, away from bends if it can be."""
+    s = np.linspace(0.0, case.strip.length, 201)
+    depth, bent = case.strip.depth_at(s)[0], np.abs(case.strip.path.curvature(s))
+    deep = depth > 0.999 * depth.max()
+    best = np.flatnonzero(deep & (bent <= bent[deep].min() + 1e-9))
+    return float(s[best[len(best) // 2]])
+
+
+def _picture(folder: Path | None) -> str:
+    file = None if folder is None else folder / PICTURE_FILE
+    return base64.b64encode(file.read_bytes()).decode("ascii") if file is not None and file.is_file() else ""
+
+
+def _titled(name: str) -> str:
+    units = {"Nmm": "N mm", "mm": "mm"}
+    ending = name.rsplit("_", 1)[1]
+    return f"{plain(name)} [{units[ending]}]" if ending in units else f"{plain(name)} [%]"
+
+
+def _row(result: Result) -> list[dict[str, Any]]:
+    def number(value: float, text: str) -> dict[str, Any]:
+        return {"text": text, "value": f"{value:.9g}" if math.isfinite(value) else ""}
+
+    status = result.status + (f": {result.jam.mode}" if result.jam else "")
+    place = result.jam.station_mm if result.jam else math.nan
+    cells: list[dict[str, Any]] = [
+        {"text": result.case_name, "value": None}, {"text": status, "value": None},
+        number(place, figure(place)),
+    ]  # fmt: skip
+    for name in COLUMNS:
+        value = result.quantities[name].value if name in result.quantities else math.nan
+        shown = 100 * value if name == "strain_share_peak" else value
+        cells.append(number(value, figure(shown)))
+    return cells
+
+
+def _multiples(results: Sequence[Result]) -> tuple[list[tuple[str, str]], str]:
+    """Torque curves of all runs that have travel, on common axes; a curve far above the others is cut."""
+    drawn = [result for result in results if result.rows and "travel" in abscissa(result)[1]]
+    if len(drawn) < 2:
+        return [], ""
+    peaks = sorted(float(np.nanmax(result.column("torque_Nmm"))) for result in drawn)
+    motors = [motor for motor in map(motor_has, drawn) if math.isfinite(motor)]
+    top = max(peaks[-1], 0.0)
+    if motors and top > 1.5 * max(motors):
+        top = max(1.5 * max(motors), peaks[0])
+    cut = any(peak > top for peak in peaks)
+    low = min(float(np.nanmin(result.column("torque_Nmm"))) for result in drawn)
+    x, y = span([result.column("travel_mm") for result in drawn], 0.0), span([np.array([low, top])], 0.0)
+    note = "Broken line: what the motor has." + (f" Above {top:.3g} N mm a curve is cut off." if cut else "")
+    return [(result.case_name, small_chart(result, (0.0, x[1]), y).drawing.text()) for result in drawn], note
+
+
+def _share(value: float) -> str:
+    return "-" if math.isnan(value) else f"{100 * value:.0f} %"
+
+
+def _paper(text: str) -> bytes:
+    """The page as PDF."""
+    try:
+        library: Any = importlib.import_module("weasyprint")
+    except (ImportError, OSError) as problem:
+        raise MissingLibrary(
+            f"a PDF needs weasyprint, which cannot be loaded ({problem}); install it with: pip install "
+            "'pushpast[pdf]'. The page (--html) needs nothing more, and any browser prints it"
+        ) from problem
+    made = library.HTML(string=text).write_pdf()
+    return bytes(made)

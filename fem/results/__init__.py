@@ -1,0 +1,3 @@
+"""What a run leaves, as data: the verdict's numbers, the path, snapshots, where they came from, how they are
+stored, and how they compare with what was accepted. It knows no model.
+"""

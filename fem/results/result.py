@@ -1,0 +1,400 @@
+"""What a finished case hands on: one frozen `Result`, and its folder on disk.
+
+A result holds a cheap row for every accepted step (the path), full states of the strip at a few named moments
+(snapshots), and the verdict drawn from them. Nothing here computes: a result is read, drawn, compared.
+
+A result folder holds
+
+- `result.json` - the verdict; its layout is the class `Document`; `result.schema.json` beside this module.
+- `path.csv` - a header line, then one row per accepted step. A column's name ends in its unit (`torque_Nmm`,
+  `axle_angle_rad`, `curvature_peak_per_mm`); a name without one is a pure number. Empty cell = no value.
+- `fields.vtkhdf` - every `Snapshot`, as `fem.results.vtkhdf` tells; any VTKHDF reader opens it.
+- `case.toml` - the whole case that was run, as one file: `read_case` gives the same digest.
+- pictures, drawn later from these and never read back.
+
+A number that is not finite is null in JSON and comes back as nan.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Annotated, Any, TypeVar
+
+import numpy as np
+from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, WithJsonSchema
+
+from fem.core.atomic import put_folder, set_aside
+from fem.core.errors import InputError
+from fem.core.schema_version import NewerFile, Words, versioned_text
+from fem.core.term import Array
+from fem.results.snapshot import PHASES, Snapshot, frozen
+from fem.results.vtkhdf import NewerFormat, pack, unpack
+
+Layout = TypeVar("Layout", bound=BaseModel)
+SCHEMA = 1
+RESULT_FILE, PATH_FILE, FIELD_FILE, CASE_FILE = "result.json", "path.csv", "fields.vtkhdf", "case.toml"
+
+PATH_COLUMNS: dict[str, str] = {
+    "step": "number of the accepted step",
+    "time_s": "time of the push; for a push without inertia only an order",
+    "phase": "0 assemble, 1 retract, 2 deploy, 3 other push",
+    "axle_angle_rad": "wind angle of the axle, >= 0, 0 = fully out",
+    "travel_mm": "strip pulled in through the slot since fully out",
+    "torque_Nmm": "torque at the axle; > 0 resists the turning, of either direction",
+    "motor_torque_Nmm": "torque the motor has at the axle at that speed; empty without a motor",
+    "push_N": "axial force in the strip at the slot, > 0 compressed",
+    "tip_x_mm": "place of the tip's mid-line",
+    "tip_y_mm": "place of the tip's mid-line",
+    "casing_contact_rad": "angle over which the coil touches the casing",
+    "wrap_contact_mm": "length over which wraps touch each other",
+    "curvature_peak_per_mm": "largest |curvature| of the mid-line",
+    "curvature_peak_station_mm": "where that is, from the root",
+    "strain_peak": "largest |strain| in any layer",
+    "strain_share": "largest |strain| as a share of its material's limit",
+    "strain_station_mm": "where that is, from the root",
+    "energy_strain_Nmm": "elastic energy stored in the strip",
+    "energy_contact_Nmm": "energy stored in contact springs",
+    "energy_kinetic_Nmm": "kinetic energy",
+    "work_in_Nmm": "work done on the strip since the start",
+    "loss_friction_Nmm": "work lost to friction since the start",
+    "loss_damping_Nmm": "work lost to damping since the start",
+    "loss_numerical_Nmm": "work lost to the time stepping since the start",
+    "audit_error": "closure of the energy balance over the scale of the work done",
+    "stable": "1 if the accepted state is stable, else 0",
+    "iterations": "iterations the step took",
+}
+"""The columns every run can be asked for, and what they mean. A path may carry others."""
+
+Number = Annotated[
+    float,
+    BeforeValidator(lambda value: math.nan if value is None else value),
+    WithJsonSchema({"type": ["number", "null"]}),
+]
+"""A number; nan where there is none (null in JSON)."""
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One number worth reporting, with its unit ("" for a pure number)."""
+
+    value: Number
+    unit: str
+    note: str = ""
+
+
+AT_ROOT = 0.5  # mm from the clamp within which a place is the root
+
+
+@dataclass(frozen=True)
+class Jam:
+    """Where, how and on what evidence the strip stops; stated on a converged, stable state only."""
+
+    mode: str
+    """Named mode in words, e.g. "coil lock-up in the casing"."""
+    station_mm: Number
+    """Distance from the root, along the strip."""
+    travel_mm: Number
+    torque_Nmm: Number  # noqa: N815  (the unit is spelled as it is)
+    evidence: tuple[str, ...] = ()
+    remedies: tuple[str, ...] = ()
+
+    @property
+    def place(self) -> str:
+        """The station in words: a fold right at the clamp is at the root."""
+        return "at the root" if self.station_mm < AT_ROOT else f"{self.station_mm:.1f} mm from the root"
+
+
+@dataclass(frozen=True)
+class BendPassage:
+    """What it took to get one pre-formed bend past the slot."""
+
+    bend: int
+    """Number of the bend, counted from the root from 1."""
+    station_mm: Number
+    peak_torque_Nmm: Number  # noqa: N815
+    peak_push_N: Number  # noqa: N815
+    travel_mm: Number
+    """Travel at which that peak was met."""
+
+
+@dataclass(frozen=True, eq=False)
+class Result:
+    """Everything a finished case has to say. Raises ValueError if path columns differ in length."""
+
+    case_name: str
+    title: str
+    model: str
+    """Which model ran: "rod" or "shell"."""
+    status: str
+    """Lower-case words: "deployed", "jammed", "stalled on retract", "not converged", ..."""
+    sentence: str
+    """The status as one sentence a maker can act on."""
+    quantities: Mapping[str, Quantity]
+    jam: Jam | None
+    bends: tuple[BendPassage, ...]
+    energy_audit: Mapping[str, Any]
+    seconds: float
+    path: Mapping[str, Array]
+    """Name -> (rows,) numbers; see `PATH_COLUMNS`."""
+    snapshots: tuple[Snapshot, ...]
+    warnings: tuple[str, ...] = ()
+    provenance: Mapping[str, Any] = field(default_factory=dict)
+    intended_path: Array = field(default_factory=lambda: np.empty((0, 2)))
+    """(k, 2) mm, mid-line that the fully deployed strip should follow, in place; empty if it has none."""
+    case_text: str = ""
+    """The whole case as one case file; "" where it is not known."""
+
+    def __post_init__(self) -> None:
+        columns = {name: frozen(values) for name, values in self.path.items()}
+        sizes = {name: values.shape for name, values in columns.items()}
+        if any(len(shape) != 1 for shape in sizes.values()) or len(set(sizes.values())) > 1:
+            raise ValueError(f"path columns must be one-dimensional and equally long, got {sizes}")
+        object.__setattr__(self, "path", columns)
+        object.__setattr__(self, "intended_path", frozen(np.reshape(self.intended_path, (-1, 2))))
+
+    @property
+    def rows(self) -> int:
+        """Number of accepted steps."""
+        return next((int(values.size) for values in self.path.values()), 0)
+
+    def column(self, name: str) -> Array:
+        """One path column, (rows,); all nan if the run did not record it."""
+        return self.path[name] if name in self.path else np.full(self.rows, np.nan)
+
+    def critical(self) -> Snapshot | None:
+        """The snapshot to look at first: the one nearest the jam, else the most strained one."""
+        if not self.snapshots:
+            return None
+        if self.jam is None:
+            return max(self.snapshots, key=lambda shot: np.nanmax(shot.strain_share, initial=-math.inf))
+        travel = self.jam.travel_mm
+        named = [shot for shot in self.snapshots if "jam" in shot.label.lower()] or self.snapshots
+        # of equally near ones the last: a travel is passed on the way in and again on the way out
+        return min(reversed(named), key=lambda shot: abs(shot.travel - travel))
+
+    def summary(self, folder: Path | str | None = None) -> dict[str, Any]:
+        """What this case contributes to `run --json`: `case` ... `seconds` as in `Document`, and `folder`."""
+        content = {
+            "case": self.case_name,
+            "model": self.model,
+            "status": self.status,
+            "sentence": self.sentence,
+            "quantities": {name: _plain(quantity) for name, quantity in self.quantities.items()},
+            "jam": None if self.jam is None else _plain(self.jam),
+            "bends": [_plain(bend) for bend in self.bends],
+            "energy_audit": self.energy_audit,
+            "seconds": self.seconds,
+        } | ({} if folder is None else {"folder": str(folder)})
+        return {key: to_json(value) for key, value in content.items()}
+
+
+@dataclass(frozen=True)
+class PathTold:
+    """What `path.csv` holds: its rows, and per column {first, last, least, greatest}."""
+
+    file: str
+    rows: int
+    columns: dict[str, dict[str, Number]]
+
+
+class Document(BaseModel):
+    """Layout of `result.json`, schema 1. Keys may be added within a schema; none changes its meaning."""
+
+    model_config = ConfigDict(extra="ignore", strict=True, use_attribute_docstrings=True)
+
+    case: str
+    title: str
+    model: str
+    status: str
+    sentence: str
+    quantities: dict[str, Quantity]
+    """{name: {value, unit, note}}."""
+    jam: Jam | None
+    """null, or {mode, station_mm, travel_mm, torque_Nmm, evidence: [text], remedies: [text]}."""
+    bends: tuple[BendPassage, ...]
+    """[{bend, station_mm, peak_torque_Nmm, peak_push_N, travel_mm}]."""
+    energy_audit: dict[str, Any]
+    seconds: Number
+    """Wall-clock time of the run."""
+    warnings: tuple[str, ...]
+    path: PathTold
+    snapshots: dict[str, Any]
+    """{file, moments: [{label, step, phase, travel_mm}]}: what `fields.vtkhdf` holds."""
+    provenance: dict[str, Any]
+    """Versions, digests, settings: anything JSON can hold."""
+
+
+def published_schema() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of `result.json`; published as `fem/results/result.schema.json`."""
+    made = Document.model_json_schema()
+    made["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+    made["title"] = f"result.json of pushpast, schema {SCHEMA}"
+    made["properties"] = {"schema": {"const": SCHEMA}} | made["properties"]
+    made["required"] = ["schema", *made["required"]]
+    return made
+
+
+def to_json(value: Any) -> Any:
+    """The same content in JSON's own types: arrays and tuples as lists, a number that is not finite as None.
+
+    Raises TypeError for anything else, rather than writing a text nobody can read back.
+    """
+    if isinstance(value, np.ndarray | np.generic):
+        value = value.tolist()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if value is None or isinstance(value, str | int):
+        return value
+    if isinstance(value, Mapping):
+        return {str(key): to_json(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [to_json(item) for item in value]
+    raise TypeError(f"cannot put a {type(value).__name__} into JSON: {value!r}")
+
+
+def write(result: Result, folder: Path | str) -> Path:
+    """Write the result folder, whole or not at all, and return it.
+
+    Everything is written and synced to disk in a sibling folder first, then put in place by renaming; an
+    earlier result (with its pictures) goes only once the new one is whole. Raises InputError if the disk
+    refuses, TypeError for provenance that JSON cannot hold.
+    """
+    contents = {
+        PATH_FILE: _csv(result), FIELD_FILE: pack(result.snapshots, result.intended_path),
+        CASE_FILE: result.case_text.encode(), RESULT_FILE: _json(result),
+    }  # fmt: skip
+    target = Path(folder)
+    try:
+        put_folder(target, {name: content for name, content in contents.items() if content})
+    except OSError as error:
+        raise InputError(f"{target}: cannot write a result ({error}); an earlier one is untouched") from error
+    return target
+
+
+def read(folder: Path | str, states: bool = True) -> Result:
+    """Read a result folder. Raises InputError, naming the file and the remedy, for anything not whole.
+
+    states: False leaves out snapshots and intended path, which are most of it, unread.
+    """
+    target = Path(folder)
+    source = target if target.is_dir() else set_aside(target)
+    if source is None or not (source / RESULT_FILE).is_file():
+        raise InputError(f"{target}: holds no finished result ({RESULT_FILE} is missing); run the case first")
+    document = _read_document(source / RESULT_FILE)
+    content = dict(document) | {"path": _read_path(source / PATH_FILE, document.path)}
+    content["snapshots"] = ()
+    if states:
+        content["snapshots"], content["intended_path"] = _read_snapshots(source / FIELD_FILE)
+    text = source / CASE_FILE
+    content["case_text"] = text.read_text("utf-8") if text.is_file() else ""
+    return Result(case_name=content.pop("case"), **content)
+
+
+def with_states(result: Result) -> Result:
+    """The same result; raises InputError where it kept no state of the strip to draw."""
+    if not result.snapshots:
+        raise InputError(
+            f"the run of {result.case_name} ended before its first state was kept; there is nothing to draw"
+        )
+    return result
+
+
+def read_summary(folder: Path | str) -> dict[str, Any] | None:
+    """What `Result.summary` told of the result in a folder, with its provenance, at the cost of one small
+    file; None if there is no whole result. Raises InputError for one of a newer program.
+    """
+    target = Path(folder)
+    if not all((target / name).is_file() for name in (RESULT_FILE, PATH_FILE, FIELD_FILE, CASE_FILE)):
+        return None
+    try:
+        document = _read_document(target / RESULT_FILE)
+    except NewerFile:
+        raise
+    except InputError:
+        return None
+    content = dict(document) | {"path": {}, "snapshots": ()}
+    made = Result(case_name=content.pop("case"), **content)
+    return made.summary(target) | {"provenance": document.provenance}
+
+
+def _plain(record: Quantity | Jam | BendPassage) -> dict[str, Any]:
+    return {item.name: getattr(record, item.name) for item in fields(record)}
+
+
+def _json(result: Result) -> bytes:
+    def told(values: Array) -> dict[str, Any]:
+        ends = {"first": values[0], "last": values[-1]} if values.size else {}
+        finite = values[np.isfinite(values)]
+        return ends | ({"least": finite.min(), "greatest": finite.max()} if finite.size else {})
+
+    columns = {name: told(values) for name, values in result.path.items()}
+    moments = [
+        {"label": shot.label, "step": shot.step, "phase": PHASES[shot.phase], "travel_mm": shot.travel}
+        for shot in result.snapshots
+    ]
+    document = {"schema": SCHEMA, "title": result.title} | result.summary() | {
+        "warnings": result.warnings,
+        "path": {"file": PATH_FILE, "rows": result.rows, "columns": columns},
+        "snapshots": {"file": FIELD_FILE, "moments": moments},
+        "provenance": result.provenance,
+    }  # fmt: skip
+    return (json.dumps(to_json(document), indent=1, allow_nan=False, ensure_ascii=False) + "\n").encode()
+
+
+def _csv(result: Result) -> bytes:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(result.path)
+    rows = zip(*(values.tolist() for values in result.path.values()), strict=True)
+    # repr keeps every digit: reading gives back the identical numbers
+    writer.writerows(["" if math.isnan(value) else repr(value) for value in row] for row in rows)
+    return text.getvalue().encode()
+
+
+_RERUN = "the result is damaged: run the case again"
+_WORDS = Words("cannot be read as JSON", _RERUN, "update pushpast, or replace the result with run --fresh")
+
+
+def _read_document(file: Path) -> Document:
+    return laid_out(file, Document, versioned_text(file, SCHEMA, _WORDS), _WORDS.mend)
+
+
+def laid_out(file: Path, layout: type[Layout], text: str, mend: str) -> Layout:
+    """The text of a file in its layout; raises InputError, telling every fault and the remedy."""
+    try:
+        return layout.model_validate_json(text)
+    except ValidationError as error:
+        faults = "; ".join(f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}" for fault in error.errors())
+        raise InputError(f"{file}: {faults}; {mend}") from error
+
+
+def _read_path(file: Path, told: PathTold) -> dict[str, Array]:
+    names = list(told.columns)
+    try:
+        with open(file, newline="", encoding="utf-8") as text:
+            header, *body = list(csv.reader(text)) or [[]]
+        values = [[float(cell) if cell else math.nan for cell in row] for row in body]
+    except (OSError, ValueError) as error:
+        raise InputError(f"{file}: cannot be read ({error}); {_RERUN}") from error
+    if header != names or len(values) != told.rows or any(len(row) != len(names) for row in values):
+        raise InputError(
+            f"{file}: {RESULT_FILE} tells of {told.rows} whole rows of {len(names)} columns, this file has "
+            f"{sum(len(row) == len(names) for row in values)} of {len(header)}; {_RERUN}"
+        )
+    table = np.array(values, dtype=np.float64).reshape(len(values), len(names))
+    return {name: table[:, number] for number, name in enumerate(names)}
+
+
+def _read_snapshots(file: Path) -> tuple[tuple[Snapshot, ...], Array]:
+    try:
+        return unpack(file.read_bytes())
+    except NewerFormat as newer:
+        raise InputError(f"{file}: {newer}: update pushpast or run the case again") from newer
+    except (OSError, ValueError, KeyError, TypeError, IndexError, AttributeError) as error:
+        raise InputError(f"{file}: cannot be read ({error}); {_RERUN}") from error

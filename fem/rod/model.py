@@ -1,0 +1,161 @@
+"""From a case to a rod that can be moved: mesh, terms, contact, artificial mass and scales.
+
+The mass is artificial: it only carries the strip through snaps. It is set so that the whole strip, pressed
+flat, swings within about one radian of axle turning, whatever the material; the results say how much energy
+it ever holds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fem.case.definition import Case
+from fem.contact.settings import ContactSettings
+from fem.contact.surroundings import MASS_SHARE, ONSET, SINK, SLIP, split, surrounding_walls
+from fem.core.term import Array
+from fem.design.obstacle import Wall
+from fem.mesh.line_mesh import SizeField, Zone, line_mesh
+from fem.rod.energy import Rod, RodEnergy, TurningOn, build_rod, flat_amplitudes, rest_state
+from fem.rod.loads import weight
+from fem.rod.motion import RodMotion
+from fem.rod.self_contact import WrapContact
+from fem.rod.wall_contact import WallContact, contact_points
+from fem.solvers.implicit_dynamics import Motion, MotionSettings, PlainTerm, mass_blocks
+
+
+@dataclass
+class RodModel:
+    """A rod in its surroundings, ready to be moved.
+
+    root_radius [mm]: distance of the root's mid-line from the axle's centre; wraps: None when the wraps may
+    not touch.
+    """
+
+    case: Case
+    rod: Rod
+    energy: RodEnergy
+    walls: WallContact | None
+    wraps: WrapContact | None
+    motion: Motion
+    root_radius: float
+    flat: Array
+    start: Array
+    warnings: tuple[str, ...]
+
+    def walls_at(self, opening: float) -> tuple[Wall, ...]:
+        """Everything that can be touched, backed off by `opening` mm."""
+        return surrounding_walls(self.case, opening)
+
+    @property
+    def rise(self) -> float:
+        """Largest height [mm] of the rest section."""
+        tab = self.rod.tables
+        return float(np.abs(np.einsum("nij,nj->ni", tab.rule.inner, np.sin(tab.angle))).max())
+
+
+def size_field(case: Case, refine: float) -> SizeField:
+    """Longest element along the strip: fine on the root, at the slot, in bends; `refine` > 1 divides all
+    sizes.
+    """
+    st, strip = case.settings, case.strip
+    fine, largest = st.element_fine / refine, st.element / refine
+    zones = [Zone(0.0, case.slot_mouth, fine)]
+    zones += [Zone(mark.start, mark.end, fine) for mark in strip.path.bends]
+    edges = tuple(float(s) for s in strip.zone_edges_s() if 0 < s < strip.length)
+    return SizeField(largest, tuple(zones), nodes=edges)
+
+
+def build_rod_model(
+    case: Case, surrounded: bool = True, refine: float = 1.0, nodes: tuple[float, ...] = ()
+) -> RodModel:
+    """The rod of a case; `surrounded` False leaves out axle, casing, slot, obstacles and self-contact."""
+    st, strip = case.settings, case.strip
+    field = size_field(case, refine)
+    mesh = line_mesh(strip.length, replace(field, nodes=(*field.nodes, *nodes)))
+    rod = build_rod(strip, mesh.stations)
+    energy = RodEnergy(rod)
+    walls, wraps = None, None
+    if surrounded:
+        settings = contact_settings(case, rod)
+        around = surrounding_walls(case, 0.0)
+        spacing = st.contact_spacing / refine
+        walls = WallContact(
+            rod, contact_points(rod, spacing, split(around, spacing, settings.onset)), around, settings
+        )
+        if st.wraps_touch:
+            coarse = contact_points(rod, 2 * spacing)
+            wraps = WrapContact(
+                rod, coarse, replace(settings, friction=case.friction.wraps), np.pi * case.axle.radius
+            )
+    root = case.axle.radius + 0.5 * strip.thickness
+    place = strip.path.position(rod.nodes) - np.array([0.0, root])
+    start = rest_state(rod, place, strip.path.heading(rod.nodes))
+    motion = _motion(case, rod, energy, walls, wraps)
+    warnings = (mesh.warning,) if mesh.warning else ()
+    return RodModel(case, rod, energy, walls, wraps, motion, root, flat_amplitudes(rod, 0.0), start, warnings)
+
+
+def contact_settings(case: Case, rod: Rod) -> ContactSettings:
+    """Penalty and elastic slip of the case, or what suits its strip.
+
+    Where the strip is pressed flat over a lip, the force per width is about D / R^2 (D plate stiffness, R the
+    sharper of section and axle) over about a lip radius. The penalty lets that sink SINK thicknesses; onset
+    and elastic slip are shares of the thickness.
+    """
+    st, strip = case.settings, case.strip
+    thickness = strip.thickness
+    tab = rod.tables
+    plate = float(tab.stiffness[:, :, 3, 3].max())
+    half = 0.5 * strip.width
+    angle = np.abs(np.asarray(strip.section_angle(np.array([0.5 * strip.length]), np.array([half]))[0])).max()
+    sharp = max(float(angle) / half, 1.0 / (case.axle.radius + 0.5 * thickness))
+    stiffness = plate * sharp**2 / (case.slot.lip * SINK * thickness)
+    return ContactSettings(
+        st.contact_stiffness or stiffness,
+        st.contact_onset or ONSET * thickness,
+        st.slip or SLIP * thickness,
+        case.friction.strip,
+    )
+
+
+def flat_stiffness(rod: Rod) -> float:
+    """Bending stiffness [N mm^2] of the strip pressed flat, widest over the stations."""
+    tab = rod.tables
+    return float((2 * tab.rule.weight * tab.stiffness[:, :, 2, 2]).sum(axis=1).max())
+
+
+def _motion(
+    case: Case, rod: Rod, energy: RodEnergy, walls: WallContact | None, wraps: WrapContact | None
+) -> Motion:
+    st, strip = case.settings, case.strip
+    stiffness = flat_stiffness(rod)
+    line = MASS_SHARE * stiffness / strip.length**4 * 10
+    half = 0.5 * strip.width
+    # opening moves the edges by half^2/2 per unit, edge bending by half^2/6; warping moves them by itself
+    opening = [line * half**4 / (20 if mode == 0 else 200) for mode in range(rod.modes)]
+    density = np.array([line, line, *opening, *[0.2 * line] * rod.warps])
+    weights = np.asarray(rod.basis.dx).reshape(rod.stations.shape)
+    fixed = np.zeros(rod.size, dtype=np.bool_)
+    places = np.zeros((len(rod.nodes), rod.fields, 2), dtype=np.bool_)
+    places[:, :2, 0] = True
+    scale = 0.05 * stiffness / case.axle.radius**2 * strip.length
+    settings = MotionSettings(
+        damping=st.damping, energy=scale, settled=5e-4 * strip.thickness, small_move=0.1 * strip.thickness
+    )
+    held = [term for term in (walls, wraps) if term is not None]
+    plain: list[PlainTerm] = [energy]
+    if case.weight.acts:
+        plain.append(weight(rod, np.array(case.weight.acceleration())))
+    return RodMotion(
+        plain,
+        list(held),
+        mass_blocks(rod.dofs, rod.shape, weights, density),
+        rod.size,
+        2 * rod.fields,
+        fixed,
+        places.ravel(),
+        settings,
+        TurningOn(rod),
+    )

@@ -1,0 +1,168 @@
+"""The strip touching itself: contact and friction between the wraps of a coil (and in any fold).
+
+Each station of the strip is paired with the nearest place of the strip further out (at least `reach` away
+along it), found by distance between mid-lines. At that pair every line across the half width has a gap nu .
+(p - c) - t along the held direction nu, and a slip between the two faces at the interface halfway, so that
+turning the pair as a whole is no slip. Pairing, direction and normal force are held while a step is solved
+and renewed between solves.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from fem.contact.kernels.laws import Law
+from fem.contact.settings import SAFE_DEPTH, ContactSettings
+from fem.core.term import Array, Blocks, Evaluation, Index
+from fem.rod.energy import Rod
+from fem.rod.kernels.pairs import NUMBERS, Pairs, find_pairs, hold_pairs, pair_room, slide_pairs
+from fem.rod.kernels.self_contact import pair_blocks, pairs_touching, wrap_energy
+from fem.rod.wall_contact import ContactPoints
+
+RELAX = 0.5
+"""Share of a change of the normal force that `hold` takes over while the force is held (it settles faster
+than all of it).
+"""
+SAME_FOOT = 2.0
+"""A foot farther along the strip from the last one than this many thicknesses belongs to another pair."""
+
+
+@dataclass
+class WrapContact:
+    """Self-contact of the rod over pairs of stations; same calls as `fem.rod.wall_contact.WallContact`.
+
+    reach [mm]: strip that lies at least between a station and its partner. partner (n,), place (n,), held (n,
+    k, 6), before and before_partner (n, k, 2): as in `fem.rod.kernels.pairs.Pairs`; sides, feet (n,): side of
+    the partner at the last accepted step (0 without one) and station of the foot [mm] then; taken (n,): sides
+    held now; slip (n, k) [mm]: elastic slip then; last (size,): the unknowns then; remembered: the pairs then
+    and the friction forces.
+    """
+
+    rod: Rod
+    points: ContactPoints
+    settings: ContactSettings
+    reach: float
+    partner: Index = field(init=False)
+    place: Array = field(init=False)
+    held: Array = field(init=False)
+    before: Array = field(init=False)
+    before_partner: Array = field(init=False)
+    sides: Array = field(init=False)
+    feet: Array = field(init=False)
+    taken: Array = field(init=False)
+    slip: Array = field(init=False)
+    last: Array = field(init=False)
+    remembered: tuple[Pairs, Array] = field(init=False)
+    friction_on: bool = True
+    coupled: bool = False
+
+    def __post_init__(self) -> None:
+        n, k = self.points.area.shape
+        self._tables = self.points.kernel_tables(self.rod)
+        self.partner = np.full(n, -1, dtype=np.int64)
+        self.place = np.zeros(n)
+        self.held = np.zeros((n, k, NUMBERS))
+        self.before = np.zeros((n, k, 2))
+        self.before_partner = np.zeros((n, k, 2))
+        self.sides, self.feet, self.taken = np.zeros(n), np.zeros(n), np.zeros(n)
+        self.slip = np.zeros((n, k))
+        self.last = np.zeros(self.rod.size)
+        self.remembered = (self._kept(), self.slip.copy())
+
+    def start(self, u: Array) -> None:
+        """Forget all friction; slip is counted from here."""
+        self.slip[:] = 0.0
+        self.last = u.copy()
+        self.hold(u)
+        self._keep_sides()
+        self.remembered = (self._kept(), np.zeros_like(self.slip))
+
+    def restart(self, force: Array, u: Array) -> None:
+        """Go on from a state whose slip, last place and friction force (n, k) are known."""
+        self.coupled = True
+        self.sides[:] = 0.0  # those of the state that is left
+        self.hold(u)
+        self._keep_sides()
+        self.coupled = False
+        self.remembered = (self._kept(), force)
+
+    def hold(self, u: Array) -> float:
+        """Renew pairs, directions, normal forces; returns the relative change of the forces."""
+        strip = self.rod.strip
+        reachable = 2.5 * strip.thickness + 0.5 * strip.width
+        pairs = self._pairs()
+        find_pairs(u, self._tables, self.reach, reachable, pairs)
+        same = np.abs(self._feet() - self.feet) < SAME_FOOT * strip.thickness
+        memory = (np.where(same, self.sides, 0.0), 1.0 if self.coupled else RELAX, self.taken)
+        scale, change = hold_pairs(u, self.last, self._tables, pairs, self._law(), memory)
+        return float(change / scale) if scale > 0 else 0.0
+
+    def accept(self, u: Array) -> float:
+        """Take the step: store the elastic slip, renew what is held. Returns the friction work of the step [N
+        mm].
+        """
+        limit = self.settings.slip
+        slide, force = self.friction(u)
+        pairs, before_force = self.remembered
+        work = 0.5 * float((force * slide).sum() + (before_force * slide_pairs(u, self._tables, pairs)).sum())
+        self.slip = np.where(self.held[..., 0] > 0, np.clip(self.slip + slide, -limit, limit), 0.0)
+        self._keep_sides()  # a pair born in this step has its side from where it was born, not from here
+        self.last = u.copy()
+        self.hold(u)
+        self._keep_sides()
+        self.remembered = (self._kept(), force)
+        return work
+
+    def friction(self, u: Array) -> tuple[Array, Array]:
+        """Slip increment of this step [mm] and friction force [N], both (n, k)."""
+        st = self.settings
+        slide = slide_pairs(u, self._tables, self._pairs())
+        if not self.friction_on:
+            return slide, np.zeros_like(slide)
+        return slide, st.friction * self.held[..., 0] * np.clip((self.slip + slide) / st.slip, -1, 1)
+
+    def safe_fraction(self, u: Array, move: Array) -> float:
+        """Largest part of a move with no pair coming closer than its gap and SAFE_DEPTH of the thickness."""
+        thickness = self.rod.strip.thickness
+        return float(pair_room(u, u + move, self._tables, self._pairs(), thickness, SAFE_DEPTH))
+
+    def gaps(self) -> Array:
+        """Gap (n, k) at the held pairs [mm] (inf where there is no partner)."""
+        return np.where(self.partner[:, None] >= 0, self.held[..., 5], np.inf)
+
+    def evaluate(self, u: Array, order: int) -> Evaluation:
+        """Energy [N mm], gradient (n,) and one block per pair of elements that touch."""
+        tables, pairs, law = self._tables, self._pairs(), self._law()
+        stations = pairs_touching(u, tables, pairs, law)
+        which, dofs = pair_blocks(stations, tables, pairs)
+        gradient = np.zeros(self.rod.size)
+        blocks = np.zeros((len(dofs) if order > 1 else 0, dofs.shape[1], dofs.shape[1]))
+        energy = wrap_energy(order, u, tables, (pairs, self.slip, law), (stations, which), (gradient, blocks))
+        if order < 2:
+            return Evaluation(energy, gradient)
+        return Evaluation(energy, gradient, (Blocks(dofs, blocks),))
+
+    def _keep_sides(self) -> None:
+        """Remember on which side each pair is held, and its foot."""
+        self.sides = np.where(self.partner >= 0, self.taken, 0.0)
+        self.feet = self._feet()
+
+    def _feet(self) -> Array:
+        """Stations of the feet (n,) [mm]; of no meaning where there is no partner."""
+        nodes, at = self._tables.nodes, np.maximum(self.partner, 0)
+        return np.asarray(nodes[at] + self.place * (nodes[at + 1] - nodes[at]))
+
+    def _pairs(self) -> Pairs:
+        """The pairs as the compiled loops read and renew them."""
+        return Pairs(self.partner, self.place, self.held, self.before, self.before_partner)
+
+    def _kept(self) -> Pairs:
+        """A copy of the pairs."""
+        now = self._pairs()
+        lines = (now.held.copy(), now.before.copy(), now.before_partner.copy())
+        return Pairs(now.partner.copy(), now.place.copy(), *lines)
+
+    def _law(self) -> Law:
+        return self.settings.law(self.rod.strip, 0.0, self.friction_on, self.coupled)

@@ -1,0 +1,257 @@
+"""The shell touching itself: contact and friction between the wraps of a coil (and in any fold).
+
+Each point is paired with its foot on the strip further out, a place (s, eta) of the surface
+(`shell_foot_kernel`). The gap is nu . (x - X) - t along the held normal nu of the foot, on the side where
+the point last lay; the slip is that of one interface halfway between both mid-surfaces, so that turning the
+pair as a whole is no slip. Pairing, directions and normal force are held while a step is solved and renewed
+between solves; in the coupled mode the normal force is that of the present state and the tangent includes
+how the foot X(s, eta) glides and its normal turns. Differentiating (x - X) . X_a = 0 gives
+
+    M_ab ds_b = (dx - dX) . X_a + (x - X) . dX_a,  M_ab = A_ab - (x - X) . X_ab,  dnu = -A^a nu . d(X_a)
+
+with d(X_a) taken at the gliding foot; what pushes and rubs there is carried along with it. Where the tangent
+does not follow the foot and the moving arm of friction, its error is as large as the change of friction
+itself, and friction decides whether a coil comes out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from fem.contact.settings import SAFE_DEPTH, ContactSettings, pressure
+from fem.core.term import Array, Blocks, Evaluation, Index
+from fem.mesh.bicubic import Grid
+from fem.shell.kernels.pairs import pair_kernel, rows_kernel
+from fem.shell.kernels.self_contact import apart_kernel, distance_kernel, hold_kernel, wrap_kernel
+from fem.shell.surface_points import SurfacePoints
+
+NUMBERS = 10
+FORCE, OTHER, DISTANCE = 0, 8, 9
+RELAX = 0.5
+Pairing = tuple[Index, Array, Array, Array, Array]
+
+
+@dataclass
+class ShellWraps:
+    """Self-contact of the shell over pairs of points; the same calls as `fem.rod.self_contact.WrapContact`.
+
+    reach [mm]: partners are at least this much further along the strip.
+    """
+
+    points: SurfacePoints
+    grid: Grid
+    size: int
+    thickness: float
+    settings: ContactSettings
+    reach: float
+    partner: Index = field(init=False)
+    foot: Array = field(init=False)
+    rows: Array = field(init=False)
+    held: Array = field(init=False)
+    sides: Array = field(init=False)
+    slip: Array = field(init=False)
+    before: Array = field(init=False)
+    last: Array = field(init=False)
+    remembered: tuple[Pairing, Array] = field(init=False)
+    friction_on: bool = True
+    coupled: bool = False
+
+    def __post_init__(self) -> None:
+        n, k = self.points.area.shape
+        self.partner = np.full((n, k), -1, dtype=np.int64)
+        self.foot, self.rows = np.zeros((n, k, 2)), np.zeros((n, k, 6, 16))
+        self.held = np.zeros((n, k, NUMBERS))
+        self.sides = -np.ones((n, k))  # the shell's normal points away from the axle
+        self.slip = np.zeros((n, k, 2))
+        self.before = np.zeros((n, k, 2))
+        self.last = np.zeros(self.size)
+        self.remembered = (self._pairing(), np.zeros_like(self.slip))
+
+    def start(self, u: Array) -> None:
+        """Forget all friction; slip is counted from here."""
+        self.slip[:] = 0.0
+        self.last = u.copy()
+        self.hold(u)
+        self.remembered = (self._pairing(), np.zeros_like(self.slip))
+
+    def restart(self, force: Array, u: Array) -> None:
+        """Go on from a state whose slip, last place and friction force (n, k, 2) are known."""
+        self.coupled = True
+        self.hold(u)
+        self.coupled = False
+        self.remembered = (self._pairing(), force)
+
+    def pairs(self) -> tuple[Array, ...]:
+        """Copies of what is held of every pair: sides, partners, feet, forces and directions, place."""
+        held = (self.sides, self.partner.astype(np.float64), self.foot, self.held, self.before)
+        return tuple(array.copy() for array in held)
+
+    def pair_again(self, pairs: tuple[Array, ...], force: Array) -> None:
+        """Go on from `pairs` and the friction force (n, k, 2) at their state."""
+        self.sides, partner, self.foot, self.held, self.before = (each.copy() for each in pairs)
+        self.partner = partner.astype(np.int64)
+        rows_kernel(self.grid.stations, self.grid.across, self.partner, self.foot, self.rows)
+        self.remembered = (self._pairing(), force)
+
+    def hold(self, u: Array) -> float:
+        """Renew pairs, directions, normal forces; returns the relative change of the forces."""
+        old, pt, grid = self.held[..., FORCE].copy(), self.points, self.grid
+        own = np.concatenate([pt.stations, pt.lines])
+        near = np.array(
+            [2.5 * self.thickness + 0.5 * pt.width + float(np.diff(grid.stations).max()), 3 * self.thickness]
+        )
+        pair_kernel(
+            u,
+            pt.cells,
+            grid.stations,
+            grid.across,
+            own,
+            pt.positions(u),
+            self.reach,
+            near,
+            self.partner,
+            self.foot,
+            self.rows,
+        )
+        hold_kernel(
+            u,
+            self.last,
+            pt.cells,
+            pt.cell,
+            pt.shape,
+            self.partner,
+            self.rows,
+            self.thickness,
+            self.sides,
+            self.held,
+            self.before,
+        )
+        force = np.where(
+            self.partner >= 0,
+            pt.bearing * pressure(self.gaps(), self.settings.stiffness, self.settings.onset),
+            0.0,
+        )
+        self.held[..., FORCE] = force if self.coupled else old + RELAX * (force - old)
+        scale = force.sum()
+        return float(np.abs(force - old).sum() / scale) if scale > 0 else 0.0
+
+    def accept(self, u: Array) -> float:
+        """Take the step: store the elastic slip, renew what is held. Returns the friction work of the step
+        [N mm].
+        """
+        slide, force = self.friction(u)
+        pairing, before_force = self.remembered
+        work = 0.5 * float((force * slide).sum() + (before_force * self._slide(u, pairing)).sum())
+        total = self.slip + slide
+        size = np.linalg.norm(total, axis=-1, keepdims=True)
+        kept = total * np.minimum(1.0, self.settings.slip / np.maximum(size, 1e-300))
+        self.slip = np.where(self.held[..., FORCE, None] > 0, kept, 0.0)
+        self.sides = self._sides_now()  # a pair born in this step has its side from where it was born
+        self.last = u.copy()
+        self.hold(u)
+        self.sides = self._sides_now()
+        self.remembered = (self._pairing(), force)
+        return work
+
+    def friction(self, u: Array) -> tuple[Array, Array]:
+        """Slip increment of this step and friction force (n, k, 2), along the partner and across it."""
+        st = self.settings
+        slide = self._slide(u, self._pairing())
+        total = self.slip + slide
+        size = np.linalg.norm(total, axis=-1, keepdims=True)
+        force = st.friction * self.held[..., FORCE, None] * total / np.maximum(size, st.slip)
+        return slide, force if self.friction_on else 0 * force
+
+    def _sides_now(self) -> Array:
+        """+1 where the point is held on the side its foot's normal points to, else -1; 0 without a foot (n,
+        k).
+        """
+        return np.where(self.partner >= 0, np.where(self.held[..., OTHER] >= 0.0, 1.0, -1.0), 0.0)
+
+    def _pairing(self) -> Pairing:
+        return (self.partner.copy(), self.rows.copy(), self.held.copy(), self.before.copy(), self.foot.copy())
+
+    def _apart(self, u: Array, pairing: Pairing) -> Array:
+        """How far both sides of the interfaces are apart (n, k, 2), along the foot and across, in the held
+        frame.
+        """
+        pt = self.points
+        partner, rows, held = pairing[:3]
+        return np.asarray(apart_kernel(u, pt.cells, pt.cell, pt.shape, partner, rows, held))
+
+    def _slide(self, u: Array, pairing: Pairing) -> Array:
+        """Motion of the interfaces along the held directions since the last step (n, k, 2); zero without
+        force.
+
+        Each separation is told in the frame of its own time, so that a turn of the whole pair is no slip.
+        """
+        slide = self._apart(u, pairing) - pairing[3]
+        return np.where(pairing[2][..., FORCE, None] > 0, slide, 0.0)
+
+    def safe_fraction(self, u: Array, move: Array) -> float:
+        """Largest part of a move that lets no pair come closer than its gap plus SAFE_DEPTH of the
+        thickness.
+        """
+        paired = self.partner >= 0
+        if not np.any(paired):
+            return 1.0
+        here, there = self._distance(u)[paired], self._distance(u + move)[paired]
+        room = np.maximum(here - self.thickness, 0.0) + SAFE_DEPTH * self.thickness
+        return float(min(1.0, (room / np.maximum(here - there, 1e-12)).min()))
+
+    def _distance(self, u: Array) -> Array:
+        """Distance (n, k) of the paired mid-surfaces along the held direction; inf where there is no pair."""
+        pt = self.points
+        return np.asarray(distance_kernel(u, pt.cells, pt.cell, pt.shape, self.partner, self.rows, self.held))
+
+    def gaps(self) -> Array:
+        """Gap (n, k) at the held pairs [mm] (inf where there is no partner)."""
+        return np.where(self.partner >= 0, self.held[..., DISTANCE] - self.thickness, np.inf)
+
+    def evaluate(self, u: Array, order: int) -> Evaluation:
+        """Energy, gradient and one block per pair of elements that touch."""
+        pt, st = self.points, self.settings
+        touching = (self.partner >= 0) & (
+            (self._distance(u) < self.thickness) | (self.held[..., FORCE] > 0.0)
+        )
+        chosen = np.flatnonzero(touching)
+        gradient = np.zeros(self.size)
+        count = len(pt.cells)
+        key = pt.cell.ravel()[chosen] * count + self.partner.ravel()[chosen]
+        pairs, which = np.unique(key, return_inverse=True)
+        dofs = np.concatenate([pt.cells[pairs // count], pt.cells[pairs % count]], axis=1)
+        blocks = np.zeros((len(pairs) if order > 1 else 0, 96, 96))
+        numbers = np.array(
+            [
+                st.stiffness,
+                st.onset,
+                st.slip,
+                st.friction if self.friction_on else 0.0,
+                self.thickness,
+                float(self.coupled),
+            ]
+        )
+        edges = self.grid.across[[0, -1]]
+        energy = wrap_kernel(
+            order,
+            u,
+            pt.cells,
+            pt.cell,
+            pt.shape,
+            pt.bearing,
+            self.partner,
+            self.rows,
+            self.foot,
+            edges,
+            self.held,
+            self.slip,
+            self.before,
+            numbers,
+            chosen,
+            which.ravel().astype(np.int64),
+            gradient,
+            blocks,
+        )
+        return Evaluation(float(energy), gradient, (Blocks(dofs, blocks),) if order > 1 else ())

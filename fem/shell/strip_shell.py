@@ -1,0 +1,162 @@
+"""A strip as a shell: the mesh its shape calls for, its rest surface, its layers.
+
+Parameters are s and eta, q = eta w(s) / w with the nominal width w, so that the elements stay rectangles on a
+tapered strip. The shell's own normal a_1 x a_2 points away from the axle, the layers count toward it: the
+coupling matrix changes sign on the way in, heights z on the way out.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from fem.core.term import Array, Index
+from fem.design.strip import Strip
+from fem.mesh.bicubic import build_grid, shape_at
+from fem.mesh.line_mesh import SizeField, Zone, line_mesh
+from fem.shell.energy import Shell, build_shell
+
+TURN_ACROSS = 0.28  # rad of section one element spans; interpolating the arc then costs less than 1e-5
+
+
+@dataclass(frozen=True)
+class StripMesh:
+    """How to divide a strip: `along` largest element [mm] (None: from the shape), `zones` with smaller ones,
+    `across` elements over the width (None: from the section), `half`: only q >= 0 (for mirror symmetric use),
+    `nodes` stations that must carry a line of nodes, `cache` folder of kept meshes.
+    """
+
+    along: float | None = None
+    zones: tuple[Zone, ...] = ()
+    across: int | None = None
+    half: bool = False
+    nodes: tuple[float, ...] = ()
+    cache: Path | None = None
+
+
+@dataclass(frozen=True)
+class StripShell:
+    """The shell of a strip; `half` if only q >= 0 is there."""
+
+    strip: Strip
+    shell: Shell
+    half: bool
+    warning: str | None
+
+    @property
+    def copies(self) -> int:
+        """How many times the shell makes the whole strip."""
+        return 2 if self.half else 1
+
+    @cached_property
+    def beside_nodes(self) -> list[tuple[Index, Array]]:
+        """Dofs and functions on the mid-line a little before and beyond each station, as `shape_at` gives
+        them.
+        """
+        grid = self.shell.grid
+        eta = float(grid.across[np.argmin(np.abs(grid.across))])
+        nudge, sides = 1e-6 * np.diff(grid.stations).min(), []
+        for shift in (-nudge, nudge):
+            s = np.clip(grid.stations + shift, grid.stations[0], grid.stations[-1])
+            sides.append(shape_at(grid, np.stack([s, np.full_like(s, eta)], axis=1)))
+        return sides
+
+    @cached_property
+    def next_to_nodes(self) -> Index:
+        """Gauss point (ne, 4) of every element that lies next to each of its corners."""
+        grid = self.shell.grid
+        corners = grid.coordinates()[grid.dofs[:, ::4] // 4]
+        away = corners[:, :, None] - grid.points[:, None]  # (ne, 4, np, 2)
+        return np.asarray(np.argmin(np.linalg.norm(away, axis=-1), axis=-1))
+
+    def station(self, s: float) -> int:
+        """Index of the line of nodes at station s [mm]; ValueError if there is none."""
+        lines = self.shell.grid.stations
+        i = int(np.argmin(np.abs(lines - s)))
+        if abs(lines[i] - s) > 1e-6 * lines[-1]:
+            raise ValueError(f"no line of nodes at s = {s:g} mm; name the station in StripMesh.nodes")
+        return i
+
+
+def size_field(strip: Strip, mesh: StripMesh) -> SizeField:
+    """Element sizes along: a third of the width at most, a fifth of the radius in bends, finer at both
+    ends.
+    """
+    largest = mesh.along if mesh.along is not None else min(strip.length / 20.0, strip.width / 2.5)
+    zones = list(mesh.zones)
+    for mark in strip.path.bends:
+        zones.append(Zone(mark.start, mark.end, min(largest, 0.2 * abs(mark.radius))))
+    near = 0.25 * strip.width  # the section changes fastest next to a grip
+    for start in (0.0, strip.length - near):
+        zones.append(Zone(start, start + near, min(largest, strip.width / 6.0)))
+    nodes = tuple(sorted({*mesh.nodes, *(float(s) for s in strip.zone_edges_s())}))
+    return SizeField(largest, tuple(zones), 0.25, nodes)
+
+
+def lines_across(strip: Strip, mesh: StripMesh) -> Array:
+    """Grid lines across (eta) [mm]: equal turns of the section, finer toward the edges, layer edges kept."""
+    half_width = 0.5 * strip.width
+    s = np.linspace(0.0, strip.length, 41)
+    angle = np.abs(strip.section_angle(s[:, None], np.linspace(-half_width, half_width, 41))[0])
+    turn = 2.0 * float(angle.max())
+    count = mesh.across if mesh.across is not None else max(4, 2 * math.ceil(turn / TURN_ACROSS / 2.0))
+    edges = np.unique(np.concatenate([strip.zone_edges_q(), [0.0]]))
+    if mesh.half:
+        edges = edges[edges >= 0.0]
+        count = max(1, (count + 1) // 2)
+    pieces = []
+    for a, b in pairwise(edges):
+        share = max(1, round(count * (b - a) / (edges[-1] - edges[0])))
+        pieces.append(np.linspace(a, b, share + 1)[:-1])
+    lines = np.append(np.concatenate(pieces), edges[-1])
+    # pull the lines a little toward the free edges, where the section relaxes; layer edges stay
+    if edges.size == (2 if mesh.half else 3):
+        t = lines / half_width
+        lines = half_width * np.sign(t) * (1.25 * np.abs(t) - 0.25 * t**2)
+    return np.asarray(lines)
+
+
+def strip_shell(strip: Strip, mesh: StripMesh | None = None) -> StripShell:
+    """Shell of a strip. Raises InputError if a given mesh is too coarse for the section or the bends."""
+    mesh = mesh or StripMesh()
+    line = line_mesh(strip.length, size_field(strip, mesh), mesh.cache)
+    grid = build_grid(line.stations, lines_across(strip, mesh))
+    nominal = strip.width
+
+    def surface(s: Array, eta: Array) -> tuple[Array, Array, Array, Array]:
+        width, slope, _ = strip.taper(s)
+        at = strip.surface(s, eta * width / nominal)
+        ratio, drift = (width / nominal)[..., None], (eta * slope / nominal)[..., None]
+        first = at.X_s + at.X_q * drift
+        mixed = at.X_sq * ratio + at.X_qq * drift * ratio + at.X_q * (slope / nominal)[..., None]
+        return at.X, first, at.X_q * ratio, mixed
+
+    def place(s: Array, eta: Array) -> Array:
+        return np.asarray(eta * strip.width_at(s) / nominal)
+
+    def law(s: Array, eta: Array) -> Array:
+        result = np.array(strip.laminate(s, place(s, eta)))
+        result[..., :3, 3:] *= -1.0
+        result[..., 3:, :3] *= -1.0
+        return result
+
+    def mass(s: Array, eta: Array) -> Array:
+        return strip.mass_per_area(s, place(s, eta))
+
+    shell = build_shell(grid, surface, law, mass)
+    if strip.stations:
+        shell = _with_fibre_axes(strip, shell)
+    return StripShell(strip, shell, mesh.half, line.warning)
+
+
+def _with_fibre_axes(strip: Strip, shell: Shell) -> Shell:
+    """Local axis 1 along s at fixed q, not along the tapering grid lines."""
+    s, eta = shell.grid.points[..., 0], shell.grid.points[..., 1]
+    width, slope, _ = strip.taper(s)
+    direction = np.stack([np.ones_like(s), -eta * slope / width], axis=-1)
+    return Shell(shell.grid, shell.rest, shell.laminate, shell.density, direction)

@@ -1,0 +1,132 @@
+"""Whether half the width is enough: modes of the whole width that a half model cannot show.
+
+In a state that is mirror symmetric, the tangent of the whole width splits into one for symmetric moves, which
+is what the half model has, and one for antisymmetric moves. The latter is that of the half with the other
+unknowns held on the plane of symmetry: elements and contact points of the half stand for both sides of it. A
+negative pivot there (friction held, as for the stability of a step) is a mode that twists the strip or bends
+it sideways: from there on the half would follow a path the strip leaves.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fem.core.term import Array, Blocks, Index
+from fem.linalg.block_sparse import BlockMatrix
+from fem.linalg.profile_ldl import SymmetricMatrix, assemble
+from fem.shell.axle_clamp import ShellGrip
+from fem.shell.constraints import unknowns
+from fem.shell.model import ShellModel
+from fem.shell.motion import UNKNOWNS
+from fem.shell.self_contact import ShellWraps
+from fem.shell.wall_contact import ShellWalls
+from fem.solvers.eigenmodes import softest_of
+
+FLIP = np.array([[1.0, 1.0, -1.0], [1.0, 1.0, -1.0], [-1.0, -1.0, 1.0], [-1.0, -1.0, 1.0]])
+"""Signs of x, x_1, x_2, x_12 (rows) and their components when q turns into -q."""
+
+
+EVERY, SURE = 8, 3
+"""Accepted steps between two looks, and looks in a row (then at every step) that must agree: on the way
+through a snap a state may be unstable for a moment.
+"""
+
+
+class SymmetryLostError(Exception):
+    """The whole width would leave the symmetric shape of a half model; says where. doubtful: accepted steps
+    since the last look that found nothing.
+    """
+
+    def __init__(self, where: str, doubtful: int = 0) -> None:
+        super().__init__(where)
+        self.doubtful = doubtful
+
+
+@dataclass
+class Guard:
+    """Watches a trip of a half model for modes that only the whole width has. sure: the last accepted step at
+    which there were none.
+    """
+
+    looked: int = 0
+    seen: int = 0
+    sure: int = 0
+
+    def __call__(self, model: ShellModel, u: Array, accepted: int, control: float) -> None:
+        """Look at an accepted state; raises SymmetryLostError once the strip would leave the symmetric
+        shape.
+        """
+        if accepted % EVERY and not self.seen:
+            return
+        self.looked += 1
+        more = twisting_now(model, u)
+        self.seen = self.seen + 1 if more > 0 else 0
+        self.sure = self.sure if self.seen else accepted
+        if self.seen >= SURE:
+            raise SymmetryLostError(
+                f"with the axle wound in by {control:.2f} rad the whole width has {more} unstable "
+                f"{'mode' if more == 1 else 'modes'} more than the half (twist or sideways)",
+                accepted - self.sure,
+            )
+
+    def told(self) -> str:
+        """What was found, for the record of a run that went through."""
+        return f"in {self.looked} states the whole width had no unstable modes more"
+
+
+def held_unknowns(model: ShellModel, twisted: bool) -> Index:
+    """Unknowns that the root holds, and those that vanish on the plane of symmetry of a half model: for
+    symmetric moves, or (twisted) for antisymmetric ones.
+    """
+    grip = ShellGrip(model)
+    if not twisted:
+        return grip.indices()
+    middle = unknowns(model.body.shell.grid.edge("low"), (0, 1, 2, 3)).reshape(-1, 4, 3)
+    return np.union1d(grip.root(), middle[:, FLIP > 0.0].ravel())
+
+
+def static_tangent(model: ShellModel, u: Array, twisted: bool = False) -> tuple[SymmetricMatrix, Index]:
+    """Tangent of the unknowns that are free, everything held as it is; and which they are (n,). twisted:
+    for the antisymmetric moves of a half model.
+    """
+    fixed = np.zeros(u.size, dtype=np.bool_)
+    fixed[held_unknowns(model, twisted)] = True
+    number = np.where(fixed, -1, np.cumsum(~fixed) - 1)
+    blocks = [block for block in model.motion.total(u, 2).blocks if len(block.dofs)]
+    matrix, _ = assemble(int((~fixed).sum()), [Blocks(number[b.dofs], b.values) for b in blocks])
+    return matrix, np.flatnonzero(~fixed)
+
+
+def unstable_modes(model: ShellModel, u: Array, twisted: bool = False) -> int:
+    """Negative eigenvalues of the static tangent at a state."""
+    return static_tangent(model, u, twisted)[0].factorise().negative
+
+
+def twisting_now(model: ShellModel, u: Array) -> int:
+    """Unstable modes that the whole width has more than the half, which is at u with its friction."""
+    fixed = np.zeros(u.size, dtype=np.bool_)
+    fixed[held_unknowns(model, True)] = True
+    matrix = BlockMatrix(u.size, UNKNOWNS * model.body.shell.grid.across.size, fixed)
+    matrix.assemble(list(model.motion.total(u, 2).blocks))
+    return 0 if matrix.factor() is not None else unstable_modes(model, u, True)
+
+
+def touching(model: ShellModel) -> list[ShellWalls | ShellWraps]:
+    """Contact terms of a model."""
+    return [term for term in (model.walls, model.wraps) if term is not None]
+
+
+def softest_mode(model: ShellModel, u: Array) -> tuple[float, Array]:
+    """Lowest eigenvalue [N/mm] of the static tangent with sticking contact, against moves weighted to
+    lengths, and its mode (size,) with largest move of a place 1.
+    """
+    for term in touching(model):
+        term.start(u)
+    matrix, free = static_tangent(model, u)
+    values, modes = softest_of(matrix, model.body.shell.weights[free], 1)
+    mode = np.zeros(u.size)
+    mode[free] = modes[0]
+    places = mode.reshape(-1, 4, 3)[:, 0]
+    return float(values[0]), mode / max(float(np.linalg.norm(places, axis=1).max()), 1e-300)

@@ -1,0 +1,388 @@
+"""One push, step by step: a control moves, the strip follows, every accepted step is weighed.
+
+A `Grip` says which unknowns the push prescribes and how they follow its control (an axle angle, a shift, a
+turn). A step that is not accepted is tried again at half the length; lengths grow again when steps are easy.
+Each accepted step leaves a ledger of energies in which every entry is computed for itself:
+
+    work at the grip = change of strain, contact and kinetic energy + friction + damping + numerical loss
+
+Work and friction use the mean of the forces at both ends of the step. The numerical loss is what backward
+Euler takes out: the inertia forces' work beyond the change of kinetic energy, and the mean elastic force's
+work beyond the change of energy (small on a smooth path, the energy of the jump in a snap). What does not
+close is the audit error.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+
+from fem.core.term import Array, Evaluation
+from fem.rod.self_contact import WrapContact
+from fem.rod.wall_contact import WallContact
+from fem.solvers.implicit_dynamics import Motion, StepOutcome, summed
+
+GROW, EASE, SHRINK = 1.3, 0.6, 0.5
+EASY_ITERATIONS, HARD_ITERATIONS = 8, 16
+HARD_SHARE = 0.1
+"""Steps aim at a handful of iterations: longer ones cost more than they save, and follow friction less
+closely.
+"""
+LEAP_SHARE, LEAP_SHRINK = 1 / 512, 0.125
+"""Steps shorter than this share of the longest are taken whatever the strip does within them."""
+
+
+MADE = 0.05
+"""Share of all work by which the strain energy may grow in a step beyond what was put in: the work's mean of
+two forces is not exact. A step in which more is made has found another equilibrium, far off.
+"""
+LEAST_SHARE = 0.01  # of the energy that `Motion` judges its decrement by: all work counts as this at least
+
+
+class Grip(Protocol):
+    """What the push prescribes."""
+
+    def place(self, u: Array, control: float) -> Array:
+        """Copy of u with the prescribed unknowns in place."""
+        ...
+
+    def force(self, u: Array, gradient: Array, control: float) -> float:
+        """Force on the control: gradient . d(prescribed)/d(control) and terms that depend on it."""
+        ...
+
+    def reach(self, u: Array, control: float) -> float:
+        """Coordinate the force works on: the control itself, or how far a spring-driven place has gone."""
+        ...
+
+    def prepare(self, before: float, control: float) -> None:
+        """Tell terms that follow the control (turning walls, springs) where it goes."""
+        ...
+
+
+@dataclass
+class Ledger:
+    """Running sums [N mm]; gained: of steps in which the numerical loss is negative, which a damped motion
+    should not know.
+    """
+
+    work: float = 0.0
+    friction: float = 0.0
+    damping: float = 0.0
+    numerical: float = 0.0
+    gained: float = 0.0
+    first_stored: float = 0.0
+    scale: float = 1e-12
+
+    def error(self, stored: float) -> float:
+        """What does not close [N mm]."""
+        return self.work - (stored - self.first_stored) - self.friction - self.damping - self.numerical
+
+
+@dataclass(frozen=True)
+class Stored:
+    """Energies of one state [N mm] and the force of strain and contact without friction (n,)."""
+
+    strain: float
+    contact: float
+    kinetic: float
+    force: Array
+
+    @property
+    def total(self) -> float:
+        """All of it."""
+        return self.strain + self.contact + self.kinetic
+
+
+@dataclass(frozen=True)
+class StepEnd:
+    """Where a step leads: its outcome, control and time; velocity, drag and inertia forces (n,), force on the
+    control.
+    """
+
+    outcome: StepOutcome
+    control: float
+    dt: float
+    v: Array
+    drag: Array
+    inertia: Array
+    force: float
+
+
+@dataclass(frozen=True)
+class StepSize:
+    """first, largest and smallest change of the control per step; time per unit of control [s] at full speed;
+    gather: way over which the control gathers speed evenly, from rest.
+    """
+
+    first: float
+    largest: float
+    smallest: float
+    time: float = 1.0
+    gather: float = 0.0
+
+    def seconds(self, start: float, end: float) -> float:
+        """Time [s] from one distance to another, both from where the control was at rest."""
+        slow, till = min(start, self.gather), min(end, self.gather)
+        gathering = 2 * math.sqrt(self.gather) * (math.sqrt(till) - math.sqrt(slow))
+        return self.time * (gathering + (end - start) - (till - slow))
+
+
+@dataclass(frozen=True)
+class Saved:
+    """A state that a trip can go back to."""
+
+    u: Array
+    v: Array
+    control: float
+    force: float
+    walls: tuple[Array, ...]
+    wraps: tuple[Array, ...]
+    ledger: Ledger
+    stored: Stored
+    inertia: Array
+    before: Array
+    last: float
+    rhythm: tuple[int, int]
+
+
+@dataclass
+class Trip:
+    """A push on its way. drives: springs that belong to the grip, whose energy is not the strip's; before,
+    last: the state before the present one and the time between them (0 at rest); leaps: whether the strip
+    does too much on the way from one state to another to be one step (it is then tried in shorter ones);
+    short: from the force on the control at both ends of a step, the share of it to take, where something
+    begins within it whose place matters.
+    """
+
+    motion: Motion
+    grip: Grip
+    walls: WallContact | None
+    wraps: WrapContact | None
+    u: Array
+    control: float
+    v: Array = field(init=False)
+    drives: tuple[object, ...] = ()
+    force: float = 0.0
+    reached: float = 0.0
+    ledger: Ledger = field(default_factory=Ledger)
+    stored: Stored = field(init=False)
+    inertia: Array = field(init=False)
+    before: Array = field(init=False)
+    last: float = 0.0
+    accepted: int = 0
+    rejected: int = 0
+    iterations: int = 0
+    trouble: str = ""
+    stable: bool = True
+    next_step: float = 0.0
+    began: float = 0.0
+    leaps: Callable[[Array, Array], bool] | None = None
+    short: Callable[[float, float], float] | None = None
+
+    def __post_init__(self) -> None:
+        self.v = np.zeros_like(self.u)
+        self.inertia = np.zeros_like(self.u)
+        self.start()
+
+    @property
+    def contacts(self) -> list[WallContact | WrapContact]:
+        """Terms with friction."""
+        return [term for term in (self.walls, self.wraps) if term is not None]
+
+    def start(self) -> None:
+        """Begin the ledger and the memory of friction here, at rest."""
+        self.v[:] = 0.0
+        self.inertia[:] = 0.0
+        self.before, self.last = self.u.copy(), 0.0
+        for term in self.contacts:
+            term.start(self.u)
+        self.reached = self.grip.reach(self.u, self.control)
+        self.stored = self._stored(self.u, self.v)
+        self.ledger = Ledger(first_stored=self.stored.total, scale=max(1e-12, self.stored.total))
+
+    def save(self) -> Saved:
+        """Everything needed to go on from here."""
+        walls = (
+            (self.walls.slip.copy(), self.walls.before.copy(), self.walls.remembered[1]) if self.walls else ()
+        )
+        wraps = (
+            (self.wraps.slip.copy(), self.wraps.last.copy(), self.wraps.remembered[1]) if self.wraps else ()
+        )
+        return Saved(
+            self.u.copy(),
+            self.v.copy(),
+            self.control,
+            self.force,
+            walls,
+            wraps,
+            Ledger(**vars(self.ledger)),
+            self.stored,
+            self.inertia.copy(),
+            self.before.copy(),
+            self.last,
+            self.motion.rhythm,
+        )
+
+    def restore(self, saved: Saved) -> None:
+        """Go back to a saved state."""
+        self.u, self.v, self.control, self.force = saved.u.copy(), saved.v.copy(), saved.control, saved.force
+        self.before, self.last, self.motion.rhythm = saved.before.copy(), saved.last, saved.rhythm
+        self.reached = self.grip.reach(self.u, self.control)
+        self.ledger, self.stored, self.inertia = (
+            Ledger(**vars(saved.ledger)),
+            saved.stored,
+            saved.inertia.copy(),
+        )
+        if self.walls:
+            self.walls.slip, self.walls.before = saved.walls[0].copy(), saved.walls[1].copy()
+            self.walls.focus(self.u)
+            self.walls.hold(self.u)
+            self.walls.remembered = (self.walls.held.copy(), saved.walls[2])
+        if self.wraps:
+            self.wraps.slip, self.wraps.last = saved.wraps[0].copy(), saved.wraps[1].copy()
+            self.wraps.restart(saved.wraps[2], self.u)
+
+    def advance(
+        self, target: float, size: StepSize, watch: Callable[[Trip], bool], resumed: bool = False
+    ) -> bool:
+        """Move the control to `target`; `watch` sees every accepted step and says whether to stop. `resumed`:
+        go on with the step length the trip had when it was interrupted in `watch`.
+
+        Returns False when a step cannot be made even at the smallest length; `trouble` then says why.
+        """
+        step = self.next_step if resumed else size.first
+        if not resumed:
+            self.began = self.control
+        while abs(target - self.control) > 1e-12 * max(1.0, abs(target)):
+            left = target - self.control
+            this = np.copysign(min(step, abs(left)), left)
+            gone = abs(self.control - self.began)
+            time = size.seconds(gone, gone + abs(this))
+            outcome = self._attempt(self.control + this, time)
+            self.iterations += outcome.iterations
+            end = self._end(outcome, self.control + this, time) if outcome.accepted else None
+            share = SHRINK if end is None else self._share(end, abs(this) > LEAP_SHARE * size.largest)
+            if end is None or share < 1.0:
+                self.rejected += 1
+                step = share * abs(this)
+                if step < size.smallest:
+                    self.trouble = outcome.reason
+                    self.grip.prepare(self.control, self.control)
+                    return False
+                continue
+            self._take(end)
+            if outcome.iterations <= EASY_ITERATIONS:
+                step = min(size.largest, max(step, abs(this)) * GROW)
+            elif outcome.iterations > HARD_ITERATIONS:
+                step = max(HARD_SHARE * size.largest, EASE * abs(this))
+            self.next_step = step
+            if watch(self):
+                return True
+        return True
+
+    def settle(self, time: float) -> None:
+        """Let the strip come to rest for some time [s] while the control stands; no harm if it cannot."""
+        if np.any(self.v):
+            outcome = self._attempt(self.control, time)
+            end = self._end(outcome, self.control, time) if outcome.accepted else None
+            if end is not None and not self._makes_energy(end):
+                self._take(end)
+
+    @property
+    def scale(self) -> float:
+        """What energies of this trip are judged by [N mm]: all work so far."""
+        return max(self.ledger.scale, LEAST_SHARE * self.motion.settings.energy)
+
+    def _makes_energy(self, end: StepEnd) -> bool:
+        """Whether the strip ends a step with more strain energy than it had in all and was given."""
+        terms = (*self.drives, *self.contacts)
+        strain = 0.0
+        for term, part in zip(self.motion.terms(), end.outcome.parts, strict=True):
+            if not any(term is other for other in terms):
+                strain += part.energy
+        given = 0.5 * (self.force + end.force) * (self.grip.reach(end.outcome.u, end.control) - self.reached)
+        return strain - self.stored.total - given > MADE * self.scale
+
+    def _share(self, end: StepEnd, divisible: bool) -> float:
+        """Share of a step that can be taken at once: less than 1 where the strip does too much on its way."""
+        if not divisible:
+            return 1.0
+        if self._makes_energy(end):
+            return SHRINK
+        if self.leaps is not None and self.leaps(self.u, end.outcome.u):
+            return LEAP_SHRINK
+        return self.short(self.force, end.force) if self.short is not None else 1.0
+
+    def _attempt(self, control: float, dt: float) -> StepOutcome:
+        self.grip.prepare(self.control, control)
+        ahead = np.zeros_like(self.u)
+        # a control that stands still carries nothing on: a rest, a hundred times as long as the step before,
+        # would else start from a place far off
+        if self.last > 0.0 and control != self.control:
+            ahead = self.motion.ahead(self.u, self.before, dt / self.last) - self.u
+        start = self.grip.place(self.u + self.motion.safe_fraction(self.u, ahead) * ahead, control)
+        return self.motion.step(self.u, self.v, dt, start)
+
+    def _end(self, outcome: StepOutcome, control: float, dt: float) -> StepEnd:
+        """Where a step that can be accepted leads, before it is taken."""
+        motion, u = self.motion, outcome.u
+        v = (u - self.u) / dt
+        mass_v = motion.mass_matrix @ v
+        inertia = motion.mass_matrix @ (v - self.v) / dt
+        drag = motion.settings.damping * mass_v
+        gradient = summed(list(outcome.parts), len(u)).gradient + inertia + drag
+        return StepEnd(outcome, control, dt, v, drag, inertia, self.grip.force(u, gradient, control))
+
+    def _take(self, end: StepEnd) -> None:
+        u, v, inertia, control, force = end.outcome.u, end.v, end.inertia, end.control, end.force
+        moved = u - self.u
+        ledger = self.ledger
+        friction = sum(term.accept(u) for term in self.contacts)
+        self.grip.prepare(control, control)
+        stored = self._stored(u, v, end.outcome.parts)
+        reached = self.grip.reach(u, control)
+        ledger.work += 0.5 * (self.force + force) * (reached - self.reached)
+        ledger.friction += friction
+        ledger.damping += float(end.drag @ moved)
+        elastic = 0.5 * float((self.stored.force + stored.force) @ moved)
+        elastic -= stored.strain + stored.contact - self.stored.strain - self.stored.contact
+        inertial = 0.5 * float((self.inertia + inertia) @ moved) - (stored.kinetic - self.stored.kinetic)
+        ledger.numerical += elastic + inertial
+        ledger.gained += max(0.0, -elastic - inertial)
+        ledger.scale = max(ledger.scale, abs(ledger.work), stored.total)
+        self.before, self.last = self.u, end.dt
+        self.u, self.v, self.control, self.force, self.reached = u, v, control, force, reached
+        self.stored, self.inertia = stored, inertia
+        self.accepted += 1
+        self.stable = end.outcome.stable
+
+    def _stored(self, u: Array, v: Array, parts: tuple[Evaluation, ...] = ()) -> Stored:
+        """Energies of a state; parts: what its terms are already known to be."""
+        strain = contact = 0.0
+        force = np.zeros_like(u)
+        for i, term in enumerate(self.motion.terms()):
+            if any(term is drive for drive in self.drives):
+                continue
+            touching = next((contact for contact in self.contacts if contact is term), None)
+            if touching is not None:
+                ev = without_friction(touching, u)
+                contact += ev.energy
+            else:
+                ev = parts[i] if parts else term.evaluate(u, 1)
+                strain += ev.energy
+            force += ev.gradient
+        kinetic = 0.5 * float(v @ (self.motion.mass_matrix @ v))
+        return Stored(strain, contact, kinetic, force)
+
+
+def without_friction(term: WallContact | WrapContact, u: Array) -> Evaluation:
+    """Energy and gradient of the normal contact alone."""
+    had, term.friction_on = term.friction_on, False
+    try:
+        return term.evaluate(u, 1)
+    finally:
+        term.friction_on = had

@@ -1,0 +1,261 @@
+"""What a finished wind-in and push-out says: status, the numbers a designer asks for, one sentence."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from fem.case.definition import Case
+from fem.design.loading import Retract
+from fem.results.result import BendPassage, Jam, Quantity
+from fem.simulation.recorder import DEPLOY, RETRACT, Log
+from fem.simulation.retract_deploy import IDLE_TRAVEL, CycleOutcome
+
+BEND_REACH = 2.0
+FRAMES = 60
+SCATTER_TURN = 0.5
+"""rad of axle turning on both sides of a peak over which its scatter is read."""
+
+
+@dataclass(frozen=True)
+class Course:
+    """A logged cycle and how it ended."""
+
+    case: Case
+    log: Log
+    outcome: CycleOutcome
+
+    def rows(self, phase: float) -> list[int]:
+        """Row numbers of one phase."""
+        return [i for i, row in enumerate(self.log.rows) if row["phase"] == phase]
+
+    def peak(self, phase: float, name: str = "torque_Nmm") -> int | None:
+        """Row of the largest value of a column in a phase."""
+        rows = self.rows(phase)
+        return max(rows, key=lambda i: self.log.rows[i][name]) if rows else None
+
+    def overload(self, phase: float) -> int | None:
+        """First row of a phase that asks for more torque than the motor has."""
+        return next((i for i in self.rows(phase) if self.overloaded(i)), None)
+
+    def jam_row(self) -> int | None:
+        """Row at which pushing (or winding in) stopped being possible; None when it went through or was not
+        computed.
+        """
+        over = self.overload(RETRACT)
+        if over is not None:
+            return over
+        if not self.outcome.retracted:
+            return self.peak(RETRACT) if self.outcome.idle else None
+        over = self.overload(DEPLOY)
+        if over is not None:
+            return over
+        return self.peak(DEPLOY) if self.outcome.idle else None
+
+    def overloaded(self, at: int) -> bool:
+        """Whether a row asks for more torque than the motor has."""
+        motor = self.case.motor
+        return motor is not None and motor.overloaded(self.log.rows[at]["torque_Nmm"])
+
+    def before_jam(self) -> list[dict[str, float]]:
+        """Rows up to the jam: what the device goes through; what would come after is only computed."""
+        at = self.jam_row()
+        return self.log.rows if at is None else self.log.rows[: at + 1]
+
+    def scatter(self, at: int) -> float:
+        """Largest departure of the torque from its running mean around a row [N mm]: stick-slip and friction
+        amplification.
+        """
+        phase = self.log.rows[at]["phase"]
+        near = [
+            i
+            for i in self.rows(phase)
+            if abs(self.log.rows[i]["axle_angle_rad"] - self.log.rows[at]["axle_angle_rad"]) < SCATTER_TURN
+        ]
+        torque = np.array([self.log.rows[i]["torque_Nmm"] for i in near])
+        if len(torque) < 5:
+            return 0.0
+        smooth = np.array([torque[max(0, i - 2) : i + 3].mean() for i in range(len(torque))])
+        return float(np.abs(torque - smooth).max())
+
+    def pushing(self, jam: Jam) -> bool:
+        """Whether a jam belongs to pushing out (winding in went through)."""
+        return self.outcome.retracted and self.overload(RETRACT) is None and math.isfinite(jam.travel_mm)
+
+    def moved_before(self, at: int) -> float:
+        """Travel [mm] gained in the phase before a row."""
+        phase = self.log.rows[at]["phase"]
+        first = self.rows(phase)[0]
+        return abs(self.log.rows[at]["travel_mm"] - self.log.rows[first]["travel_mm"])
+
+    def idle_turn(self, at: int) -> float | None:
+        """Turning [rad] up to a row during which the strip did not move at the slot; None below a tenth."""
+        row = self.log.rows[at]
+        turned = 0.0
+        for i in range(at - 1, -1, -1):
+            other = self.log.rows[i]
+            if other["phase"] != row["phase"] or abs(other["travel_mm"] - row["travel_mm"]) > IDLE_TRAVEL:
+                break
+            turned = abs(other["axle_angle_rad"] - row["axle_angle_rad"])
+        return turned if turned > 0.1 else None
+
+    def film(self, jammed: bool, frames: int = FRAMES) -> list[tuple[str, int]]:
+        """About `frames` rows in the order of the run, evenly spread over turning and travel, and all the
+        moments: those with their names (several on one row: joined by "; "), the others with "".
+        """
+        names: dict[int, list[str]] = {}
+        for word, row in self.moments(jammed):
+            names.setdefault(row, []).append(word)
+        if self.log.rows:
+            walked = np.zeros(len(self.log.rows))
+            for column in ("axle_angle_rad", "travel_mm"):
+                moved = np.abs(np.diff(self.log.column(column), prepend=self.log.rows[0][column]))
+                walked += np.cumsum(moved) / max(float(moved.sum()), 1e-12)
+            for place in np.linspace(0.0, walked[-1], frames):
+                names.setdefault(int(np.argmin(np.abs(walked - place))), [])
+        return [("; ".join(names[row]), row) for row in sorted(names)]
+
+    def moments(self, jammed: bool) -> list[tuple[str, int]]:
+        """Rows worth a picture, by name."""
+        named: list[tuple[str, int]] = []
+        retract, deploy = self.rows(RETRACT), self.rows(DEPLOY)
+        if retract:
+            named.append(("fully out", retract[0]))
+            named.append(("hardest while winding in", self.peak(RETRACT) or retract[0]))
+            named.append(("wound in", retract[-1]))
+        if deploy:
+            named.append(("hardest while pushing out", self.peak(DEPLOY) or deploy[0]))
+            named.append(("end of pushing out", deploy[-1]))
+        at = self.jam_row() if jammed else None
+        if at is not None:
+            named.append(("jam", at))
+        return named
+
+
+def status(course: Course, jam: Jam | None) -> str:
+    """The outcome in one or two lower-case words."""
+    out = course.outcome
+    if out.trouble and course.overload(RETRACT) is None and course.overload(DEPLOY) is None:
+        return "not converged"
+    if course.overload(RETRACT) is not None or (not out.retracted and out.idle):
+        return "stalled on retract"
+    if out.swallowed and course.overload(DEPLOY) is None:
+        return "tip swallowed"
+    if isinstance(course.case.push, Retract):
+        return "retracted"
+    return "jammed" if jam is not None else "deployed"
+
+
+def quantities(course: Course, jam: Jam | None) -> dict[str, Quantity]:
+    """The numbers of a course."""
+    case, log = course.case, course.log
+    numbers: dict[str, Quantity] = {}
+    motor = case.motor
+    for word, phase in (("retract", RETRACT), ("deploy", DEPLOY)):
+        rows = course.rows(phase)
+        if not rows:
+            continue
+        at = course.peak(phase) or rows[0]
+        peak = log.rows[at]
+        note = f"at travel {peak['travel_mm']:.1f} mm, scatter {course.scatter(at):.1f} N mm"
+        numbers[f"{word}_torque_peak_Nmm"] = Quantity(peak["torque_Nmm"], "N mm", note)
+        push = log.rows[course.peak(phase, "push_N") or rows[0]]
+        numbers[f"{word}_push_peak_N"] = Quantity(
+            push["push_N"], "N", f"at travel {push['travel_mm']:.1f} mm"
+        )
+        if motor is not None:
+            angle = np.array([log.rows[i]["axle_angle_rad"] for i in rows])
+            torque = np.array([log.rows[i]["torque_Nmm"] for i in rows])
+            numbers[f"{word}_time_s"] = Quantity(
+                float(motor.time_along(angle, torque)[-1]), "s", "with the motor's own torque-speed line"
+            )
+            numbers[f"{word}_margin"] = Quantity(
+                float(motor.margin(float(torque.max()))), "", "share of the stall torque left at the peak"
+            )
+    if motor is not None:
+        numbers["motor_stall_torque_at_axle_Nmm"] = Quantity(motor.axle_stall_torque, "N mm")
+    if log.rows:
+        last = log.rows[-1]
+        numbers["travel_wound_mm"] = Quantity(
+            max(row["travel_mm"] for row in log.rows), "mm", "strip drawn in through the slot"
+        )
+        numbers["travel_left_mm"] = Quantity(last["travel_mm"], "mm", "strip still inside at the end")
+        numbers["axle_turns"] = Quantity(max(row["axle_angle_rad"] for row in log.rows) / (2 * math.pi), "")
+        worst = max(course.before_jam(), key=lambda row: row["strain_share"])
+        numbers["strain_peak"] = Quantity(
+            worst["strain_peak"], "", f"at {worst['strain_station_mm']:.1f} mm from the root"
+        )
+        numbers["strain_share_peak"] = Quantity(worst["strain_share"], "", "of the material's limit")
+        numbers["casing_contact_peak_rad"] = Quantity(
+            max(row["casing_contact_rad"] for row in log.rows), "rad"
+        )
+        numbers["curvature_peak_per_mm"] = Quantity(
+            max(row["curvature_peak_per_mm"] for row in log.rows), "1/mm"
+        )
+        numbers["unstable_states"] = Quantity(
+            float(sum(row["stable"] < 1 for row in log.rows)),
+            "",
+            "accepted states on the move through a snap",
+        )
+    if jam is not None:
+        numbers["jam_torque_Nmm"] = Quantity(jam.torque_Nmm, "N mm")
+    return numbers
+
+
+def passages(course: Course) -> tuple[BendPassage, ...]:
+    """What each pre-formed bend cost while it passed the slot on the way out (on the way in if it never came
+    out).
+    """
+    made = []
+    for mark in course.case.strip.path.bends:
+        for phase in (DEPLOY, RETRACT):
+            rows = [
+                course.log.rows[i] for i in course.rows(phase)
+                if mark.start - BEND_REACH <= course.log.rows[i]["slot_station_mm"] <= mark.end + BEND_REACH
+            ]  # fmt: skip
+            if not rows:
+                continue
+            hardest = max(rows, key=lambda row: row["torque_Nmm"])
+            push = max(row["push_N"] for row in rows)
+            middle = 0.5 * (mark.start + mark.end)
+            made.append(BendPassage(mark.index, middle, hardest["torque_Nmm"], push, hardest["travel_mm"]))
+            break
+    return tuple(made)
+
+
+def sentence(word: str, course: Course, jam: Jam | None, numbers: dict[str, Quantity]) -> str:
+    """The status as one sentence to act on."""
+    out = course.outcome
+    if word == "not converged":
+        row = course.log.rows[-1] if course.log.rows else None
+        place = f" at travel {row['travel_mm']:.1f} mm" if row else ""
+        return (
+            f"Not converged{place}: {out.trouble}. This is numerical, not a jam; the path up to there "
+            "stands. Halve solver.turn or solver.element."
+        )
+    if word == "tip swallowed":
+        return (
+            "The tip slips through the slot into the casing; "
+            "leave more outside (push.left_out) or add a stop."
+        )
+    if word == "retracted":
+        peak = numbers["retract_torque_peak_Nmm"]
+        return f"Winds in with at most {peak.value:.1f} N mm."
+    has = numbers.get("motor_stall_torque_at_axle_Nmm")
+    have = f"; the motor has {has.value:.1f} N mm" if has else ""
+    if word == "deployed":
+        inward, outward = numbers["retract_torque_peak_Nmm"].value, numbers["deploy_torque_peak_Nmm"].value
+        return f"Winds in with at most {inward:.1f} N mm and comes out with at most {outward:.1f} N mm{have}."
+    assert jam is not None
+    what = "Winding in stops" if word == "stalled on retract" else "Jams"
+    text = f"{what}: {jam.mode}, {jam.place}, "
+    text += f"at travel {jam.travel_mm:.1f} mm and {jam.torque_Nmm:.1f} N mm{have}"
+    if word == "jammed" and out.deployed:
+        need = numbers["deploy_torque_peak_Nmm"].value
+        text += f"; with about {need:.0f} N mm it might come out"
+    safe = numbers.get("safe_travel_mm")
+    if safe is not None:
+        text += f"; from {safe.value:.0f} mm of travel it still comes out"
+    return text + f". Try: {jam.remedies[0]}."

@@ -1,0 +1,159 @@
+"""Newton's method at given levels: converged points, each with its stability.
+
+A solver asks a `Problem` for gradient and tangent in its unknowns u at a level (the one number that drives
+the experiment) and knows nothing else. A point is accepted when the last correction, weighted into lengths,
+is below a tolerance; the inertia of the last factorisation says whether the point is stable. Between levels
+the tangent predicts; a level that fails is approached in halved steps. A failure is a status in words, never
+an exception and never a statement about the structure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+import numpy as np
+
+from fem.core.term import Array
+from fem.linalg.profile_ldl import Factor, SymmetricMatrix
+
+Status = Literal["converged", "diverged", "out of iterations", "singular tangent", "unstable"]
+
+
+class Problem(Protocol):
+    """Equilibrium gradient(u, level) = 0; `weights` (n,) turn every unknown into a length."""
+
+    @property
+    def weights(self) -> Array: ...
+
+    @property
+    def size(self) -> int: ...
+
+    def energy(self, u: Array, level: float) -> float: ...
+
+    def gradient(self, u: Array, level: float) -> Array: ...
+
+    def tangent(self, u: Array, level: float, step: Array | None = None) -> SymmetricMatrix: ...
+
+    def rate(self, u: Array, level: float) -> Array: ...
+
+
+@dataclass(frozen=True)
+class NewtonSettings:
+    """`correction`: largest weighted correction of a converged point (the error left is about its square);
+    `iterations`: most per point; `largest`: a correction beyond it means divergence; `extrapolate`: use the
+    tangent with extrapolated membrane forces while steps are large; `halvings`: most cuts of one level step;
+    `stable_from`: give up if the tangent is indefinite at this iteration or later (0: never), for callers
+    that want stable points only.
+    """
+
+    correction: float = 1e-5
+    iterations: int = 15
+    largest: float = np.inf
+    extrapolate: bool = True
+    halvings: int = 8
+    stable_from: int = 0
+
+
+@dataclass(frozen=True)
+class Point:
+    """A point u (n,) at a level: status, iterations used, negative pivots, size of the last correction."""
+
+    u: Array
+    level: float
+    status: Status
+    iterations: int
+    factor: Factor | None
+    correction: float
+
+    @property
+    def converged(self) -> bool:
+        return self.status == "converged"
+
+    @property
+    def stable(self) -> bool:
+        """True if the tangent is positive definite."""
+        return self.factor is not None and self.factor.positive_definite
+
+    @property
+    def negative(self) -> int:
+        """Number of negative eigenvalues of the tangent."""
+        return 0 if self.factor is None else self.factor.negative
+
+
+@dataclass(frozen=True)
+class Path:
+    """Accepted points in order and how the walk ended, in words."""
+
+    points: tuple[Point, ...]
+    finished: bool
+    message: str
+
+    @property
+    def levels(self) -> Array:
+        return np.array([point.level for point in self.points])
+
+
+def size_of(step: Array, weights: Array) -> float:
+    """Largest weighted entry of a step; nan counts as infinite."""
+    largest = float(np.max(np.abs(step * weights), initial=0.0))
+    return largest if np.isfinite(largest) else np.inf
+
+
+def solve(
+    problem: Problem, u: Array, level: float, settings: NewtonSettings, step: Array | None = None
+) -> Point:
+    """Equilibrium near u at a level; `step` is the move that led to u (the predictor), if there was one."""
+    u = u.copy()
+    factor: Factor | None = None
+    correction = np.inf
+    for iteration in range(1, settings.iterations + 1):
+        tangent = problem.tangent(u, level, step if settings.extrapolate else None)
+        factor = tangent.factorise()
+        if 0 < settings.stable_from <= iteration and factor.negative:
+            return Point(u, level, "unstable", iteration, factor, correction)
+        step = -factor.solve(problem.gradient(u, level))
+        correction = size_of(step, problem.weights)
+        if correction > settings.largest:
+            return Point(u, level, "diverged", iteration, factor, correction)
+        u += step
+        if correction <= settings.correction:
+            return Point(u, level, "converged", iteration, factor, correction)
+    status: Status = "singular tangent" if factor is not None and factor.zero else "out of iterations"
+    return Point(u, level, status, settings.iterations, factor, correction)
+
+
+def follow(
+    problem: Problem, start: Array, levels: Sequence[float] | Array, settings: NewtonSettings | None = None
+) -> Path:
+    """Converged points at the given levels, starting from equilibrium `start` at level 0.
+
+    The returned path holds the points at the asked levels only; substeps are taken where Newton needs them.
+    """
+    settings = settings or NewtonSettings()
+    here = solve(problem, start, 0.0, settings)
+    if not here.converged:
+        return Path((), False, f"no equilibrium at the start: {here.status}")
+    points: list[Point] = []
+    for target in levels:
+        size = target - here.level
+        smallest = abs(size) * 0.5**settings.halvings
+        while abs(target - here.level) > 1e-12 * max(1.0, abs(target)):
+            size = min(abs(size), abs(target - here.level)) * np.sign(target - here.level)
+            tried = _advance(problem, here, float(here.level + size), settings)
+            if tried.converged:
+                here, size = tried, 2.0 * size
+                continue
+            size *= 0.5
+            if abs(size) < smallest:
+                message = f"stopped at level {here.level:.6g}: {tried.status} on the way to {target:.6g}"
+                return Path(tuple(points), False, message)
+        points.append(here)
+    return Path(tuple(points), True, "all levels reached")
+
+
+def _advance(problem: Problem, here: Point, level: float, settings: NewtonSettings) -> Point:
+    assert here.factor is not None  # a converged point has one
+    step = -here.factor.solve(problem.rate(here.u, here.level)) * (level - here.level)
+    return solve(problem, here.u + step, level, settings, step)

@@ -1,0 +1,3 @@
+"""Published values and what this program makes of them. Each check names its source; `verify` loops over
+them.
+"""

@@ -1,0 +1,87 @@
+"""The published checks of all models, run one after the other.
+
+Registries are plain tuples of checks; to add a check, add it to its registry. A check that cannot be computed
+counts as failed, with the reason in place of a number: it never stops the others. `fast` leaves out the
+checks that take longest, to end within a minute on one core.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+
+from fem.verification.clamped import CLAMPED_CHECKS
+from fem.verification.contact import CONTACT_CHECKS
+from fem.verification.pressed import PRESSED_CHECKS
+from fem.verification.published import Check, CheckResult, run_check
+from fem.verification.rods import ROD_CHECKS
+from fem.verification.sections import CHECKS
+from fem.verification.shell_checks import SHELL_CHECKS
+from fem.verification.walls import WALL_CHECKS
+from fem.verification.winding import WOUND_CHECKS
+
+REGISTRIES: tuple[tuple[Check, ...], ...] = (
+    CHECKS,
+    ROD_CHECKS,
+    CONTACT_CHECKS,
+    SHELL_CHECKS,
+    WOUND_CHECKS,
+    WALL_CHECKS,
+    CLAMPED_CHECKS,
+    PRESSED_CHECKS,
+)
+
+SLOW: tuple[str, ...] = (
+    "steel strip t .1, R 15, equal",
+    "shell belt on a drum",
+    "curvature of a shell strip on a drum",
+    "belt on a drum over 0.5 pi",
+    "clamped shell pushed between two walls",
+)
+"""Beginnings of the names of checks that `fast` leaves out: each takes five seconds or more."""
+
+KNOWN_MISSES: dict[str, str] = {
+    "open cylinder pulled apart, rise under the load": "1.4 % against 1 %. The table is ahead by .039 "
+    "(+- .003) times the share of the load, from .1 of it to all, while the tangent compliance falls "
+    "tenfold: a linear compliance under the load. Shells that shear have one, P / (2 pi k G h) = .020 times "
+    "a logarithm of the mesh; a thin shell has none. Away from the load all agree to .3 %",
+}
+"""Beginnings of the names of checks that fail, and the cause as far as it is known. The full set shows them
+and ends with code 1; `fast`, which watches for changes, leaves them out."""
+
+
+def chosen(fast: bool = False) -> list[Check]:
+    """All checks in the order of their registries, or those that take seconds."""
+    checks = [check for registry in REGISTRIES for check in registry]
+    return [check for check in checks if not (fast and check.name.startswith((*SLOW, *KNOWN_MISSES)))]
+
+
+def run_checks(
+    fast: bool = False,
+    checks: Sequence[Check] | None = None,
+    progress: Callable[[CheckResult], None] | None = None,
+) -> tuple[CheckResult, ...]:
+    """Run the checks (default: all registered); `progress` is called with each result as it comes."""
+    results = []
+    for check in chosen(fast) if checks is None else checks:
+        begin = time.perf_counter()
+        try:
+            result = run_check(check)
+        except (ArithmeticError, IndexError, ValueError, RuntimeError) as problem:
+            source = f"{check.source}; not computed: {problem}"
+            result = CheckResult(
+                check.name,
+                check.group,
+                source,
+                check.model,
+                check.published,
+                float("nan"),
+                float("inf"),
+                check.tolerance,
+                False,
+                time.perf_counter() - begin,
+            )
+        results.append(result)
+        if progress is not None:
+            progress(result)
+    return tuple(results)

@@ -1,0 +1,71 @@
+"""The gallery that is committed tells of the cases that are there, and of failures as the program does."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+
+import made_results
+import pytest
+from PIL import Image
+from small_cases import small_case
+
+from fem.report import gallery
+from fem.report.gallery import failures, since_accepted, write_gallery
+from fem.report.report import Entry
+from fem.results.baseline import accepted, write
+from fem.simulation.run import run_case
+
+ROOT = Path(__file__).resolve().parents[3]
+PAGE = ROOT / "cases" / "README.md"
+
+
+def test_the_committed_table_of_failures_is_the_programs_own() -> None:
+    assert failures() in PAGE.read_text()
+
+
+def test_every_case_is_in_the_committed_gallery() -> None:
+    text = PAGE.read_text()
+    for file in (ROOT / "cases").glob("*.toml"):
+        told = tomllib.loads(file.read_text())
+        assert f"## {file.stem}: {told['title']}" in text
+        assert told["teaches"] in text
+
+
+def test_its_pictures_exist_and_are_small() -> None:
+    pictures = [PAGE.parent / name for name in re.findall(r"!\[[^\]]*\]\(([^)]+)\)", PAGE.read_text())]
+    assert len(pictures) == len(list((ROOT / "cases").glob("*.toml")))
+    assert all(5_000 < picture.stat().st_size < 100_000 for picture in pictures)
+
+
+def test_a_gallery_is_written_from_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def drawn(result: object, file: Path) -> Path:
+        Image.linear_gradient("L").resize((1600, 900)).convert("RGB").save(file)
+        return file
+
+    monkeypatch.setattr(gallery, "critical_picture", drawn)
+    result = made_results.jammed()
+    made = write_gallery([Entry(result)], tmp_path / "out.md", tmp_path / "pictures")
+    assert [file.name for file in made] == ["boom-stiff.webp", "out.md"]
+    text = made[1].read_text()
+    assert "(pictures/boom-stiff.webp)" in text and result.sentence in text
+    with Image.open(made[0]) as picture:
+        assert picture.width == gallery.PICTURE_WIDTH
+    assert list((tmp_path / "pictures").iterdir()) == [made[0]]
+
+
+def test_the_report_tells_what_differs_from_what_was_accepted(tmp_path: Path) -> None:
+    case = small_case(tmp_path, 'kind = "bend"\nangle = 60.0')
+    result = run_case(case)
+    write(accepted(case, result, "first", None), tmp_path)
+    entry = Entry(result, case, tmp_path)
+    assert since_accepted([entry], tmp_path) == {case.name: []}
+    assert since_accepted([entry], tmp_path / "elsewhere") is None
+    thicker = small_case(tmp_path, 'kind = "bend"\nangle = 60.0', thickness=1.0)
+    told = since_accepted([Entry(run_case(thicker), thicker, tmp_path)], tmp_path)
+    assert told is not None
+    rows = {row.what: row for row in told[case.name]}
+    key = rows["strip.layers[0].thickness"]
+    assert (key.accepted, key.now, key.kind) == ("0.8", "1", "the case")
+    assert any(row.kind == "design change" and row.change.startswith("+") for row in rows.values())

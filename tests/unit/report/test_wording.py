@@ -1,0 +1,112 @@
+"""Numbers beside their limits: order, words, and what is not known."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import made_results
+import numpy as np
+import pytest
+
+from fem.case.definition import read_case
+from fem.report.wording import Margin, beside, figure, in_words, layer_rows, margins, plain, quality
+from fem.results.result import Quantity, Result
+from fem.simulation.failure_guide import GOOD
+
+ROOT = Path(__file__).resolve().parents[3]
+CASE = read_case(ROOT / "cases" / "boom-spine.toml")
+
+
+def numbers(**values: float) -> Result:
+    return replace(
+        made_results.jammed(), quantities={name: Quantity(value, "") for name, value in values.items()}
+    )
+
+
+def test_margins_are_shares_of_the_limit_the_tightest_first() -> None:
+    rows = margins(
+        numbers(
+            retract_torque_peak_Nmm=25.0, deploy_torque_peak_Nmm=150.0, motor_stall_torque_at_axle_Nmm=100.0,
+            strain_share_peak=0.9, travel_wound_mm=80.0, safe_travel_mm=60.0,
+        )
+    )  # fmt: skip
+    assert [(row.name, round(row.left, 3), row.word) for row in rows] == [
+        ("torque pushing out", -0.5, "over the limit"),
+        ("travel wound in", -0.333, "over the limit"),
+        ("strain", 0.1, "tight"),
+        ("torque winding in", 0.75, "enough"),
+    ]
+
+
+def test_without_a_motor_torque_has_no_margin() -> None:
+    (row,) = margins(numbers(retract_torque_peak_Nmm=25.0))
+    assert math.isnan(row.left) and row.word == "no limit given" and row.limit == "no motor given"
+    assert row.left_text == "-"
+
+
+def test_a_margin_of_nothing_is_tight_not_over() -> None:
+    assert Margin("x", "", "", 0.0).word == "tight"
+
+
+def test_strain_by_layer_names_the_worst_state_and_place() -> None:
+    result = made_results.deployed()
+    shots = []
+    for k, shot in enumerate(result.snapshots):
+        strain = np.full((3, *shot.height.shape), 0.01)
+        strain[1] = np.nan
+        strain[1, 40:60, 4] = 0.002 * (k + 1)
+        strain[2, 30, 0] = 0.03 if k == 2 else 0.01
+        shots.append(replace(shot, layer_strain=strain))
+    rows = layer_rows(replace(result, snapshots=tuple(shots)), CASE)
+    assert [row.number for row in rows] == [1, 2, 3]
+    assert rows[2].strain == pytest.approx(0.03) and rows[2].moment == "wound in"
+    assert rows[2].station == pytest.approx(result.snapshots[0].station[30])
+    assert rows[2].share == pytest.approx(0.03 / 0.15), "strain_limit of soft-print in boom-soft.toml"
+    assert math.isnan(rows[1].share), "two materials in one layer have no common limit"
+
+
+def test_no_layers_no_rows() -> None:
+    assert layer_rows(made_results.deployed(), CASE) == []
+    assert layer_rows(made_results.deployed(), None) == []
+
+
+def test_an_open_energy_balance_is_told_loudly() -> None:
+    result = replace(made_results.deployed(), energy_audit={"closure_error": 0.05})
+    assert "does NOT close" in dict(quality(result, None))["energy balance"]
+    assert "closes" in dict(quality(made_results.deployed(), None))["energy balance"]
+
+
+def test_two_models_side_by_side() -> None:
+    rod = numbers(deploy_torque_peak_Nmm=110.0)
+    shell = replace(numbers(deploy_torque_peak_Nmm=100.0), model="shell", status="deployed")
+    assert beside(rod, shell) == [
+        ("status", "jammed", "deployed", "DIFFERS"), ("deploy torque peak", "110", "100", "+9 %")
+    ]  # fmt: skip
+
+
+def test_the_case_in_words() -> None:
+    said = " ".join(in_words(CASE))
+    for words in ("12 mm wide", "1 mm thick", "in 3 layers", "40° at R 25 mm and 30° at R 30 mm",
+                  "130.6 N mm", "retract-then-deploy", "6 mm stay outside", "toward the axle"):  # fmt: skip
+        assert words in said
+
+
+@pytest.mark.parametrize(
+    ("name", "words"), [("jam_torque_Nmm", "jam torque"), ("curvature_peak_per_mm", "curvature peak"),
+                        ("axle_turns", "axle turns"), ("retract_push_peak_N", "retract push peak")],
+)  # fmt: skip
+def test_plain_names(name: str, words: str) -> None:
+    assert plain(name) == words
+
+
+def test_a_number_that_is_none_is_a_dash() -> None:
+    assert figure(math.nan, "mm") == figure(None) == "-"
+    assert figure(12.3456, "mm") == "12.35 mm"
+
+
+def test_good_statuses_are_statuses() -> None:
+    from fem.simulation.failure_guide import STATUSES
+
+    assert set(GOOD) <= {entry.name for entry in STATUSES}

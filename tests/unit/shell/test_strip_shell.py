@@ -1,0 +1,132 @@
+"""A strip as a shell: its mesh and surface, its layers, and the trials made with it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fem.core.errors import InputError
+from fem.design.layup import Layer
+from fem.design.material import Material
+from fem.design.path import Bend, Runs, Straight
+from fem.design.section import Arc, Flat
+from fem.design.strip import Station, Strip
+from fem.shell.fields import layer_fields, strain_at, surface_strain
+from fem.shell.static_drive import TrialSettings
+from fem.shell.strip_shell import StripMesh, strip_shell
+from fem.shell.trials import PressAt, bend, column, press
+
+SOFT = Material.isotropic("soft", 80.0, 0.4, 1.2e-9, 0.2)
+STIFF = Material.isotropic("stiff", 2000.0, 0.35, 1.2e-9, 0.02)
+
+
+@pytest.fixture
+def flat(tmp_path: Path):
+    strip = Strip(Runs((Straight(60.0),), 0.0), Flat(), 10.0, 1, (Layer(SOFT, 1.0),))
+    return strip_shell(strip, StripMesh(along=6.0, across=2, half=True, cache=tmp_path))
+
+
+@pytest.fixture
+def flat_no_poisson(tmp_path: Path):
+    material = Material.isotropic("plain", 80.0, 0.0, 1.2e-9, 0.2)
+    strip = Strip(Runs((Straight(60.0),), 0.0), Flat(), 10.0, 1, (Layer(material, 1.0),))
+    return strip_shell(strip, StripMesh(along=6.0, across=2, half=True, cache=tmp_path))
+
+
+@pytest.fixture
+def bent_strip() -> Strip:
+    path = Runs((Straight(20.0), Bend(np.radians(50.0), 25.0), Straight(20.0)), 4.0)
+    stations = (Station(0.0, 8.0, 0.0), Station(15.0, 12.0, 1.0))
+    layers = (Layer(SOFT, 0.6), Layer(STIFF, 0.4, np.radians(20.0), (-2.0, 2.0), None, SOFT))
+    return Strip(path, Arc(9.0), 12.0, 1, layers, stations)
+
+
+def test_rest_surface_mass_and_area_follow_the_strip(bent_strip: Strip, tmp_path: Path) -> None:
+    model = strip_shell(bent_strip, StripMesh(cache=tmp_path))
+    x = model.shell.rest.ravel()
+    s, q = np.array([5.0, 17.0, 30.0, 55.0]), np.array([-3.0, 2.0, 5.0, 5.5])
+    eta = q * bent_strip.width / bent_strip.width_at(s)
+    assert np.allclose(
+        model.shell.position(x, np.stack([s, eta], axis=1)), bent_strip.surface(s, q).X, atol=2e-3
+    )
+    across = np.linspace(-0.5, 0.5, 201)
+    along = np.linspace(0.0, bent_strip.length, 801)
+    width = bent_strip.width_at(along)
+    at = bent_strip.surface(along[:, None], width[:, None] * across)
+    density = np.linalg.norm(np.cross(at.X_s, at.X_q), axis=-1).mean(axis=1) * width
+    assert model.shell.area.sum() == pytest.approx(np.trapezoid(density, along), rel=2e-3)
+    assert (model.shell.density > 0.0).all()
+
+
+def test_lines_of_nodes_lie_on_the_edges_of_layers(bent_strip: Strip, tmp_path: Path) -> None:
+    model = strip_shell(bent_strip, StripMesh(cache=tmp_path))
+    for edge in (-2.0, 0.0, 2.0):
+        assert np.abs(model.shell.grid.across - edge).min() < 1e-9
+    with pytest.raises(ValueError, match=r"name the station in StripMesh\.nodes"):
+        model.station(33.333)
+    named = strip_shell(bent_strip, StripMesh(cache=tmp_path, nodes=(33.333,)))
+    assert named.shell.grid.stations[named.station(33.333)] == pytest.approx(33.333)
+
+
+def test_too_few_elements_across_a_deep_section_are_refused(tmp_path: Path) -> None:
+    strip = Strip(Runs((Straight(60.0),), 0.0), Arc(5.0), 12.0, 1, (Layer(SOFT, 1.0),))
+    with pytest.raises(InputError, match="too coarse across the surface"):
+        strip_shell(strip, StripMesh(across=2, cache=tmp_path))
+
+
+def test_laminate_sense_a_stiff_face_toward_the_axle_is_strained_less(tmp_path: Path) -> None:
+    strip = Strip(Runs((Straight(60.0),), 0.0), Flat(), 10.0, 1, (Layer(SOFT, 0.5), Layer(STIFF, 0.5)))
+    model = strip_shell(strip, StripMesh(along=6.0, across=2, half=True, cache=tmp_path))
+    trial = bend(model, np.radians([10.0, 20.0]), TrialSettings())
+    middle = np.abs(model.shell.grid.points[:, 0, 0] - 30.0) < 6.0
+    x = trial.states[-1]
+    toward = np.abs(strain_at(model, x, 0.5)[middle][..., 0]).mean()
+    away = np.abs(strain_at(model, x, -0.5)[middle][..., 0]).mean()
+    # transformed section: neutral line (2000 * .125 + 80 * .375) / (2000 * .5 + 80 * .5) = .269 from the
+    # stiff face
+    assert toward / away == pytest.approx(0.269 / 0.731, rel=0.03)
+    curvature = np.radians(20.0) / 60.0
+    assert toward + away == pytest.approx(curvature * 1.0, rel=0.05)
+    assert strain_at(model, x, 0.5)[middle][..., 0].mean() < 0.0  # curled toward the axle: that face shortens
+
+
+def test_bending_moment_of_a_flat_strip_is_that_of_the_beam(flat) -> None:
+    trial = bend(flat, np.radians([5.0, 10.0]), TrialSettings())
+    assert trial.finished
+    assert trial.snaps == ()
+    curvature = np.radians(10.0) / 60.0
+    beam = 80.0 * 10.0 / 12.0
+    # between beam (free edges) and plate (wide): the section may curl, its ends may not
+    assert beam < trial.moment[-1] / curvature < beam / (1 - 0.4**2)
+    assert trial.energy[-1] == pytest.approx(0.5 * trial.moment[-1] * np.radians(10.0), rel=1e-3)
+    assert trial.strain[-1] == pytest.approx(0.5 * curvature, rel=0.15)
+    assert abs(trial.force[-1]).max() < 1e-4
+
+
+def test_column_of_a_flat_strip_buckles_at_four_times_the_pinned_load(flat) -> None:
+    euler = np.pi**2 * 80.0 * 10.0 / 12.0 / 60.0**2
+    pinned = column(flat, [0.2, 1.0], TrialSettings(), ends="pinned")
+    clamped = column(flat, [0.2, 1.0], TrialSettings())
+    assert -pinned.force[-1, 0] == pytest.approx(1.01 * euler, rel=0.04)
+    assert -clamped.force[-1, 0] == pytest.approx(4.0 * 1.01 * euler, rel=0.10)
+
+
+def test_press_on_the_tip_of_a_flat_strip_is_the_cantilever(flat_no_poisson) -> None:
+    # Bisshopp & Drucker 1945: w / L = .30172, u / L = .05643 at P L^2 / EI = 1
+    load = 80.0 * 10.0 / 12.0 / 60.0**2
+    trial = press(flat_no_poisson, [0.5 * load, load], PressAt(), TrialSettings())
+    tip = flat_no_poisson.shell.position(trial.states[-1], np.array([[60.0, 0.0]]))[0]
+    assert -tip[1] / 60.0 == pytest.approx(0.30172, rel=2e-3)
+    assert 1.0 - tip[0] / 60.0 == pytest.approx(0.05643, rel=5e-3)
+
+
+def test_layer_fields_are_hooke_and_name_their_heights(flat) -> None:
+    trial = bend(flat, [0.1], TrialSettings())
+    low, high = layer_fields(flat, trial.states[-1])
+    assert (low.height, high.height) == (-0.5, 0.5)
+    assert np.allclose(high.stress, high.strain @ SOFT.plane_stress().T)
+    assert max(np.nanmax(low.share), np.nanmax(high.share)) == pytest.approx(
+        np.abs(surface_strain(flat, trial.states[-1])).max() / 0.2, rel=1e-6
+    )

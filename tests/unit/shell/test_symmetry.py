@@ -1,0 +1,154 @@
+"""Modes of the whole width that half of it cannot show."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from small_cases import small_case
+
+from fem.design.obstacle import Plane
+from fem.shell.axle_clamp import ShellGrip
+from fem.shell.model import build_shell_model
+from fem.shell.symmetry import FLIP, softest_mode, static_tangent, touching, twisting_now, unstable_modes
+from fem.simulation.shell_cycle import assemble_shell
+from fem.simulation.stepper import StepSize
+
+OVER_WIDTH = np.array([1.0, -1.0])
+"""Signs of a slip along the strip and across it."""
+
+
+@pytest.fixture(scope="module")
+def case(tmp_path_factory):
+    return small_case(tmp_path_factory.mktemp("case"), friction=0.2)
+
+
+@pytest.fixture(scope="module")
+def model(case):
+    return build_shell_model(case)
+
+
+@pytest.fixture(scope="module")
+def whole(case):
+    return build_shell_model(case, whole=True)
+
+
+def mirrored(model, u):
+    """The state of the whole width from that of the half q >= 0."""
+    grid = model.body.shell.grid
+    half = u.reshape(grid.stations.size, grid.across.size, 4, 3)
+    return np.concatenate([half[:, :0:-1] * FLIP, half], axis=1).ravel()
+
+
+def both_sides(values, signs=1.0):
+    """Values (n, k, ...) on the lines q >= 0 carried to all lines."""
+    return np.concatenate([values[:, :0:-1] * signs, values], axis=1)
+
+
+def widen(model, whole, u):
+    """Carry the friction of a half model at its state u to the whole width; returns the state there."""
+    both = mirrored(model, u)
+    mine, walls = model.walls, whole.walls
+    walls.move_walls(mine.walls)
+    walls.turn = 0.0
+    walls.share(mine.fine)
+    walls.slip = both_sides(mine.slip, OVER_WIDTH)
+    walls.before = both_sides(mine.before, np.array([1.0, 1.0, -1.0]))
+    walls.hold(both)
+    walls.remembered = (walls.held.copy(), both_sides(mine.remembered[1], OVER_WIDTH))
+    rub, wraps = model.wraps, whole.wraps
+    wraps.sides, wraps.slip = both_sides(rub.sides), both_sides(rub.slip, OVER_WIDTH)
+    wraps.last = mirrored(model, rub.last)
+    wraps.restart(both_sides(rub.remembered[1], OVER_WIDTH), both)
+    return both
+
+
+def roughened(model, size):
+    """The start with symmetric bumps."""
+    grid = model.body.shell.grid
+    u = model.start.reshape(grid.stations.size, -1, 4, 3).copy()
+    bump = size * np.random.default_rng(0).normal(size=u.shape)
+    bump[:, 0, 0:2, 2] = 0.0  # on the plane of symmetry
+    bump[:, 0, 2:, :2] = 0.0
+    return (u + bump).ravel()
+
+
+def far_away(model):
+    """The same model with nothing in reach."""
+    model.walls.move_walls(Plane(0.0, -500.0, np.pi / 2).walls(0.0) * len(model.walls.walls))
+    return model
+
+
+def test_a_mirrored_state_has_the_same_energy(model, whole):
+    u = roughened(model, 0.2)
+    assert mirrored(model, model.start) == pytest.approx(whole.start, abs=1e-9)
+    assert whole.body.shell.evaluate(mirrored(model, u), 0).energy == pytest.approx(
+        2 * model.body.shell.evaluate(u, 0).energy, rel=1e-9
+    )
+
+
+def test_the_whole_takes_over_the_friction_of_the_half(model, whole):
+    u = roughened(model, 0.02)
+    for term in (model.walls, model.wraps):
+        term.start(u)
+    moved = u + 0.01 * (roughened(model, 0.02) - model.start)
+    model.walls.accept(moved)
+    model.wraps.accept(moved)
+    further = moved + 0.2 * (roughened(model, 0.02) - model.start)
+    both = widen(model, whole, moved)
+    assert np.abs(model.walls.slip).max() > 0.0
+    for u_half, u_whole in ((moved, both), (further, mirrored(model, further))):
+        one, other = model.walls.evaluate(u_half, 1), whole.walls.evaluate(u_whole, 1)
+        assert other.energy == pytest.approx(one.energy, rel=1e-9)
+        pull = [ev.gradient.reshape(-1, 4, 3)[:, 0, :2].sum(axis=0) for ev in (one, other)]
+        assert pull[1] == pytest.approx(pull[0], rel=1e-9)
+
+
+def test_a_strip_shortened_in_itself_buckles_sideways_only_in_the_whole(case):
+    model, whole = far_away(build_shell_model(case)), far_away(build_shell_model(case, whole=True))
+    assert unstable_modes(model, model.start) == 0
+    short = model.start.reshape(-1, 4, 3).copy()
+    short[:, 0, 0] *= 0.9
+    short[:, 1, 0] *= 0.9
+    modes = []
+    for state in (model.start, short.ravel()):
+        for term in touching(model):
+            term.start(state)
+        modes.append(twisting_now(model, state))
+        both = widen(model, whole, state)
+        assert modes[-1] == unstable_modes(whole, both) - unstable_modes(model, state)
+    assert modes[0] == 0
+    assert modes[1] > 0
+
+
+def test_antisymmetric_moves_of_the_half_stand_for_those_of_the_whole(case):
+    """In a coil with friction, the whole's stiffness against such a move is that of the half."""
+    model, whole = build_shell_model(case), build_shell_model(case, whole=True)
+    trip = assemble_shell(model, ShellGrip(model))
+    assert trip.advance(5.8, StepSize(0.1, 0.1, 1e-4), lambda now: False)
+    assert (model.wraps.held[..., 0] > 0.0).any()
+    assert model.walls.held[..., 0].max() > 0.0
+    for term in touching(model):
+        term.slip *= 0.9  # off the limit at which rubbing begins: there rounding would tell which it is
+    model.wraps.restart(model.wraps.remembered[1], trip.u)  # with all of the present forces, as `widen` does
+    matrix, free = static_tangent(model, trip.u, twisted=True)
+    move = np.zeros(trip.u.size)
+    move[free] = np.random.default_rng(0).normal(size=free.size)
+    other, free_too = static_tangent(whole, widen(model, whole, trip.u))
+    grid = model.body.shell.grid
+    half = move.reshape(grid.stations.size, grid.across.size, 4, 3)
+    both = np.concatenate([-half[:, :0:-1] * FLIP, half], axis=1).ravel()
+    one = float(move[free] @ matrix.multiply(move[free]))
+    assert float(both[free_too] @ other.multiply(both[free_too])) == pytest.approx(one, rel=1e-8)
+    assert twisting_now(model, trip.u) == 0
+    assert unstable_modes(whole, widen(model, whole, trip.u)) == unstable_modes(model, trip.u)
+
+
+def test_softest_mode_of_a_free_strip_is_its_lowest_bending(case):
+    model = far_away(build_shell_model(case))
+    value, mode = softest_mode(model, model.start)
+    place = mode.reshape(model.body.shell.grid.stations.size, -1, 4, 3)[:, :, 0]
+    size = np.linalg.norm(place, axis=-1)
+    assert value > 0.0
+    assert size.max() == pytest.approx(1.0)
+    assert np.all(np.diff(size[:, 0]) >= -1e-9)  # it grows from the clamped root to the tip
+    assert np.abs(place[..., 1]).max() > 0.99  # out of its plane

@@ -1,0 +1,186 @@
+"""Bench pushes of short strips: what they carry, when they give way, how they are judged."""
+
+from __future__ import annotations
+
+import math
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from small_cases import small_case
+
+from fem.results.result import Result
+from fem.simulation.bench import BenchLog, run_bench
+from fem.simulation.fixtures import build_rig
+
+SPRINGY = {
+    "width": 12.0, "section_radius": 7.0, "thickness": 0.3, "young": 1000.0, "runs": "{ straight = 80.0 }",
+}  # fmt: skip
+FLAT = {"section_radius": 5000.0}
+EULER = math.pi**2 * 80.0 * 10.0 * 0.8**3 / 12 / 45.0**2
+"""Critical load of the flat strip of small_case, pinned, bending freely across [N]."""
+
+
+def bench(folder: Path, push: str, **changes: object) -> Result:
+    case = small_case(folder, push, **changes)
+    return run_bench(case, lambda share, text: None, time.perf_counter(), {})
+
+
+def bends(degrees: float) -> str:
+    return f'kind = "bend"\nangle = {degrees}'
+
+
+def column(ends: str, shortening: float = 2.0) -> str:
+    return f'kind = "column"\nends = "{ends}"\nshortening = {shortening}'
+
+
+def test_a_flat_strip_bends_as_a_cantilever_under_an_end_moment(tmp_path: Path) -> None:
+    # angle = M L / E I (Timoshenko & Gere); a strip narrow against its radius contracts freely across, a wide
+    # one does not: E I lies between that of a beam and that of a plate, 1 / (1 - nu^2) higher
+    result = bench(tmp_path, bends(20.0), **FLAT)
+    assert result.status == "held"
+    stiffness = result.quantities["stiffness_start"].value
+    beam = 80.0 * 10.0 * 0.8**3 / 12 / 45.0
+    assert beam < stiffness < beam / (1 - 0.45**2)
+    assert result.path["turn_rad"][-1] == pytest.approx(math.radians(20.0), rel=0.01)
+    moment = result.quantities["moment_end_Nmm"].value
+    assert moment == pytest.approx(stiffness * result.path["turn_rad"][-1], rel=0.08)
+    # stored energy of a linear spring: half of moment x angle
+    assert result.path["energy_strain_Nmm"][-1] == pytest.approx(
+        0.5 * moment * result.path["turn_rad"][-1], rel=0.06
+    )
+
+
+def test_the_energy_of_a_bend_closes(tmp_path: Path) -> None:
+    result = bench(tmp_path, bends(60.0))
+    assert result.energy_audit["closure_error"] < 1e-3
+    path = result.path
+    lost = path["loss_damping_Nmm"][-1]
+    assert path["work_in_Nmm"][-1] == pytest.approx(
+        path["energy_strain_Nmm"][-1] - path["energy_strain_Nmm"][0], rel=2e-3
+    )
+    assert abs(lost) < 1e-3 * path["work_in_Nmm"][-1]
+
+
+def test_opposite_sense_is_the_stiffer_one(tmp_path: Path) -> None:
+    # equal sense (positive) folds softer (common practice, no source for this strip)
+    equal, opposite = bench(tmp_path, bends(60.0), **SPRINGY), bench(tmp_path, bends(-60.0), **SPRINGY)
+    more = -opposite.quantities["moment_end_Nmm"].value, equal.quantities["moment_end_Nmm"].value
+    assert more[0] > more[1] > 0.0
+
+
+def test_a_pinned_flat_column_carries_eulers_load(tmp_path: Path) -> None:
+    result = bench(tmp_path, column("pinned", 1.0), **FLAT)
+    assert result.status == "buckled"
+    assert "Buckles and carries" in result.sentence
+    load = result.path["force_N"]
+    # beam or plate across, and 1 + d / 2L from the elastica at a shortening d (Timoshenko & Gere, sec. 2.7)
+    assert EULER < load[-1] < EULER / (1 - 0.45**2) * (1 + 1.0 / 90.0)
+    # no overshoot: a column pressed slowly never carries more than it does later
+    assert load.max() < 1.02 * load[-1]
+    assert result.energy_audit["closure_error"] < 0.01
+
+
+def test_a_clamped_flat_column_carries_four_times_as_much(tmp_path: Path) -> None:
+    pinned = bench(tmp_path, column("pinned", 1.0), **FLAT).quantities["force_end_N"].value
+    clamped = bench(tmp_path, column("clamped", 1.0), **FLAT).quantities["force_end_N"].value
+    assert clamped == pytest.approx(4 * pinned, rel=0.1)
+
+
+@pytest.mark.parametrize("ends", ["pinned", "clamped"])
+def test_a_curved_column_folds_and_its_load_falls(tmp_path: Path, ends: str) -> None:
+    result = bench(tmp_path, column(ends), **SPRINGY)
+    assert result.status == "buckled"
+    peak, end = result.quantities["force_peak_N"].value, result.quantities["force_end_N"].value
+    assert peak > 1.1 * end > 0.0
+    assert result.sentence.startswith(f"Gives way at {peak:.3g} N, at ")
+    assert [shot.label for shot in result.snapshots] == ["start", "end", "peak load"]
+    assert result.quantities["stiffness_start"].value > 0.0
+
+
+def test_a_strip_pressed_up_snaps_and_the_load_falls(tmp_path: Path) -> None:
+    result = bench(tmp_path, 'kind = "press"\nforce = 3.0\ndirection = 90.0', **SPRINGY)
+    assert result.status == "snapped"
+    assert result.quantities["snap_load_N"].value > 1.05 * abs(result.quantities["force_end_N"].value)
+    assert result.quantities["snap_load_N"].value < 3.0
+    assert result.sentence.startswith("Gives way at ")
+
+
+def test_a_load_that_is_reached_is_held(tmp_path: Path) -> None:
+    result = bench(tmp_path, 'kind = "press"\nforce = 0.05')
+    assert result.status == "held"
+    assert result.path["force_N"][-1] == pytest.approx(0.05, rel=0.1)
+    assert result.path["force_N"][-1] >= 0.05
+    assert result.sentence.startswith("Holds ")
+
+
+def test_a_load_that_is_never_reached_is_too_soft(tmp_path: Path) -> None:
+    result = bench(tmp_path, 'kind = "press"\nforce = 50.0')
+    assert result.status == "too soft"
+    assert "gives way smoothly" in result.sentence
+    assert result.path["force_N"].max() < 50.0
+
+
+def test_the_tip_of_a_pressed_strip_moves_with_the_load(tmp_path: Path) -> None:
+    result = bench(tmp_path, 'kind = "press"\nforce = 0.05\ndirection = -90.0')
+    assert result.path["tip_y_mm"][-1] < result.path["tip_y_mm"][0] - 0.5
+
+
+@pytest.mark.parametrize("ends", ["pinned", "clamped"])
+def test_a_column_shorter_than_the_strip_is_gripped_at_its_length(tmp_path: Path, ends: str) -> None:
+    rig = build_rig(small_case(tmp_path, f'kind = "column"\nends = "{ends}"\nfree_length = 30.0'))
+    assert rig.length == pytest.approx(30.0)
+    assert not isinstance(rig.trip, str)
+    grip = rig.trip.grip
+    ends_at = [
+        grip.place(rig.trip.u, control).reshape(len(rig.model.rod.nodes), rig.model.rod.fields, 2)[
+            [0, -1], :2, 0
+        ]
+        for control in (0.0, 0.7)
+    ]
+    gaps = [np.hypot(*(pair[1] - pair[0])) for pair in ends_at]
+    assert gaps[0] == pytest.approx(30.0, rel=0.01)
+    assert gaps[0] - gaps[1] == pytest.approx(0.7)
+
+
+def rows(loads: list[float], sign: float = 1.0) -> BenchLog:
+    made = [{"force_N": sign * load, "way_mm": sign * 0.1 * i} for i, load in enumerate(loads)]
+    return BenchLog("force_N", "way_mm", made, [])
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_the_first_peak_is_where_the_load_then_falls(sign: float) -> None:
+    assert rows([0, 1, 2, 3], sign).first_peak() is None
+    assert rows([0, 1, 2, 1.95, 2.5], sign).first_peak() is None  # a dip below the threshold
+    assert rows([0, 1, 2, 1.0, 5.0, 1.0], sign).first_peak() == 2
+    assert rows([0.0]).first_peak() is None
+    assert BenchLog("force_N", "way_mm").first_peak() is None
+
+
+def test_the_stiffness_at_the_start_leaves_out_what_sets_the_mass_in_motion() -> None:
+    way = [0.0, 0.2, 0.46, 0.8, 1.24]
+    made = [{"force_N": 3.0 * x - 0.4 * x**2, "way_mm": x} for x in way]
+    made[1]["force_N"] *= 1.2
+    assert BenchLog("force_N", "way_mm", made).stiffness() == pytest.approx(3.0)
+    back = [{"force_N": -row["force_N"], "way_mm": -row["way_mm"]} for row in made]
+    assert BenchLog("force_N", "way_mm", back).stiffness() == pytest.approx(3.0)
+    assert math.isnan(BenchLog("force_N", "way_mm", made[:4]).stiffness())
+
+
+def test_the_stiffness_is_that_of_the_tangent_at_rest(tmp_path: Path) -> None:
+    text = 'kind = "press"\nforce = 0.1'
+    rig = build_rig(small_case(tmp_path, text))
+    motion, drive, u = rig.model.motion, rig.trip.grip.drive, rig.trip.u
+    drive.control = 1.0  # the drive's gradient is then -stiffness times that of the coordinate it drives
+    row = -drive.evaluate(u, 1).gradient / drive.stiffness
+    motion.plain.remove(drive)
+    motion.matrix.assemble(list(motion.total(u, 2).blocks))
+    give = float(row @ motion.matrix.factor().solve(row))
+    measured = bench(tmp_path, text).quantities["stiffness_N_per_mm"].value
+    assert measured == pytest.approx(1.0 / give, rel=5e-3)
+
+
+def test_units_follow_the_names_of_the_columns() -> None:
+    assert BenchLog("force_N", "way_mm").units == ("N", "mm")
+    assert BenchLog("moment_Nmm", "turn_rad").units == ("N mm", "rad")

@@ -1,0 +1,109 @@
+"""Rigs of the bench: what the grips hold, coils of the rod, parts of a strip."""
+
+from __future__ import annotations
+
+import math
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from small_cases import small_case
+
+from fem.design.loading import Coil
+from fem.results.result import Result
+from fem.rod.drives import TurnDrive
+from fem.simulation.bench import WRAPS_CROSS, run_bench
+from fem.simulation.fixtures import DriveGrip, build_rig, part_of, plane_unknowns, section_unknowns
+
+FLAT = {"section_radius": 5000.0}
+STRAIGHT = {"runs": "{ straight = 60.0 }"}
+
+
+def bench(folder: Path, push: str, **changes: object) -> Result:
+    case = small_case(folder, push, **changes)
+    return run_bench(case, lambda share, text: None, time.perf_counter(), {})
+
+
+def test_a_flat_strip_coils_to_its_radius_over_many_turns(tmp_path: Path) -> None:
+    # M = E I / R; E I lies between a beam's, free to contract across, and a plate's (Timoshenko & Gere)
+    result = bench(tmp_path, 'kind = "coil"\nradius = 4.0', **FLAT, **STRAIGHT)
+    assert result.status == "held"
+    assert result.path["turn_rad"][-1] == pytest.approx(60.0 / 4.0, rel=1e-3)
+    # a cubic of 0.4 rad follows a circle with its curvature to 0.4^2 / 12
+    assert result.path["curvature_peak_per_mm"][-1] == pytest.approx(0.25, rel=0.4**2 / 12)
+    beam = 80.0 * 10.0 * 0.8**3 / 12 / 4.0
+    moment = result.quantities["moment_end_Nmm"].value
+    assert beam < moment < beam / (1 - 0.45**2) * 1.01
+    assert result.quantities["energy_end_Nmm"].value == pytest.approx(0.5 * moment * 15.0, rel=0.02)
+    assert WRAPS_CROSS in result.warnings
+
+
+def test_a_coil_ends_at_its_station_and_leaves_the_rest_out(tmp_path: Path) -> None:
+    case = small_case(tmp_path, 'kind = "coil"\nradius = 10.0\nstation = 20.0')
+    rig = build_rig(case)
+    assert rig.length == pytest.approx(20.0)
+    assert rig.target == pytest.approx(2.0 - float(case.strip.path.heading(20.0)))
+    assert case.strip.length > 20.0
+
+
+def test_a_coil_starts_unstrained_with_plane_ends(tmp_path: Path) -> None:
+    rig = build_rig(small_case(tmp_path, 'kind = "coil"\nradius = 5.0'))
+    assert not isinstance(rig.trip, str)
+    assert rig.trip.stored.strain == pytest.approx(0.0, abs=1e-9)
+    held = np.flatnonzero(rig.model.motion.fixed)
+    assert set(plane_unknowns(rig.model.rod, -1)) <= set(held.tolist())
+    assert not {rig.model.rod.index(-1, 2), rig.model.rod.index(0, 2)} & set(held.tolist())
+
+
+def test_a_turn_is_what_is_left_to_the_radius() -> None:
+    assert Coil(radius=4.0).turn(20.0, 0.5) == pytest.approx(4.5)
+    assert Coil(radius=40.0).turn(20.0, 0.8) == pytest.approx(-0.3)  # a bend tighter than the coil opens
+
+
+@pytest.mark.parametrize("grip", ["rigid", "free"])
+def test_a_rigid_grip_holds_the_section_and_a_free_one_lets_it_open(tmp_path: Path, grip: str) -> None:
+    rig = build_rig(small_case(tmp_path, f'kind = "bend"\nangle = -60.0\ngrip = "{grip}"'))
+    assert not isinstance(rig.trip, str)
+    assert isinstance(rig.trip.grip, DriveGrip)
+    held = rig.model.motion.fixed[section_unknowns(rig.model.rod, -1)]
+    assert held.all() if grip == "rigid" else not held.all()
+    assert rig.model.motion.fixed[plane_unknowns(rig.model.rod, -1)].all()
+    # gripped nearly as it lies: what pulls is small beside the moment of the push
+    assert abs(rig.trip.force) < 0.005
+
+
+def test_a_free_grip_carries_less(tmp_path: Path) -> None:
+    rigid, free = (
+        bench(tmp_path, f'kind = "bend"\nangle = -60.0\ngrip = "{grip}"').quantities["moment_end_Nmm"].value
+        for grip in ("rigid", "free")
+    )
+    assert rigid < free < 0.0
+
+
+@pytest.mark.parametrize("ends", ["pinned", "clamped"])
+def test_no_force_acts_when_the_grips_of_a_column_close(tmp_path: Path, ends: str) -> None:
+    rig = build_rig(small_case(tmp_path, f'kind = "column"\nends = "{ends}"'))
+    assert not isinstance(rig.trip, str)
+    euler = 4.0 * math.pi**2 * 80.0 * 10.0 * 0.8**3 / 12 / 45.0**2
+    assert abs(rig.trip.force) < 2e-3 * euler
+
+
+def test_a_drive_counts_many_turns(tmp_path: Path) -> None:
+    rig = build_rig(small_case(tmp_path, 'kind = "coil"\nradius = 5.0', **STRAIGHT))
+    rod = rig.model.rod
+    u = np.zeros((len(rod.nodes), rod.fields, 2))
+    angle = rod.nodes / 5.0
+    u[:, 0, 1], u[:, 1, 1] = np.cos(angle), np.sin(angle)
+    drive = TurnDrive(rod, 60.0, 3.0, 0.0, 12.5)
+    assert drive.moved(u.ravel()) == pytest.approx(12.0)
+    assert drive.load(u.ravel()) == pytest.approx(1.5)
+
+
+def test_a_part_keeps_the_case_and_a_whole_strip_is_left_alone(tmp_path: Path) -> None:
+    case = small_case(tmp_path)
+    assert part_of(case, None) is case
+    assert part_of(case, case.strip.length) is case
+    part = part_of(case, 20.0)
+    assert part.strip.length == 20.0
+    assert part.digest == case.digest
