@@ -119,6 +119,7 @@ def _rod_pairs() -> None:
     wraps, u = _rod_wraps()
     wraps.start(u)
     _step(wraps, u)
+    wraps.gaps(u)
 
 
 def _rod_wrap_energy() -> None:

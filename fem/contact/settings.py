@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 
 from fem.contact.kernels.laws import Law
-from fem.core.term import Array
+from fem.core.term import Array, Friction
 from fem.design.obstacle import ARC, LINE, POINT, SEGMENT
 
 SAFE_DEPTH = 0.4
@@ -51,18 +51,19 @@ class ContactSettings:
     slip: float
     friction: float
 
-    def law(self, strip: StripSize, turn: float, frictional: bool, coupled: bool) -> Law:
-        """The same for the compiled loops, with the strip's size and the state of the step."""
-        friction = self.friction if frictional else 0.0
+    def law(self, strip: StripSize, turn: float, friction: Friction) -> Law:
+        """The same for the compiled loops, with the strip's size, the turn [rad] of turning walls in this
+        step and how friction enters.
+        """
         return Law(
             self.stiffness,
             self.onset,
             self.slip,
-            friction,
+            0.0 if friction is Friction.NONE else self.friction,
             strip.thickness,
             strip.width,
             turn,
-            float(coupled),
+            float(friction is Friction.FOLLOWING),
         )
 
 

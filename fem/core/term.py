@@ -3,11 +3,16 @@
 Strain energy, contact, friction, inertia and loads are all *terms*: functions of the vector of unknowns u
 that give an energy (where there is one), its gradient and its second derivative as small dense blocks.
 Solvers add terms up and know nothing else; a new obstacle, law or load is one more term.
+
+Coulomb friction has no potential. A term with friction therefore has a history, the slip of the last accepted
+step, and holds normal forces, directions and pairs while a minimisation runs; with these held, friction is an
+energy too. `FrictionTerm` says what a solver and a stepper may ask of such a term; nobody reaches into it.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 from typing import Protocol
 
 import numpy as np
@@ -37,9 +42,75 @@ class Evaluation:
     blocks: tuple[Blocks, ...] = ()
 
 
+class Friction(Enum):
+    """How friction enters an evaluation."""
+
+    HELD = "held"
+    """By the normal forces held: a potential, its tangent symmetric."""
+    FOLLOWING = "following"
+    """By the normal forces at u: a balance of forces, its tangent not symmetric."""
+    NONE = "none"
+    """Not at all: normal contact alone."""
+
+
+History = tuple[Array, ...]
+"""What a term remembers of an accepted step, as plain arrays that only the term reads."""
+
+
 class Term(Protocol):
     """One contribution to the potential."""
 
     def evaluate(self, u: Array, order: int) -> Evaluation:
         """Value at u (n,): order 0 energy only, 1 with gradient, 2 with tangent blocks too."""
+        ...
+
+
+class FrictionTerm(Protocol):
+    """A contribution with friction and its history: contact with walls, contact of the strip with itself."""
+
+    def start(self, u: Array) -> None:
+        """Forget all friction: slip is counted from u (n,) on."""
+        ...
+
+    def hold(self, u: Array, fully: bool = False) -> float:
+        """Renew at u what is held; `fully`: without the relaxation that minimisations need.
+
+        Returns the relative change of the normal forces.
+        """
+        ...
+
+    def evaluate(self, u: Array, order: int, friction: Friction = Friction.HELD) -> Evaluation:
+        """Value at u, by what is held; orders as for `Term`."""
+        ...
+
+    def balance(self, u: Array, order: int) -> Evaluation:
+        """Renew fully at u, then evaluate there with friction following: both in one go where that is
+        cheaper.
+        """
+        ...
+
+    def safe_fraction(self, u: Array, move: Array) -> float:
+        """Largest part of a move (n,) from u in which nothing passes through anything."""
+        ...
+
+    def accept(self, u: Array) -> float:
+        """Take u as the end of a step: store slip, renew what is held. Returns friction's work [N mm]."""
+        ...
+
+    def save(self) -> History:
+        """What the last accepted step left behind; `restore` goes on from it."""
+        ...
+
+    def restore(self, history: History, u: Array) -> None:
+        """Go on from the accepted state u (n,) and what `save` gave there."""
+        ...
+
+    def gaps(self, u: Array) -> Array:
+        """Gap [mm] at every contact point, points along the strip first; inf where a point has no partner or
+        does not count. Where there are pairs, those held.
+        """
+        ...
+
+    def forces(self, u: Array) -> Array:
+        """Normal force [N] at every contact point, over the whole width; of the shape of `gaps`."""
         ...

@@ -9,7 +9,7 @@ from fem.core.term import Array
 from fem.rod.model import RodModel
 
 
-@dataclass
+@dataclass(frozen=True)
 class AxleGrip:
     """Root clamped flat to an axle that has wound in by the control psi [rad]."""
 
@@ -48,4 +48,4 @@ class AxleGrip:
     def prepare(self, before: float, control: float) -> None:
         """The axle's surface turns with it."""
         if self.model.walls:
-            self.model.walls.turn = control - before
+            self.model.walls.follow_axle(control - before)

@@ -14,15 +14,15 @@ import numpy as np
 from fem.case.definition import Case
 from fem.contact.settings import ContactSettings
 from fem.contact.surroundings import MASS_SHARE, ONSET, SINK, SLIP, split, surrounding_walls
-from fem.core.term import Array
+from fem.core.term import Array, FrictionTerm, Term
 from fem.design.obstacle import Wall
 from fem.mesh.line_mesh import SizeField, Zone, line_mesh
 from fem.rod.energy import Rod, RodEnergy, TurningOn, build_rod, flat_amplitudes, rest_state
 from fem.rod.loads import weight
-from fem.rod.motion import RodMotion
 from fem.rod.self_contact import WrapContact
 from fem.rod.wall_contact import WallContact, contact_points
-from fem.solvers.implicit_dynamics import Motion, MotionSettings, PlainTerm, mass_blocks
+from fem.solvers.implicit_dynamics import Motion, mass_blocks
+from fem.solvers.moving_system import MotionSettings
 
 
 @dataclass
@@ -137,25 +137,15 @@ def _motion(
     opening = [line * half**4 / (20 if mode == 0 else 200) for mode in range(rod.modes)]
     density = np.array([line, line, *opening, *[0.2 * line] * rod.warps])
     weights = np.asarray(rod.basis.dx).reshape(rod.stations.shape)
-    fixed = np.zeros(rod.size, dtype=np.bool_)
     places = np.zeros((len(rod.nodes), rod.fields, 2), dtype=np.bool_)
     places[:, :2, 0] = True
     scale = 0.05 * stiffness / case.axle.radius**2 * strip.length
     settings = MotionSettings(
         damping=st.damping, energy=scale, settled=5e-4 * strip.thickness, small_move=0.1 * strip.thickness
     )
-    held = [term for term in (walls, wraps) if term is not None]
-    plain: list[PlainTerm] = [energy]
+    friction: list[FrictionTerm] = [term for term in (walls, wraps) if term is not None]
+    terms: list[Term] = [energy]
     if case.weight.acts:
-        plain.append(weight(rod, np.array(case.weight.acceleration())))
-    return RodMotion(
-        plain,
-        list(held),
-        mass_blocks(rod.dofs, rod.shape, weights, density),
-        rod.size,
-        2 * rod.fields,
-        fixed,
-        places.ravel(),
-        settings,
-        TurningOn(rod),
-    )
+        terms.append(weight(rod, np.array(case.weight.acceleration())))
+    mass = mass_blocks(rod.dofs, rod.shape, weights, density)
+    return Motion(terms, friction, mass, rod.size, 2 * rod.fields, places.ravel(), settings, TurningOn(rod))

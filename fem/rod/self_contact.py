@@ -14,10 +14,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fem.contact.kernels.laws import Law
-from fem.contact.settings import SAFE_DEPTH, ContactSettings
-from fem.core.term import Array, Blocks, Evaluation, Index
+from fem.contact.settings import SAFE_DEPTH, ContactSettings, pressure
+from fem.core.term import Array, Blocks, Evaluation, Friction, History, Index
 from fem.rod.energy import Rod
-from fem.rod.kernels.pairs import NUMBERS, Pairs, find_pairs, hold_pairs, pair_room, slide_pairs
+from fem.rod.kernels.pairs import NUMBERS, Pairs, find_pairs, hold_pairs, pair_gaps, pair_room, slide_pairs
 from fem.rod.kernels.self_contact import pair_blocks, pairs_touching, wrap_energy
 from fem.rod.wall_contact import ContactPoints
 
@@ -55,8 +55,6 @@ class WrapContact:
     slip: Array = field(init=False)
     last: Array = field(init=False)
     remembered: tuple[Pairs, Array] = field(init=False)
-    friction_on: bool = True
-    coupled: bool = False
 
     def __post_init__(self) -> None:
         n, k = self.points.area.shape
@@ -79,23 +77,27 @@ class WrapContact:
         self._keep_sides()
         self.remembered = (self._kept(), np.zeros_like(self.slip))
 
-    def restart(self, force: Array, u: Array) -> None:
-        """Go on from a state whose slip, last place and friction force (n, k) are known."""
-        self.coupled = True
+    def save(self) -> History:
+        """Slip, unknowns and friction force at the last accepted step."""
+        return self.slip.copy(), self.last.copy(), self.remembered[1]
+
+    def restore(self, history: History, u: Array) -> None:
+        """Go on from an accepted state; pairs are looked for anew."""
+        slip, last, force = history
+        self.slip, self.last = slip.copy(), last.copy()
         self.sides[:] = 0.0  # those of the state that is left
-        self.hold(u)
+        self.hold(u, fully=True)
         self._keep_sides()
-        self.coupled = False
         self.remembered = (self._kept(), force)
 
-    def hold(self, u: Array) -> float:
+    def hold(self, u: Array, fully: bool = False) -> float:
         """Renew pairs, directions, normal forces; returns the relative change of the forces."""
         strip = self.rod.strip
         reachable = 2.5 * strip.thickness + 0.5 * strip.width
         pairs = self._pairs()
         find_pairs(u, self._tables, self.reach, reachable, pairs)
         same = np.abs(self._feet() - self.feet) < SAME_FOOT * strip.thickness
-        memory = (np.where(same, self.sides, 0.0), 1.0 if self.coupled else RELAX, self.taken)
+        memory = (np.where(same, self.sides, 0.0), 1.0 if fully else RELAX, self.taken)
         scale, change = hold_pairs(u, self.last, self._tables, pairs, self._law(), memory)
         return float(change / scale) if scale > 0 else 0.0
 
@@ -119,8 +121,6 @@ class WrapContact:
         """Slip increment of this step [mm] and friction force [N], both (n, k)."""
         st = self.settings
         slide = slide_pairs(u, self._tables, self._pairs())
-        if not self.friction_on:
-            return slide, np.zeros_like(slide)
         return slide, st.friction * self.held[..., 0] * np.clip((self.slip + slide) / st.slip, -1, 1)
 
     def safe_fraction(self, u: Array, move: Array) -> float:
@@ -128,13 +128,23 @@ class WrapContact:
         thickness = self.rod.strip.thickness
         return float(pair_room(u, u + move, self._tables, self._pairs(), thickness, SAFE_DEPTH))
 
-    def gaps(self) -> Array:
-        """Gap (n, k) at the held pairs [mm] (inf where there is no partner)."""
-        return np.where(self.partner[:, None] >= 0, self.held[..., 5], np.inf)
+    def gaps(self, u: Array) -> Array:
+        """Gap (n, k) [mm] of the pairs held; inf where there is no partner."""
+        return np.asarray(pair_gaps(u, self._tables, self._pairs(), self.rod.strip.thickness))
 
-    def evaluate(self, u: Array, order: int) -> Evaluation:
+    def forces(self, u: Array) -> Array:
+        """Normal force (n, k) [N] of the pairs held, over the whole width."""
+        st = self.settings
+        return np.asarray(self.points.area * pressure(self.gaps(u), st.stiffness, st.onset))
+
+    def balance(self, u: Array, order: int) -> Evaluation:
+        """Renew pairs and forces at u, then evaluate there with friction following."""
+        self.hold(u, fully=True)
+        return self.evaluate(u, order, Friction.FOLLOWING)
+
+    def evaluate(self, u: Array, order: int, friction: Friction = Friction.HELD) -> Evaluation:
         """Energy [N mm], gradient (n,) and one block per pair of elements that touch."""
-        tables, pairs, law = self._tables, self._pairs(), self._law()
+        tables, pairs, law = self._tables, self._pairs(), self._law(friction)
         stations = pairs_touching(u, tables, pairs, law)
         which, dofs = pair_blocks(stations, tables, pairs)
         gradient = np.zeros(self.rod.size)
@@ -164,5 +174,5 @@ class WrapContact:
         lines = (now.held.copy(), now.before.copy(), now.before_partner.copy())
         return Pairs(now.partner.copy(), now.place.copy(), *lines)
 
-    def _law(self) -> Law:
-        return self.settings.law(self.rod.strip, 0.0, self.friction_on, self.coupled)
+    def _law(self, friction: Friction = Friction.HELD) -> Law:
+        return self.settings.law(self.rod.strip, 0.0, friction)

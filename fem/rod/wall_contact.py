@@ -34,7 +34,7 @@ from fem.contact.settings import (
     pressure,
     sharp_spots,
 )
-from fem.core.term import Array, Blocks, Evaluation, Index
+from fem.core.term import Array, Blocks, Evaluation, Friction, History, Index
 from fem.design.obstacle import Wall, wall_table
 from fem.mesh.hermite_line import hermite
 from fem.rod.energy import Rod
@@ -131,8 +131,6 @@ class WallContact:
     before: Array = field(init=False)
     remembered: tuple[Array, Array] = field(init=False)
     turn: float = 0.0
-    friction_on: bool = True
-    coupled: bool = False
 
     def __post_init__(self) -> None:
         self.table = wall_table(self.walls)
@@ -171,7 +169,11 @@ class WallContact:
         self._tables = self._tables._replace(area=self.points.area)
         self.held[share == 0.0, :, :, 0] = 0.0
 
-    def hold(self, u: Array) -> float:
+    def follow_axle(self, turn: float) -> None:
+        """Walls that turn have turned by an angle [rad, clockwise] since the last accepted step."""
+        self.turn = turn
+
+    def hold(self, u: Array, fully: bool = False) -> float:  # noqa: ARG002 - walls need no relaxation
         """Renew held normal force, sliding direction and face offset; returns the relative change of the
         forces.
         """
@@ -192,12 +194,22 @@ class WallContact:
         self.remembered = (self.remembered[0], force)
         return work
 
+    def save(self) -> History:
+        """Slip, places of the faces and friction force at the last accepted step."""
+        return self.slip.copy(), self.before.copy(), self.remembered[1]
+
+    def restore(self, history: History, u: Array) -> None:
+        """Go on from an accepted state; points count there as they did."""
+        slip, before, force = history
+        self.slip, self.before = slip.copy(), before.copy()
+        self.focus(u)
+        self.hold(u)
+        self.remembered = (self.held.copy(), force)
+
     def friction(self, u: Array) -> tuple[Array, Array]:
         """Slip increment of this step [mm] and friction force [N], both (n, k, walls)."""
         st = self.settings
         slide = self._slide(u, self.held)
-        if not self.friction_on:
-            return slide, np.zeros_like(slide)
         return slide, st.friction * self.held[..., 0] * np.clip((self.slip + slide) / st.slip, -1, 1)
 
     def axle_moment(self, u: Array) -> float:
@@ -221,13 +233,13 @@ class WallContact:
         """Gaps (n, k, walls) [mm]; inf at stations that do not count."""
         return np.asarray(wall_gaps(u, self._tables, self.table, self.rod.strip.thickness))
 
-    def renewed(self, u: Array, order: int) -> Evaluation:
-        """`hold` and then `evaluate` in one go, with friction coupled."""
+    def balance(self, u: Array, order: int) -> Evaluation:
+        """Renew what is held at u and evaluate there with friction following, in one go."""
         return self._evaluated(u, order, self._law()._replace(coupled=RENEWED))
 
-    def evaluate(self, u: Array, order: int) -> Evaluation:
+    def evaluate(self, u: Array, order: int, friction: Friction = Friction.HELD) -> Evaluation:
         """Energy [N mm], gradient (n,) and element blocks of contact and friction."""
-        return self._evaluated(u, order, self._law())
+        return self._evaluated(u, order, self._law(friction))
 
     def _evaluated(self, u: Array, order: int, law: Law) -> Evaluation:
         dofs = self._tables.dofs
@@ -255,8 +267,8 @@ class WallContact:
         """What the compiled loops remember."""
         return WallMemory(self.held, self.slip, self.before)
 
-    def _law(self) -> Law:
-        return self.settings.law(self.rod.strip, self.turn, self.friction_on, self.coupled)
+    def _law(self, friction: Friction = Friction.HELD) -> Law:
+        return self.settings.law(self.rod.strip, self.turn, friction)
 
     def _slide(self, u: Array, held: Array) -> Array:
         """Motion (n, k, walls) [mm] of the faces along the held directions since the last step; zero without

@@ -7,6 +7,7 @@ also followed back, so that both branches and the one of lower energy are known.
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -18,6 +19,7 @@ import numpy as np
 from fem.core.errors import InputError
 from fem.core.term import Array
 from fem.section_model.fold_model import SectionModel, SectionProblem
+from fem.solvers.newton_loop import Reached, iterate
 
 _TOLERANCE = 1e-12  # of the energy scale, for the energy a Newton step would still gain
 _LEAP = 0.05  # rad; a solution farther than this from its prediction is another branch
@@ -207,42 +209,98 @@ def _energy_scale(model: SectionModel) -> float:
 
 def _newton(model: SectionModel, x: Array, curvature: float, most: int = 12) -> SectionState | None:
     """Stationary shape near x; None if not found or not a minimum."""
-    scale = _energy_scale(model)
-    for _ in range(most):
-        gradient, hessian, cross, moment, stiff = model.derivatives(x, curvature)
+    parts = _Stationary(model, curvature, _TOLERANCE * _energy_scale(model))
+    reached, _ = iterate(parts, x, most)
+    return parts.found if reached.status == "stationary" else None
+
+
+@dataclass
+class _Stationary:
+    """Newton's method for the shape at a curvature; enough: gain of energy below which it ends. found: the
+    state there, None where it is no minimum.
+    """
+
+    model: SectionModel
+    curvature: float
+    enough: float
+    found: SectionState | None = None
+
+    def direction(self, x: Array, count: int) -> _Move | Reached[Array]:  # noqa: ARG002 - all iterations alike
+        """Newton's step and what belongs to it."""
+        gradient, hessian, cross, moment, stiff = self.model.derivatives(x, self.curvature)
         both = np.linalg.solve(hessian, np.stack([gradient, cross], axis=1))
         step, follow = np.asarray(-both[:, 0]), np.asarray(-both[:, 1])
         gain = -float(gradient @ step)
         if not math.isfinite(gain) or float(np.max(np.abs(step))) > 3.0:
-            return None
-        x = x + step
-        if abs(gain) < _TOLERANCE * scale:
-            try:
-                np.linalg.cholesky(hessian)
-            except np.linalg.LinAlgError:
-                return None
-            energy = model.energy_at(x, curvature)
-            slope = stiff + float(cross @ follow)
-            return SectionState(curvature, x, energy, moment + float(cross @ step), slope, follow)
-    return None
+            return Reached(x, "diverged")
+        return _Move(step, follow, gain, hessian, moment + float(cross @ step), stiff + float(cross @ follow))
+
+    def accept(self, x: Array, move: _Move) -> Reached[Array]:
+        """All of it; the end where it gains next to nothing."""
+        x = x + move.step
+        if abs(move.gain) >= self.enough:
+            return Reached(x)
+        with contextlib.suppress(np.linalg.LinAlgError):  # no minimum
+            np.linalg.cholesky(move.hessian)
+            energy = self.model.energy_at(x, self.curvature)
+            self.found = SectionState(self.curvature, x, energy, move.moment, move.slope, move.follow)
+        return Reached(x, "stationary")
+
+
+@dataclass(frozen=True)
+class _Move:
+    """Step of a shape and change of the shape with curvature (n,), gain of energy, second derivative (n, n),
+    moment and its slope.
+    """
+
+    step: Array
+    follow: Array
+    gain: float
+    hessian: Array
+    moment: float
+    slope: float
 
 
 def _settle(model: SectionModel, x: Array, curvature: float, most: int = 400) -> SectionState:
-    """Minimum of the energy downhill from x: Newton with the Hessian's eigenvalues made positive."""
-    for _ in range(most):
-        gradient, hessian, *_ = model.derivatives(x, curvature)
+    """Minimum of the energy downhill from x."""
+    parts = _Downhill(model, curvature)
+    iterate(parts, x, most)
+    if parts.found is None:
+        raise InputError(
+            f"no stable section found at curvature {curvature:g} /mm: use more modes or a smaller reach"
+        )
+    return parts.found
+
+
+@dataclass
+class _Downhill:
+    """Newton's method with the Hessian's eigenvalues made positive and a line search on the energy, until the
+    stationary shape nearby is a minimum. found: that.
+    """
+
+    model: SectionModel
+    curvature: float
+    found: SectionState | None = None
+
+    def direction(self, x: Array, count: int) -> tuple[Array, float] | Reached[Array]:  # noqa: ARG002 - all alike
+        """A step downhill, none too long, and the slope along it."""
+        model = self.model
+        gradient, hessian, *_ = model.derivatives(x, self.curvature)
         values, vectors = np.linalg.eigh(hessian)
         if values[0] > 0.0:
-            found = _newton(model, x, curvature)
+            found = _newton(model, x, self.curvature)
             if found is not None and np.max(np.abs(model.basis @ (found.x - x)[:-1])) < 4.0 * _LEAP:
-                return found
+                self.found = found
+                return Reached(found.x, "lowest")
         bent = np.maximum(np.abs(values), 1e-6 * np.median(np.abs(values)))
         step = -vectors @ ((vectors.T @ gradient) / bent)
         step *= min(1.0, 4.0 * _LEAP / max(float(np.max(np.abs(model.basis @ step[:-1]))), 1e-300))
-        here, slope, part = model.energy_at(x, curvature), float(gradient @ step), 1.0
-        while model.energy_at(x + part * step, curvature) > here + 1e-4 * part * slope and part > 1e-8:
+        return step, float(gradient @ step)
+
+    def accept(self, x: Array, direction: tuple[Array, float]) -> Reached[Array]:
+        """The first part of it whose energy falls enough."""
+        model, (step, slope), part = self.model, direction, 1.0
+        here = model.energy_at(x, self.curvature)
+        while model.energy_at(x + part * step, self.curvature) > here + 1e-4 * part * slope and part > 1e-8:
             part *= 0.5
-        x = x + part * step
-    raise InputError(
-        f"no stable section found at curvature {curvature:g} /mm: use more modes or a smaller reach"
-    )
+        return Reached(x + part * step)

@@ -15,7 +15,7 @@ from fem.shell.motion import mirror_unknowns
 FINE = 401
 
 
-@dataclass
+@dataclass(frozen=True)
 class ShellGrip:
     """Root clamped flat to an axle that has wound in by the control psi [rad]; flatten: 0 rest section, 1
     flat.
@@ -56,7 +56,7 @@ class ShellGrip:
 
     def prepare(self, before: float, control: float) -> None:
         """The axle's surface turns with it."""
-        self.model.walls.turn = control - before
+        self.model.walls.follow_axle(control - before)
 
 
 def root_section(model: ShellModel, flatten: float) -> Array:

@@ -17,7 +17,7 @@ import numpy as np
 from fem.case.definition import Case
 from fem.contact.settings import ContactSettings
 from fem.contact.surroundings import MASS_SHARE, ONSET, SINK, SLIP, split, surrounding_walls
-from fem.core.term import Array
+from fem.core.term import Array, FrictionTerm, Term
 from fem.design.obstacle import Wall
 from fem.mesh.line_mesh import Zone
 from fem.shell.loads import weight
@@ -27,7 +27,8 @@ from fem.shell.state import StripState, strip_state
 from fem.shell.strip_shell import StripMesh, StripShell, strip_shell
 from fem.shell.surface_points import surface_points
 from fem.shell.wall_contact import ShellWalls
-from fem.solvers.implicit_dynamics import HeldTerm, Motion, MotionSettings, PlainTerm
+from fem.solvers.implicit_dynamics import Motion
+from fem.solvers.moving_system import MotionSettings
 
 TAIL = 4 / 3
 """Longest element of what stays outside, over the setting; what is wound has the setting itself (1 mm on an
@@ -181,8 +182,8 @@ def _motion(case: Case, body: StripShell, walls: ShellWalls, wraps: ShellWraps |
         small_move=0.02 * strip.thickness,
         wait=1,  # what minimisations cost would pay for the balance tried in vain
     )
-    plain: list[PlainTerm] = [shell]
+    plain: list[Term] = [shell]
     if case.weight.acts:
         plain.append(weight(shell, np.array([*case.weight.acceleration(), 0.0])))
-    held: list[HeldTerm] = [walls] if wraps is None else [walls, wraps]
+    held: list[FrictionTerm] = [walls] if wraps is None else [walls, wraps]
     return shell_motion(body, plain, held, density, settings)

@@ -10,49 +10,41 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fem.core.term import Array, Blocks, Evaluation, Index
-from fem.linalg.banded import Solver
+from fem.core.term import Array, Blocks, Evaluation, FrictionTerm, Index, Term
+from fem.linalg.banded import Matrix
 from fem.linalg.block_sparse import BlockMatrix
 from fem.shell.constraints import symmetric
 from fem.shell.energy import Shell
 from fem.shell.strip_shell import StripShell
-from fem.solvers.broyden import learned
-from fem.solvers.implicit_dynamics import Frame, HeldTerm, Motion, MotionSettings, PlainTerm, Shrinking
+from fem.solvers.balance import Damped
+from fem.solvers.implicit_dynamics import Motion
+from fem.solvers.moving_system import MotionSettings
 
 UNKNOWNS = 12
 """Unknowns of a node."""
 
 
-QUICK = 0.6
-"""A correction by old factors that is longer than this share of the one before is not worth it: new factors
-cost as much as several of them.
-"""
-
-REMAINS = 0.3
-"""What may remain after the last correction by old factors, as a share of what counts as settled."""
-LEAST = 0.02
-"""Share of a move below which it leads nowhere."""
-
-
 @dataclass
 class Whole:
-    """A term of the half model, counted for the whole strip.
+    """A term of the half model, counted for the whole strip."""
 
-    step (size,): the tangent of a shell then has its membrane force extrapolated over this last move; None
-    for the true tangent.
-    """
-
-    term: PlainTerm
+    term: Term
     copies: int
-    step: Array | None = None
 
     def evaluate(self, u: Array, order: int) -> Evaluation:
         """Energy, gradient and tangent times the copies."""
-        if order > 1 and self.step is not None and isinstance(self.term, Shell):
-            ev = self.term.evaluate(u, 1)
-            ev = replace(ev, blocks=self.term.extrapolated(u, self.step))
-        else:
-            ev = self.term.evaluate(u, order)
+        return self._copied(self.term.evaluate(u, order))
+
+    def evaluate_after(self, u: Array, last: Array) -> Evaluation:
+        """The same with a tangent whose membrane force is extrapolated over the move (size,) that led to u,
+        where the term is a shell.
+        """
+        if not isinstance(self.term, Shell):
+            return self.evaluate(u, 2)
+        ev = self.term.evaluate(u, 1)
+        return self._copied(replace(ev, blocks=self.term.extrapolated(u, last)))
+
+    def _copied(self, ev: Evaluation) -> Evaluation:
         if self.copies == 1:
             return ev
         for block in ev.blocks:
@@ -102,93 +94,25 @@ def _turned(vectors: Array, angle: Array) -> Array:
 class ShellMotion(Motion):
     """Motion of a shell; line: unknowns of a line of nodes across.
 
-    Its Newton's method has three remedies for what thin and dear shells do to Newton's method.
-
     A correction goes along straight lines, so that one that turns stretches the strip, and the false membrane
     force spoils the geometric part of the tangent: there the force extrapolated over the last move takes its
     place (Magisano, Leonetti & Garcea 2017, Int. J. Numer. Meth. Eng. 111:1105, as mixed integration points).
-    Contact points that open and close by turns make it jump to and fro: a move is cut until what it leaves,
-    by the same factors, is shorter. And factors are dear: corrections by old ones follow as long as they
-    shorten well.
     """
 
     line: int = UNKNOWNS
 
-    def __post_init__(self) -> None:
-        super().__post_init__()
-        self.matrix = BlockMatrix(self.size, self.line, self.fixed)
+    def new_matrix(self) -> Matrix:
+        """Blocks of lines of nodes."""
+        return BlockMatrix(self.size, self.line, self.fixed)
 
-    def _newton(self, u: Array, frame: Frame) -> tuple[Array, int, bool]:
-        """Iterations of the balance, each with new factors (see `Motion`)."""
-        st = self.settings
-        inertia, moves, last = self._inertia_blocks(frame[2]), Shrinking(), np.zeros_like(u)
-        for iteration in range(1, st.polish + 1):
-            here = self._tangent(u, last, frame)
-            factor, move, part = self._next_move(u, here, inertia, moves)
-            if factor is None:
-                return u, iteration, False
-            if self._size(move) < st.settled:
-                return self._hold(u + move), iteration, True
-            u, part, rest = self._damped(u, part, move, factor, frame)
-            last = part * move
-            if part == 0.0:
-                return u, iteration, False
-            if part == 1.0:
-                u, done = self._corrected(u, move, rest, factor, frame)
-                if done:
-                    return self._hold(u), iteration, True
-        return u, st.polish, False
-
-    def _damped(
-        self, u: Array, part: float, move: Array, factor: Solver, frame: Frame
-    ) -> tuple[Array, float, Array]:
-        """Where to go along a move, at most the part of it: u there, the part, what remains by the same
-        factors. What remains must be shorter than the move, or contact points that open and close by turns
-        would make it jump to and fro; else the part is foretold anew from how the path bends. Part 0: it
-        does not get shorter (algorithm NLEQ-ERR of Deuflhard 2004, Newton Methods for Nonlinear Problems,
-        sec. 3.3.3).
-        """
-        length = self._length(move)
-        while part > LEAST:
-            rest = factor.solve(-self._renewed(u + part * move, frame, 1).gradient)
-            if self._length(rest) <= (1.0 - 0.25 * part) * length:
-                return u + part * move, part, rest
-            bent = self._length(rest - (1.0 - part) * move)
-            part *= min(0.5, max(0.1, 0.5 * length * part / bent))
-        return u, 0.0, move
-
-    def _corrected(
-        self, u: Array, move: Array, rest: Array, factor: Solver, frame: Frame
-    ) -> tuple[Array, bool]:
-        """Further corrections by the factors that gave the last `move`, here and so far leaving `rest`, as
-        long as they shorten well; u then, and whether they have settled.
-
-        What earlier corrections left tells how the factors are off (`learned`).
-        """
-        moves = [move]
-        while True:
-            rest, along = learned(moves, rest, self.places)
-            left = self._length(rest) / self._length(moves[-1])
-            if along > 0.5 or left > QUICK:
-                return u, False
-            rest = rest / (1.0 - along)
-            u = u + rest
-            # left / (1 - left) of this correction will remain
-            if self._size(rest) * max(1.0, left / (1.0 - left) / REMAINS) < self.settings.settled:
-                return u, True
-            moves.append(rest)
-            rest = factor.solve(-self._renewed(u, frame, 1).gradient)
-
-    def _tangent(self, u: Array, last: Array, frame: Frame) -> Evaluation:
-        """Balance of forces at u, everything held renewed there; the blocks are those without inertia."""
-        shells = [term for term in self.plain if isinstance(term, Whole)]
-        try:
-            for term in shells:
-                term.step = last
-            return self._renewed(u, frame)
-        finally:
-            for term in shells:
-                term.step = None
+    def plain_parts(self, u: Array, order: int, last: Array | None) -> list[Evaluation]:
+        """Terms without friction at u; tangents make use of the move that led there."""
+        if order < 2 or last is None:
+            return super().plain_parts(u, order, last)
+        return [
+            term.evaluate_after(u, last) if isinstance(term, Whole) else term.evaluate(u, order)
+            for term in self.terms
+        ]
 
 
 def mass_blocks(model: StripShell, density: float) -> Blocks:
@@ -201,23 +125,23 @@ def mass_blocks(model: StripShell, density: float) -> Blocks:
 
 def shell_motion(
     model: StripShell,
-    plain: list[PlainTerm],
-    held: list[HeldTerm],
+    terms: list[Term],
+    friction: list[FrictionTerm],
     density: float,
     settings: MotionSettings,
 ) -> Motion:
     """Motion of a shell strip; the plane of symmetry of a half model is prescribed, nothing else yet."""
     shell = model.shell
-    fixed = np.zeros(shell.size, dtype=np.bool_)
-    fixed[mirror_unknowns(model)] = True
     places = np.zeros((shell.grid.nodes, 4, 3), dtype=np.bool_)
     places[:, 0] = True
-    terms: list[PlainTerm] = [Whole(term, model.copies) for term in plain]
+    whole: list[Term] = [Whole(term, model.copies) for term in terms]
     mass, line = mass_blocks(model, density), UNKNOWNS * shell.grid.across.size
-    ahead = LinesTurningOn(shell.grid.across.size, int(np.argmin(np.abs(shell.grid.across))))
-    return ShellMotion(
-        terms, held, mass, shell.size, UNKNOWNS, fixed, places.ravel(), settings, ahead, line=line
+    predictor = LinesTurningOn(shell.grid.across.size, int(np.argmin(np.abs(shell.grid.across))))
+    motion = ShellMotion(
+        whole, friction, mass, shell.size, UNKNOWNS, places.ravel(), settings, predictor, Damped, line
     )
+    motion.prescribe(mirror_unknowns(model))
+    return motion
 
 
 def mirror_unknowns(model: StripShell) -> Index:

@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fem.contact.settings import SAFE_DEPTH, ContactSettings, pressure
-from fem.core.term import Array, Blocks, Evaluation, Index
+from fem.core.term import Array, Blocks, Evaluation, Friction, History, Index
 from fem.mesh.bicubic import Grid
 from fem.shell.kernels.pairs import pair_kernel, rows_kernel
 from fem.shell.kernels.self_contact import apart_kernel, distance_kernel, hold_kernel, wrap_kernel
@@ -55,8 +55,6 @@ class ShellWraps:
     before: Array = field(init=False)
     last: Array = field(init=False)
     remembered: tuple[Pairing, Array] = field(init=False)
-    friction_on: bool = True
-    coupled: bool = False
 
     def __post_init__(self) -> None:
         n, k = self.points.area.shape
@@ -76,26 +74,23 @@ class ShellWraps:
         self.hold(u)
         self.remembered = (self._pairing(), np.zeros_like(self.slip))
 
-    def restart(self, force: Array, u: Array) -> None:
-        """Go on from a state whose slip, last place and friction force (n, k, 2) are known."""
-        self.coupled = True
-        self.hold(u)
-        self.coupled = False
-        self.remembered = (self._pairing(), force)
+    def save(self) -> History:
+        """Slip, unknowns and friction force at the last accepted step, and what is held of every pair there:
+        sides, partners, feet, forces and directions, place.
+        """
+        pairs = (self.sides, self.partner.astype(np.float64), self.foot, self.held, self.before)
+        return self.slip.copy(), self.last.copy(), self.remembered[1], *(array.copy() for array in pairs)
 
-    def pairs(self) -> tuple[Array, ...]:
-        """Copies of what is held of every pair: sides, partners, feet, forces and directions, place."""
-        held = (self.sides, self.partner.astype(np.float64), self.foot, self.held, self.before)
-        return tuple(array.copy() for array in held)
-
-    def pair_again(self, pairs: tuple[Array, ...], force: Array) -> None:
-        """Go on from `pairs` and the friction force (n, k, 2) at their state."""
+    def restore(self, history: History, u: Array) -> None:  # noqa: ARG002 - pairs are kept, not looked for
+        """Go on from an accepted state and its pairs: found anew, feet would move in last digits."""
+        slip, last, force, *pairs = history
+        self.slip, self.last = slip.copy(), last.copy()
         self.sides, partner, self.foot, self.held, self.before = (each.copy() for each in pairs)
         self.partner = partner.astype(np.int64)
         rows_kernel(self.grid.stations, self.grid.across, self.partner, self.foot, self.rows)
         self.remembered = (self._pairing(), force)
 
-    def hold(self, u: Array) -> float:
+    def hold(self, u: Array, fully: bool = False) -> float:
         """Renew pairs, directions, normal forces; returns the relative change of the forces."""
         old, pt, grid = self.held[..., FORCE].copy(), self.points, self.grid
         own = np.concatenate([pt.stations, pt.lines])
@@ -130,10 +125,13 @@ class ShellWraps:
         )
         force = np.where(
             self.partner >= 0,
-            pt.bearing * pressure(self.gaps(), self.settings.stiffness, self.settings.onset),
+            pt.bearing
+            * pressure(
+                self.held[..., DISTANCE] - self.thickness, self.settings.stiffness, self.settings.onset
+            ),
             0.0,
         )
-        self.held[..., FORCE] = force if self.coupled else old + RELAX * (force - old)
+        self.held[..., FORCE] = force if fully else old + RELAX * (force - old)
         scale = force.sum()
         return float(np.abs(force - old).sum() / scale) if scale > 0 else 0.0
 
@@ -162,7 +160,7 @@ class ShellWraps:
         total = self.slip + slide
         size = np.linalg.norm(total, axis=-1, keepdims=True)
         force = st.friction * self.held[..., FORCE, None] * total / np.maximum(size, st.slip)
-        return slide, force if self.friction_on else 0 * force
+        return slide, force
 
     def _sides_now(self) -> Array:
         """+1 where the point is held on the side its foot's normal points to, else -1; 0 without a foot (n,
@@ -206,11 +204,21 @@ class ShellWraps:
         pt = self.points
         return np.asarray(distance_kernel(u, pt.cells, pt.cell, pt.shape, self.partner, self.rows, self.held))
 
-    def gaps(self) -> Array:
-        """Gap (n, k) at the held pairs [mm] (inf where there is no partner)."""
-        return np.where(self.partner >= 0, self.held[..., DISTANCE] - self.thickness, np.inf)
+    def gaps(self, u: Array) -> Array:
+        """Gap (n, k) [mm] of the pairs held; inf where there is no partner."""
+        return np.where(self.partner >= 0, self._distance(u) - self.thickness, np.inf)
 
-    def evaluate(self, u: Array, order: int) -> Evaluation:
+    def forces(self, u: Array) -> Array:
+        """Normal force (n, k) [N] of the pairs held, of the whole strip."""
+        st = self.settings
+        return np.asarray(self.points.bearing * pressure(self.gaps(u), st.stiffness, st.onset))
+
+    def balance(self, u: Array, order: int) -> Evaluation:
+        """Renew pairs and forces at u, then evaluate there with friction following."""
+        self.hold(u, fully=True)
+        return self.evaluate(u, order, Friction.FOLLOWING)
+
+    def evaluate(self, u: Array, order: int, friction: Friction = Friction.HELD) -> Evaluation:
         """Energy, gradient and one block per pair of elements that touch."""
         pt, st = self.points, self.settings
         touching = (self.partner >= 0) & (
@@ -228,9 +236,9 @@ class ShellWraps:
                 st.stiffness,
                 st.onset,
                 st.slip,
-                st.friction if self.friction_on else 0.0,
+                0.0 if friction is Friction.NONE else st.friction,
                 self.thickness,
-                float(self.coupled),
+                float(friction is Friction.FOLLOWING),
             ]
         )
         edges = self.grid.across[[0, -1]]

@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fem.contact.settings import CLEAR, FADE, SAFE_DEPTH, SHARP, ContactSettings, pressure, sharp_spots
-from fem.core.term import Array, Blocks, Evaluation, Index
+from fem.core.term import Array, Blocks, Evaluation, Friction, History, Index
 from fem.design.obstacle import Wall, wall_table
 from fem.shell.kernels.walls import (
     gaps_kernel,
@@ -60,8 +60,6 @@ class ShellWalls:
     remembered: tuple[Array, Array] = field(init=False)
     touching: tuple[Array, Index] = field(init=False)
     turn: float = 0.0
-    friction_on: bool = True
-    coupled: bool = False
 
     def __post_init__(self) -> None:
         self.table = wall_table(self.walls)
@@ -102,7 +100,11 @@ class ShellWalls:
         self.before = self.points.places(u)
         self.remembered = (self.held.copy(), np.zeros_like(self.slip))
 
-    def hold(self, u: Array) -> float:
+    def follow_axle(self, turn: float) -> None:
+        """Walls that turn have turned by an angle [rad, clockwise] since the last accepted step."""
+        self.turn = turn
+
+    def hold(self, u: Array, fully: bool = False) -> float:  # noqa: ARG002 - walls need no relaxation
         """Renew held normal force, sliding direction and face offset; returns the relative change of the
         forces.
         """
@@ -132,33 +134,32 @@ class ShellWalls:
         self.remembered = (self.held.copy(), force)
         return work
 
-    def memory(self) -> tuple[Array, ...]:
-        """What friction remembers at an accepted state, without the many zeros: where it is not zero, slip
-        and friction force there.
+    def save(self) -> History:
+        """Slip and friction force at the last accepted step, without the many zeros: where they are not zero,
+        and what they are there.
         """
         slip, force = self.slip.reshape(-1, 2), self.remembered[1].reshape(-1, 2)
         at = np.flatnonzero(np.any(slip != 0.0, axis=1) | np.any(force != 0.0, axis=1))
         return at.astype(np.float64), slip[at], force[at]
 
-    def remembering(self, memory: tuple[Array, ...], u: Array) -> tuple[Array, Array, Array]:
-        """Slip, places and friction force at the accepted state u, from what `memory` gave there; the points
-        count as they did there.
-        """
+    def restore(self, history: History, u: Array) -> None:
+        """Go on from an accepted state; points count there as they did."""
         self.focus(u)
         slip, force = np.zeros_like(self.slip), np.zeros_like(self.slip)
-        at = memory[0].astype(np.int64)
-        slip.reshape(-1, 2)[at], force.reshape(-1, 2)[at] = memory[1], memory[2]
-        return slip, self.points.places(u), force
+        at = history[0].astype(np.int64)
+        slip.reshape(-1, 2)[at], force.reshape(-1, 2)[at] = history[1], history[2]
+        self.slip, self.before = slip, self.points.places(u)
+        self.hold(u)
+        self.remembered = (self.held.copy(), force)
 
     def friction(self, u: Array) -> tuple[Array, Array]:
         """Slip increment of this step and friction force (n, k, walls, 2), in the plane and across."""
         st, slide = self.settings, self._slide(u, self.held)
         force = np.zeros_like(slide)
-        if self.friction_on:
-            at = np.nonzero(self.held[..., FORCE] > 0)
-            total = self.slip[at] + slide[at]
-            size = np.linalg.norm(total, axis=-1, keepdims=True)
-            force[at] = st.friction * self.held[at][:, FORCE, None] * total / np.maximum(size, st.slip)
+        at = np.nonzero(self.held[..., FORCE] > 0)
+        total = self.slip[at] + slide[at]
+        size = np.linalg.norm(total, axis=-1, keepdims=True)
+        force[at] = st.friction * self.held[at][:, FORCE, None] * total / np.maximum(size, st.slip)
         return slide, force
 
     def _slide(self, u: Array, held: Array) -> Array:
@@ -220,7 +221,12 @@ class ShellWalls:
         """Places (n, 2) [mm] of the mid-line at the contact stations."""
         return self.points.mid_line(u)
 
-    def evaluate(self, u: Array, order: int) -> Evaluation:
+    def balance(self, u: Array, order: int) -> Evaluation:
+        """Renew what is held at u, then evaluate there with friction following."""
+        self.hold(u)
+        return self.evaluate(u, order, Friction.FOLLOWING)
+
+    def evaluate(self, u: Array, order: int, friction: Friction = Friction.HELD) -> Evaluation:
         """Contact and friction energy, gradient and blocks of the elements that touch."""
         pt, st = self.points, self.settings
         gradient = np.zeros(self.size)
@@ -236,10 +242,10 @@ class ShellWalls:
                 st.stiffness,
                 st.onset,
                 st.slip,
-                st.friction if self.friction_on else 0.0,
+                0.0 if friction is Friction.NONE else st.friction,
                 0.5 * self.thickness,
                 self.turn,
-                float(self.coupled),
+                float(friction is Friction.FOLLOWING),
             ]
         )
         energy = wall_kernel(

@@ -23,7 +23,7 @@ from fem.rod.fields import FieldState
 from fem.simulation.deployed_shape import PRESS_NAMES, critical_force, intended
 from fem.simulation.fixtures import DriveGrip, Fields, Rig, build_rig
 from fem.simulation.shell_fixtures import shell_rig
-from fem.simulation.stepper import StepSize, Trip
+from fem.simulation.stepper import Stepper, StepSize
 
 PUSH_PHASE = 3.0
 SNAP_DROP = 0.05
@@ -131,7 +131,7 @@ def _finish(case: Case, rig: Rig, log: BenchLog, to: Telling) -> Result:
         if not to.resumed:
             _record(trip, fields, log)
 
-        def watch(now: Trip) -> bool:
+        def watch(now: Stepper) -> bool:
             row = _record(now, fields, log)
             tell(
                 min(1.0, abs(now.control / rig.target)),
@@ -177,7 +177,7 @@ def _finish(case: Case, rig: Rig, log: BenchLog, to: Telling) -> Result:
     )  # fmt: skip
 
 
-def _record(trip: Trip, fields: Fields, log: BenchLog) -> dict[str, float]:
+def _record(trip: Stepper, fields: Fields, log: BenchLog) -> dict[str, float]:
     state = fields.state(trip.u)
     curvature = np.abs(state.curvature)
     peak, worst = int(np.argmax(curvature)), int(np.argmax(state.strain_share.max(axis=1)))

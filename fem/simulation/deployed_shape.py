@@ -14,9 +14,9 @@ from typing import Protocol
 import numpy as np
 
 from fem.case.definition import Case
-from fem.core.term import Array
+from fem.core.term import Array, Term
 from fem.results.result import Quantity
-from fem.solvers.implicit_dynamics import Motion, PlainTerm
+from fem.solvers.implicit_dynamics import Motion
 
 STATIONS = 121
 SETTLING, SETTLING_TIME = 4, 200.0
@@ -84,7 +84,7 @@ class Scene:
     case: Case
     motion: Motion
     contacts: Sequence[Touching]
-    weight: PlainTerm
+    weight: Term
     places: Callable[[Array, Array], Array]
 
 
@@ -98,12 +98,12 @@ def stand(scene: Scene, u: Array) -> tuple[Array, Standing] | str:
     light, trouble = _settled(scene, u)
     if trouble:
         return f"the strip could not be brought to rest: {trouble}"
-    motion.plain.append(scene.weight)
+    motion.add(scene.weight)
     heavy, trouble = _settled(scene, light)
     if trouble and case.weight.acts:
         return f"the strip could not be brought to rest under its weight: {trouble}"
     if not case.weight.acts:
-        motion.plain.pop()
+        motion.remove(scene.weight)
         for contact in scene.contacts:
             contact.start(light)
     s = np.linspace(case.slot_mouth, case.strip.length, STATIONS)

@@ -25,7 +25,7 @@ from fem.rod.loads import point_load, weight
 from fem.rod.model import RodModel, build_rod_model, flat_stiffness
 from fem.simulation.deployed_shape import Scene, Standing, stand
 from fem.simulation.retract_deploy import assemble
-from fem.simulation.stepper import Trip
+from fem.simulation.stepper import Stepper
 from fem.solvers.implicit_dynamics import Motion
 
 DRIVE_STIFFNESS = 5000.0
@@ -68,7 +68,7 @@ class Rig:
     """
 
     model: RodModel
-    trip: Trip | str
+    trip: Stepper | str
     target: float
     control_name: str
     load_name: str
@@ -205,14 +205,14 @@ def coil_rig(case: Case, push: Coil) -> Rig:
     model = build_rod_model(part_of(case, push.station), surrounded=False, refine=refine)
     rod, last = model.rod, len(model.rod.nodes) - 1
     root = [rod.index(0, 0), rod.index(0, 1), rod.index(0, 1, 1), *plane_unknowns(rod, 0)]
-    model.motion.fixed[:] = False
+    model.motion.prescribe([], only=True)
     trip = _turned_at(model, None, last, [*root, *plane_unknowns(rod, last)], model.start)
     heading = float(model.case.strip.path.heading(rod.nodes[-1]))
     target = push.turn(float(rod.nodes[-1]), heading)
     return Rig(model, trip, target, "turn_rad", "moment_Nmm", rod_fields(model))
 
 
-def _turned_at(model: RodModel, root: AxleGrip | None, node: int, held: list[int], u: Array) -> Trip | str:
+def _turned_at(model: RodModel, root: AxleGrip | None, node: int, held: list[int], u: Array) -> Stepper | str:
     """The trip of a drive that turns a node from the state u on, with unknowns held as they lie."""
     rod, station = model.rod, float(model.rod.nodes[node])
     drive = TurnDrive(rod, station, DRIVE_STIFFNESS * flat_stiffness(rod) / station, 0.0)
@@ -221,15 +221,15 @@ def _turned_at(model: RodModel, root: AxleGrip | None, node: int, held: list[int
     return _driven(model, DriveGrip(root, drive, index, u[index]), u)
 
 
-def _driven(model: RodModel, grip: DriveGrip, u: Array) -> Trip | str:
+def _driven(model: RodModel, grip: DriveGrip, u: Array) -> Stepper | str:
     """The trip of a drive from the state u on, at rest."""
-    model.motion.plain.append(grip.drive)
-    model.motion.fixed[grip.held] = True
+    model.motion.add(grip.drive)
+    model.motion.prescribe(grip.held)
     if model.walls is None:  # with walls the assembly has settled it, friction included
         u, trouble = _at_rest(model.motion, u)
         if trouble:
             return f"the strip could not be brought to rest: {trouble}"
-    trip = Trip(model.motion, grip, model.walls, model.wraps, u, 0.0, drives=(grip.drive,))
+    trip = Stepper(model.motion, grip, u, 0.0, drives=(grip.drive,))
     trip.force = grip.drive.load(u)
     return trip
 
@@ -254,10 +254,10 @@ def column_rig(case: Case, push: Column) -> Rig:
     ends = model.start.reshape(-1, rod.fields, 2)[[0, last], :2, 0]
     across = np.array([ends[0, 1] - ends[1, 1], ends[1, 0] - ends[0, 0]]) / np.linalg.norm(ends[1] - ends[0])
     small = IMPERFECTION * math.pi**2 * flat_stiffness(rod) / length**2
-    model.motion.plain.append(point_load(rod, 0.5 * length, small * across))
+    model.motion.add(point_load(rod, 0.5 * length, small * across))
     clamped = push.ends == "clamped"
     u, trouble = _closed(model, last) if clamped else (model.start, "")
-    trip: Trip | str = f"the strip could not be gripped: {trouble}"
+    trip: Stepper | str = f"the strip could not be gripped: {trouble}"
     if not trouble:
         held = [*section_unknowns(rod, 0), *section_unknowns(rod, last)]
         for node in (0, last):
@@ -266,10 +266,9 @@ def column_rig(case: Case, push: Column) -> Rig:
         line = u.reshape(-1, rod.fields, 2)[0, :2, 0] - u.reshape(-1, rod.fields, 2)[last, :2, 0]
         places = np.array([[rod.index(last, 0), rod.index(last, 1)]], dtype=np.int64)
         grip = ColumnGrip(places, index, u[index], line / np.linalg.norm(line))
-        model.motion.fixed[:] = False
-        model.motion.fixed[index] = True
+        model.motion.prescribe(index, only=True)
         u, trouble = _at_rest(model.motion, u)
-        trip = Trip(model.motion, grip, None, None, u, 0.0)
+        trip = Stepper(model.motion, grip, u, 0.0)
         trip.force = grip.force(u, model.motion.total(u, 1).gradient, 0.0)
     return Rig(model, trip, push.shortening, "shortening_mm", "force_N", rod_fields(model))
 
@@ -293,14 +292,14 @@ def slot_column_rig(case: Case, push: Column) -> Rig:
     if push.ends == "clamped":
         held = [*line_unknowns(rod, last), *section_unknowns(rod, last)]
     index = np.array(held, dtype=np.int64)
-    model.motion.fixed[index] = True
+    model.motion.prescribe(index)
     places = np.array([[rod.index(last, 0), rod.index(last, 1)]], dtype=np.int64)
     way, across = column_way(case, u[places[0]])
     span = float(rod.nodes[-1]) - case.slot_mouth
     small = IMPERFECTION * math.pi**2 * flat_stiffness(rod) / span**2
-    model.motion.plain.append(point_load(rod, case.slot_mouth + 0.5 * span, small * across))
+    model.motion.add(point_load(rod, case.slot_mouth + 0.5 * span, small * across))
     grip = ColumnGrip(places, index, u[index], way, root)
-    rig.trip = Trip(model.motion, grip, model.walls, model.wraps, u, 0.0)
+    rig.trip = Stepper(model.motion, grip, u, 0.0)
     return rig
 
 
@@ -315,8 +314,7 @@ def _closed(model: RodModel, last: int) -> tuple[Array, str]:
     """State with both end sections pressed flat, the root where it was, the other end wherever it goes."""
     rod, motion = model.rod, model.motion
     held = [*line_unknowns(rod, 0), *section_unknowns(rod, 0), *section_unknowns(rod, last)]
-    motion.fixed[:] = False
-    motion.fixed[held] = True
+    motion.prescribe(held, only=True)
     u = model.start
     for part in np.linspace(0.0, 1.0, CLOSING + 1)[1:]:
         flat = u.copy()

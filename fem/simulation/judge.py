@@ -23,7 +23,7 @@ from fem.simulation.deployed_shape import intended
 from fem.simulation.failure import Facts, evidence, name_mode, place_of
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
 from fem.simulation.retract_deploy import Cycle, CycleOutcome, Search
-from fem.simulation.stepper import Saved
+from fem.simulation.stepper import SavedState
 from fem.simulation.verdict import Course, passages, quantities, sentence, status
 
 AUDIT_WARNING = 0.02
@@ -136,7 +136,7 @@ def safe_travel(case: Case, cycle: Cycle, outcome: CycleOutcome, jam: Jam | None
     return saved[search.low][0] if search.low >= 0 else 0.0
 
 
-def _comes_out(cycle: Cycle, saved: Saved | None, kept: Log, limit: float) -> bool:
+def _comes_out(cycle: Cycle, saved: SavedState | None, kept: Log, limit: float) -> bool:
     """Push out from a saved state; None: go on with the push that was interrupted."""
     if saved is not None:
         cycle.trip.restore(saved)

@@ -10,7 +10,7 @@ import numpy as np
 from fem.core.term import Array
 from fem.rod.fields import FieldState, Glance, RodFields
 from fem.rod.model import RodModel
-from fem.simulation.stepper import Trip
+from fem.simulation.stepper import Stepper
 
 PUSH_SPAN = 3.0
 RETRACT, DEPLOY = 1.0, 2.0
@@ -39,9 +39,9 @@ class Observer:
     time: float = 0.0
     zero: float = 0.0
 
-    def write(self, trip: Trip, step_time: float) -> dict[str, float]:
+    def write(self, trip: Stepper, step_time: float) -> dict[str, float]:
         """Append the row of the trip's present state and return it."""
-        model, walls, wraps = self.model, trip.walls, trip.wraps
+        model, walls, wraps = self.model, self.model.walls, self.model.wraps
         state = self.fields.glance(trip.u)
         self.time += step_time
         s_slot = self.slot_station(trip.u)
@@ -60,8 +60,8 @@ class Observer:
             "push_N": -axial_near(state, s_slot),
             "tip_x_mm": float(state.position[-1, 0]),
             "tip_y_mm": float(state.position[-1, 1]),
-            "casing_contact_rad": self._casing_contact(trip),
-            "wrap_contact_mm": self._wrap_contact(trip),
+            "casing_contact_rad": self._casing_contact(),
+            "wrap_contact_mm": self._wrap_contact(),
             "curvature_peak_per_mm": float(curvature[peak]),
             "curvature_peak_station_mm": float(state.station[peak]),
             "strain_peak": float(state.strain.max()),
@@ -79,7 +79,7 @@ class Observer:
             "stable": float(trip.stable),
             "iterations": float(trip.iterations),
             "smallest_gap_mm": walls.least_gap(trip.u) if walls else math.nan,
-            "smallest_wrap_gap_mm": float(wraps.gaps().min()) if wraps else math.nan,
+            "smallest_wrap_gap_mm": float(wraps.gaps(trip.u).min()) if wraps else math.nan,
             "slot_station_mm": s_slot,
         }
         self.log.rows.append(row)
@@ -102,16 +102,18 @@ class Observer:
         part = (self.model.case.casing.radius - x[i - 1]) / (x[i] - x[i - 1])
         return float(s[i - 1] + part * (s[i] - s[i - 1]))
 
-    def _casing_contact(self, trip: Trip) -> float:
-        if trip.walls is None:
+    def _casing_contact(self) -> float:
+        walls = self.model.walls
+        if walls is None:
             return 0.0
-        force = trip.walls.held[..., [w.name == "casing" for w in trip.walls.walls], 0].sum(axis=(1, 2))
-        return float(trip.walls.points.lengths[force > 0].sum() / self.model.case.casing.radius)
+        force = walls.held[..., [w.name == "casing" for w in walls.walls], 0].sum(axis=(1, 2))
+        return float(walls.points.lengths[force > 0].sum() / self.model.case.casing.radius)
 
-    def _wrap_contact(self, trip: Trip) -> float:
-        if trip.wraps is None:
+    def _wrap_contact(self) -> float:
+        wraps = self.model.wraps
+        if wraps is None:
             return 0.0
-        return float(trip.wraps.points.lengths[trip.wraps.held[..., 0].sum(axis=1) > 0].sum())
+        return float(wraps.points.lengths[wraps.held[..., 0].sum(axis=1) > 0].sum())
 
 
 def sense(phase: float) -> float:

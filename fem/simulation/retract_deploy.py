@@ -19,7 +19,7 @@ from fem.design.motor import OverloadStart
 from fem.rod.axle_clamp import AxleGrip
 from fem.rod.model import RodModel
 from fem.simulation.recorder import DEPLOY, RETRACT, Log, Observer, sense
-from fem.simulation.stepper import Saved, StepSize, Trip
+from fem.simulation.stepper import SavedState, Stepper, StepSize
 
 ASSEMBLY_STEPS, SETTLING_STEPS = 15, 4
 ARRIVED = 0.5  # mm of travel left that count as fully out
@@ -38,11 +38,10 @@ DRIFTED = f"the energies no longer add up: {100 * BROKEN_SHARE:g} % of all work 
 Progress = Callable[[float, str], None]
 
 
-def assemble(model: RodModel, grip: AxleGrip, kind: type[Trip] = Trip) -> Trip | str:
+def assemble(model: RodModel, grip: AxleGrip, kind: type[Stepper] = Stepper) -> Stepper | str:
     """Put the strip in place; the trip (of a `kind`) at rest, or why it could not be."""
     motion, walls = model.motion, model.walls
-    motion.fixed[:] = False
-    motion.fixed[grip.indices()] = True
+    motion.prescribe(grip.indices(), only=True)
     touching = [term for term in (model.walls, model.wraps) if term is not None]
     u, v = model.start, np.zeros(model.start.size)
     opening = model.rise + 2 * model.rod.strip.thickness
@@ -55,8 +54,8 @@ def assemble(model: RodModel, grip: AxleGrip, kind: type[Trip] = Trip) -> Trip |
         part = min(1.0, done + step)
         if walls:
             walls.move_walls(model.walls_at(opening * (1 - part)))
-        grip.flatten = part
-        outcome = motion.step(u, v, 1.0, grip.place(u, 0.0))
+        clamp = replace(grip, flatten=part)
+        outcome = motion.step(u, v, 1.0, clamp.place(u, 0.0))
         if not outcome.accepted:
             step *= 0.5
             if step < 1e-3:
@@ -71,7 +70,7 @@ def assemble(model: RodModel, grip: AxleGrip, kind: type[Trip] = Trip) -> Trip |
             u = outcome.u
             for term in touching:
                 term.start(u)
-    return kind(motion, grip, model.walls, model.wraps, u, 0.0)
+    return kind(motion, grip, u, 0.0)
 
 
 def slack(model: RodModel, inside: float) -> float:
@@ -99,7 +98,7 @@ class CycleOutcome:
     swallowed: bool
     idle: bool
     trouble: str
-    wound: tuple[tuple[float, Saved], ...]
+    wound: tuple[tuple[float, SavedState], ...]
 
 
 @dataclass
@@ -133,11 +132,11 @@ class Cycle:
     """
 
     model: RodModel
-    trip: Trip
+    trip: Stepper
     observer: Observer
     steps: StepSize
     progress: Progress
-    wound: list[tuple[float, Saved]] = field(default_factory=list)
+    wound: list[tuple[float, SavedState]] = field(default_factory=list)
     limit: float = math.inf
     keeper: Keeper = NOWHERE
     leg: Leg | None = None
@@ -179,7 +178,7 @@ class Cycle:
         leg = self.leg
         end = ""
 
-        def watch(now: Trip) -> bool:
+        def watch(now: Stepper) -> bool:
             nonlocal end
             row = obs.write(now, abs(now.control - leg.last) * self.steps.time)
             leg.last = now.control
@@ -208,11 +207,11 @@ class Cycle:
             return bool(end)
 
         if not resumed:
-            # in search of a safe travel a push ends before the motor is overloaded
-            motor = self.model.case.motor if self.limit == math.inf else None
-            trip.short = OverloadStart(motor, sense(phase)) if motor else None
             trip.settle(REST_TIME)
-        finished = trip.advance(limit, replace(self.steps, gather=GATHER), watch, resumed)
+        # in search of a safe travel a push ends before the motor is overloaded
+        motor = self.model.case.motor if self.limit == math.inf else None
+        cut = OverloadStart(motor, sense(phase)) if motor else None
+        finished = trip.advance(limit, replace(self.steps, gather=GATHER), watch, resumed, cut)
         self.leg = None
         if not finished:
             return trip.trouble

@@ -9,7 +9,7 @@ from fem.rod.fields import RodFields
 from fem.rod.model import RodModel
 from fem.simulation.recorder import DEPLOY, RETRACT, Log, Observer
 from fem.simulation.retract_deploy import Cycle, CycleOutcome, Progress, assemble
-from fem.simulation.stepper import StepSize, Trip
+from fem.simulation.stepper import Stepper, StepSize
 
 LEAP = 0.5
 """Turning [rad] of a node within a step that makes it a snap, which is followed in shorter steps: in one, the
@@ -64,11 +64,11 @@ def rod_cycle(model: RodModel, fields: RodFields) -> Cycle | str:
     trip = assemble(model, grip)
     if isinstance(trip, str):
         return trip
-    trip.leaps = Leaping(model.rod, LEAP)
+    trip.snapped = Leaping(model.rod, LEAP)
     return ready(Observer(model, fields, Log()), trip)
 
 
-def ready(observer: Observer, trip: Trip) -> Cycle:
+def ready(observer: Observer, trip: Stepper) -> Cycle:
     """A cycle at its start: travel is counted from here, the first row is written."""
     observer.zero = observer.slot_station(trip.u)
     turn = observer.model.case.settings.turn

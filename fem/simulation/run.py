@@ -129,9 +129,7 @@ def _see(model: RodModel, log: Log, at: int) -> None:
         model.walls.focus(u)
         model.walls.hold(u)
     if model.wraps:
-        model.wraps.coupled = True
-        model.wraps.hold(u)
-        model.wraps.coupled = False
+        model.wraps.hold(u, fully=True)
 
 
 def snapshot(model: RodModel, fields: RodFields, log: Log, at: int, label: str) -> Snapshot:
@@ -151,7 +149,7 @@ def snapshot(model: RodModel, fields: RodFields, log: Log, at: int, label: str) 
     if model.wraps is not None:
         points = model.wraps.points
         held = model.wraps.held[..., 0] / points.area
-        near = np.minimum(model.wraps.gaps(), FAR)
+        near = np.minimum(model.wraps.gaps(u), FAR)
         clear = np.minimum(clear, _spread(points.stations, near, state.station, state.across.size))
         pressure += _spread(points.stations, held, state.station, state.across.size)
     walls = model.walls.walls if model.walls else ()

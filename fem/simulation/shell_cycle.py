@@ -6,7 +6,7 @@ rod's: the trip with its ledger, the observer with its rows, the rules that end 
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass
 from typing import cast
 
 from fem.rod.axle_clamp import AxleGrip
@@ -14,45 +14,30 @@ from fem.rod.fields import RodFields
 from fem.rod.model import RodModel
 from fem.shell.axle_clamp import ShellGrip
 from fem.shell.model import ShellFields, ShellModel
-from fem.shell.self_contact import ShellWraps
-from fem.shell.wall_contact import ShellWalls
 from fem.simulation.recorder import Log, Observer
 from fem.simulation.retract_deploy import Cycle, assemble
 from fem.simulation.round_trip import ready
-from fem.simulation.stepper import Saved, StepEnd, Trip
+from fem.simulation.stepper import Stepper
 
 
-class ShellTrip(Trip):
-    """A trip of the shell: the same steps and ledger; whoever watches the model sees every accepted step."""
+@dataclass
+class Watching:
+    """Shows every accepted step to whoever watches a model."""
 
-    def _take(self, end: StepEnd) -> None:
-        super()._take(end)
-        model = cast("ShellGrip", self.grip).model
-        if model.watch is not None:
-            model.watch(model, self.u, self.accepted, end.control)
+    model: ShellModel
 
-    def save(self) -> Saved:
-        """Everything needed to go on from here: sides and feet of the wraps too."""
-        walls, wraps = cast("ShellWalls", self.walls), cast("ShellWraps | None", self.wraps)
-        saved = replace(super().save(), walls=walls.memory())
-        if wraps is None:
-            return saved
-        return replace(saved, wraps=(*saved.wraps, *wraps.pairs()))
-
-    def restore(self, saved: Saved) -> None:
-        """Go back to a saved state."""
-        memory = cast("ShellWalls", self.walls).remembering(saved.walls, saved.u)
-        super().restore(replace(saved, walls=memory))
-        wraps = cast("ShellWraps | None", self.wraps)
-        if wraps is not None:  # as they were: looked for again, a foot would move in its last digits
-            wraps.pair_again(saved.wraps[3:], saved.wraps[2])
-        self.grip.prepare(self.control, self.control)
+    def __call__(self, trip: Stepper) -> None:
+        """Called by the stepper."""
+        if self.model.watch is not None:
+            self.model.watch(self.model, trip.u, trip.accepted, trip.control)
 
 
-def assemble_shell(model: ShellModel, grip: ShellGrip) -> ShellTrip | str:
+def assemble_shell(model: ShellModel, grip: ShellGrip) -> Stepper | str:
     """Put the strip in place; the trip at rest, or why it could not be."""
-    made = assemble(cast("RodModel", model), cast("AxleGrip", grip), ShellTrip)
-    return cast("ShellTrip | str", made)
+    made = assemble(cast("RodModel", model), cast("AxleGrip", grip))
+    if not isinstance(made, str):
+        made.seen = Watching(model)
+    return made
 
 
 def shell_cycle(model: ShellModel) -> Cycle | str:

@@ -20,7 +20,6 @@ from fem.design.loading import Column, Press
 from fem.mesh.bicubic import shape_at
 from fem.rod.axle_clamp import AxleGrip
 from fem.rod.model import RodModel
-from fem.rod.wall_contact import WallContact
 from fem.shell.axle_clamp import ShellGrip
 from fem.shell.constraints import unknowns
 from fem.shell.energy import Shell
@@ -38,8 +37,8 @@ from fem.simulation.fixtures import (
     column_way,
     standing_part,
 )
-from fem.simulation.shell_cycle import ShellTrip, assemble_shell
-from fem.simulation.stepper import Trip
+from fem.simulation.shell_cycle import assemble_shell
+from fem.simulation.stepper import Stepper
 
 SIDEWAYS = 1e-4
 """Load across the plane of the path, as a share of the force asked for."""
@@ -93,7 +92,7 @@ def shell_rig(case: Case) -> Rig:
     return _press_rig(case, push)
 
 
-def _in_place(case: Case) -> tuple[ShellModel, ShellGrip, ShellTrip | str]:
+def _in_place(case: Case) -> tuple[ShellModel, ShellGrip, Stepper | str]:
     settings = replace(case.settings, wraps_touch=False)  # nothing is wound
     model = build_shell_model(replace(case, settings=settings), REFINE, whole=True)
     root = ShellGrip(model)
@@ -116,14 +115,13 @@ def _press_rig(case: Case, push: Press) -> Rig:
         return rig
     u, rig.standing = stood
     aside = np.array([0.0, 0.0, SIDEWAYS * push.force])
-    model.motion.plain.append(point_load(shell, (station, 0.0), aside))
+    model.motion.add(point_load(shell, (station, 0.0), aside))
     way = (math.cos(push.direction), math.sin(push.direction))
     drive = ShellPush(shell, station, way, DRIVE_STIFFNESS * _flat(model) / station**3)
     drive.start = drive.moved(u)
-    model.motion.plain.append(drive)
+    model.motion.add(drive)
     grip = DriveGrip(cast("AxleGrip", root), drive)
-    walls = cast("WallContact", model.walls)
-    rig.trip = Trip(model.motion, grip, walls, None, u, 0.0, drives=(drive,))
+    rig.trip = Stepper(model.motion, grip, u, 0.0, drives=(drive,))
     return rig
 
 
@@ -138,14 +136,14 @@ def _column_rig(case: Case, push: Column) -> Rig:
     middle = shell.grid.node(-1, middle_line(model.body))
     nodes = np.atleast_1d(middle) if push.ends == "pinned" else shell.grid.edge("end")
     held = unknowns(nodes, (0,) if push.ends == "pinned" else (0, 1, 2, 3))
-    model.motion.fixed[held] = True
+    model.motion.prescribe(held)
     places = unknowns(nodes, (0,), (0, 1)).reshape(-1, 2)
     way, across = column_way(case, u[unknowns(middle, (0,), (0, 1))])
     span = case.strip.length - case.slot_mouth
     small = math.pi**2 * _flat(model) / span**2 * np.array([*(IMPERFECTION * across), SIDEWAYS])
-    model.motion.plain.append(point_load(shell, (case.slot_mouth + 0.5 * span, 0.0), small))
+    model.motion.add(point_load(shell, (case.slot_mouth + 0.5 * span, 0.0), small))
     grip = ColumnGrip(places, held, u[held], way, cast("AxleGrip", root))
-    rig.trip = Trip(model.motion, grip, cast("WallContact", model.walls), None, u, 0.0)
+    rig.trip = Stepper(model.motion, grip, u, 0.0)
     return rig
 
 

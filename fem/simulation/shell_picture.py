@@ -30,9 +30,7 @@ def look(model: ShellModel, u: Array) -> None:
     model.walls.focus(u)
     model.walls.hold(u)
     if model.wraps is not None:
-        model.wraps.coupled = True
-        model.wraps.hold(u)
-        model.wraps.coupled = False
+        model.wraps.hold(u, fully=True)
 
 
 def picture(model: ShellModel, log: Log, at: int, label: str) -> Snapshot:
@@ -48,7 +46,7 @@ def picture(model: ShellModel, log: Log, at: int, label: str) -> Snapshot:
     clear = carry(walls.points, np.minimum(walls.gaps(u).min(axis=2), FAR))
     if wraps is not None:
         contact += carry(wraps.points, wraps.held[..., 0] / wraps.points.area)
-        clear = np.minimum(clear, carry(wraps.points, np.minimum(wraps.gaps(), FAR)))
+        clear = np.minimum(clear, carry(wraps.points, np.minimum(wraps.gaps(u), FAR)))
     mode = np.empty((0, 0, 3))
     if any(word.startswith(SHOWN_WITH_MODE) for word in label.split("; ")):
         mode = shape_of_mode(model, u)
@@ -94,7 +92,7 @@ def true_gap(model: ShellModel, u: Array) -> float:
     fine = surface_points(model.body, GAP_ALONG, GAP_ACROSS, ends=True)
     wraps = replace(model.wraps, points=fine)
     wraps.start(u)
-    return float(wraps.gaps().min())
+    return float(wraps.gaps(u).min())
 
 
 def closest_wraps(model: ShellModel, log: Log) -> dict[str, Quantity]:

@@ -16,15 +16,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
 
-from fem.core.term import Array, Evaluation
-from fem.rod.self_contact import WrapContact
-from fem.rod.wall_contact import WallContact
-from fem.solvers.implicit_dynamics import Motion, StepOutcome, summed
+from fem.core.term import Array, Evaluation, Friction, History, Term
+from fem.solvers.implicit_dynamics import Backoff, Motion, StepOutcome, summed
 
 GROW, EASE, SHRINK = 1.3, 0.6, 0.5
 EASY_ITERATIONS, HARD_ITERATIONS = 8, 16
@@ -32,7 +30,7 @@ HARD_SHARE = 0.1
 """Steps aim at a handful of iterations: longer ones cost more than they save, and follow friction less
 closely.
 """
-LEAP_SHARE, LEAP_SHRINK = 1 / 512, 0.125
+SNAP_SHARE, SNAP_SHRINK = 1 / 512, 0.125
 """Steps shorter than this share of the longest are taken whatever the strip does within them."""
 
 
@@ -132,40 +130,38 @@ class StepSize:
 
 
 @dataclass(frozen=True)
-class Saved:
-    """A state that a trip can go back to."""
+class SavedState:
+    """A state that a stepper can go back to; histories: of each term with friction."""
 
     u: Array
     v: Array
     control: float
     force: float
-    walls: tuple[Array, ...]
-    wraps: tuple[Array, ...]
+    histories: tuple[History, ...]
     ledger: Ledger
     stored: Stored
     inertia: Array
     before: Array
     last: float
-    rhythm: tuple[int, int]
+    backoff: Backoff
 
 
 @dataclass
-class Trip:
-    """A push on its way. drives: springs that belong to the grip, whose energy is not the strip's; before,
-    last: the state before the present one and the time between them (0 at rest); leaps: whether the strip
-    does too much on the way from one state to another to be one step (it is then tried in shorter ones);
-    short: from the force on the control at both ends of a step, the share of it to take, where something
-    begins within it whose place matters.
+class Stepper:
+    """A push under way. drives: springs that belong to the grip, whose energy is not the strip's; snapped:
+    whether the strip does too much on the way from one state to another to be one step (it is then tried in
+    shorter ones); seen: called with every accepted step; before, last: the state before the present one and
+    the time between them (0 at rest).
     """
 
     motion: Motion
     grip: Grip
-    walls: WallContact | None
-    wraps: WrapContact | None
     u: Array
     control: float
+    drives: tuple[Term, ...] = ()
+    snapped: Callable[[Array, Array], bool] | None = None
+    seen: Callable[[Stepper], None] | None = None
     v: Array = field(init=False)
-    drives: tuple[object, ...] = ()
     force: float = 0.0
     reached: float = 0.0
     ledger: Ledger = field(default_factory=Ledger)
@@ -180,77 +176,54 @@ class Trip:
     stable: bool = True
     next_step: float = 0.0
     began: float = 0.0
-    leaps: Callable[[Array, Array], bool] | None = None
-    short: Callable[[float, float], float] | None = None
 
     def __post_init__(self) -> None:
         self.v = np.zeros_like(self.u)
         self.inertia = np.zeros_like(self.u)
         self.start()
 
-    @property
-    def contacts(self) -> list[WallContact | WrapContact]:
-        """Terms with friction."""
-        return [term for term in (self.walls, self.wraps) if term is not None]
-
     def start(self) -> None:
         """Begin the ledger and the memory of friction here, at rest."""
         self.v[:] = 0.0
         self.inertia[:] = 0.0
         self.before, self.last = self.u.copy(), 0.0
-        for term in self.contacts:
+        for term in self.motion.friction:
             term.start(self.u)
         self.reached = self.grip.reach(self.u, self.control)
         self.stored = self._stored(self.u, self.v)
         self.ledger = Ledger(first_stored=self.stored.total, scale=max(1e-12, self.stored.total))
 
-    def save(self) -> Saved:
+    def save(self) -> SavedState:
         """Everything needed to go on from here."""
-        walls = (
-            (self.walls.slip.copy(), self.walls.before.copy(), self.walls.remembered[1]) if self.walls else ()
-        )
-        wraps = (
-            (self.wraps.slip.copy(), self.wraps.last.copy(), self.wraps.remembered[1]) if self.wraps else ()
-        )
-        return Saved(
-            self.u.copy(),
-            self.v.copy(),
-            self.control,
-            self.force,
-            walls,
-            wraps,
-            Ledger(**vars(self.ledger)),
-            self.stored,
-            self.inertia.copy(),
-            self.before.copy(),
-            self.last,
-            self.motion.rhythm,
-        )
+        return SavedState(
+            self.u.copy(), self.v.copy(), self.control, self.force,
+            tuple(term.save() for term in self.motion.friction), replace(self.ledger), self.stored,
+            self.inertia.copy(), self.before.copy(), self.last, self.motion.backoff,
+        )  # fmt: skip
 
-    def restore(self, saved: Saved) -> None:
+    def restore(self, saved: SavedState) -> None:
         """Go back to a saved state."""
         self.u, self.v, self.control, self.force = saved.u.copy(), saved.v.copy(), saved.control, saved.force
-        self.before, self.last, self.motion.rhythm = saved.before.copy(), saved.last, saved.rhythm
+        self.before, self.last, self.motion.backoff = saved.before.copy(), saved.last, saved.backoff
         self.reached = self.grip.reach(self.u, self.control)
-        self.ledger, self.stored, self.inertia = (
-            Ledger(**vars(saved.ledger)),
-            saved.stored,
-            saved.inertia.copy(),
-        )
-        if self.walls:
-            self.walls.slip, self.walls.before = saved.walls[0].copy(), saved.walls[1].copy()
-            self.walls.focus(self.u)
-            self.walls.hold(self.u)
-            self.walls.remembered = (self.walls.held.copy(), saved.walls[2])
-        if self.wraps:
-            self.wraps.slip, self.wraps.last = saved.wraps[0].copy(), saved.wraps[1].copy()
-            self.wraps.restart(saved.wraps[2], self.u)
+        self.ledger, self.stored = replace(saved.ledger), saved.stored
+        self.inertia = saved.inertia.copy()
+        self.grip.prepare(self.control, self.control)
+        for term, history in zip(self.motion.friction, saved.histories, strict=True):
+            term.restore(history, self.u)
 
     def advance(
-        self, target: float, size: StepSize, watch: Callable[[Trip], bool], resumed: bool = False
+        self,
+        target: float,
+        size: StepSize,
+        watch: Callable[[Stepper], bool],
+        resumed: bool = False,
+        cut: Callable[[float, float], float] | None = None,
     ) -> bool:
         """Move the control to `target`; `watch` sees every accepted step and says whether to stop. `resumed`:
-        go on with the step length the trip had when it was interrupted in `watch`.
+        go on with the step length there was when it was interrupted in `watch`. `cut`: from the force on the
+        control at both ends of a step, the share of it to take, where something begins within it whose place
+        matters.
 
         Returns False when a step cannot be made even at the smallest length; `trouble` then says why.
         """
@@ -265,7 +238,7 @@ class Trip:
             outcome = self._attempt(self.control + this, time)
             self.iterations += outcome.iterations
             end = self._end(outcome, self.control + this, time) if outcome.accepted else None
-            share = SHRINK if end is None else self._share(end, abs(this) > LEAP_SHARE * size.largest)
+            share = SHRINK if end is None else self._share(end, abs(this) > SNAP_SHARE * size.largest, cut)
             if end is None or share < 1.0:
                 self.rejected += 1
                 step = share * abs(this)
@@ -294,28 +267,27 @@ class Trip:
 
     @property
     def scale(self) -> float:
-        """What energies of this trip are judged by [N mm]: all work so far."""
+        """What energies of this push are judged by [N mm]: all work so far."""
         return max(self.ledger.scale, LEAST_SHARE * self.motion.settings.energy)
 
     def _makes_energy(self, end: StepEnd) -> bool:
         """Whether the strip ends a step with more strain energy than it had in all and was given."""
-        terms = (*self.drives, *self.contacts)
         strain = 0.0
-        for term, part in zip(self.motion.terms(), end.outcome.parts, strict=True):
-            if not any(term is other for other in terms):
+        for term, part in zip(self.motion.terms, end.outcome.parts, strict=False):  # then those with friction
+            if not any(term is drive for drive in self.drives):
                 strain += part.energy
         given = 0.5 * (self.force + end.force) * (self.grip.reach(end.outcome.u, end.control) - self.reached)
         return strain - self.stored.total - given > MADE * self.scale
 
-    def _share(self, end: StepEnd, divisible: bool) -> float:
+    def _share(self, end: StepEnd, divisible: bool, cut: Callable[[float, float], float] | None) -> float:
         """Share of a step that can be taken at once: less than 1 where the strip does too much on its way."""
         if not divisible:
             return 1.0
         if self._makes_energy(end):
             return SHRINK
-        if self.leaps is not None and self.leaps(self.u, end.outcome.u):
-            return LEAP_SHRINK
-        return self.short(self.force, end.force) if self.short is not None else 1.0
+        if self.snapped is not None and self.snapped(self.u, end.outcome.u):
+            return SNAP_SHRINK
+        return cut(self.force, end.force) if cut is not None else 1.0
 
     def _attempt(self, control: float, dt: float) -> StepOutcome:
         self.grip.prepare(self.control, control)
@@ -323,7 +295,7 @@ class Trip:
         # a control that stands still carries nothing on: a rest, a hundred times as long as the step before,
         # would else start from a place far off
         if self.last > 0.0 and control != self.control:
-            ahead = self.motion.ahead(self.u, self.before, dt / self.last) - self.u
+            ahead = self.motion.predictor(self.u, self.before, dt / self.last) - self.u
         start = self.grip.place(self.u + self.motion.safe_fraction(self.u, ahead) * ahead, control)
         return self.motion.step(self.u, self.v, dt, start)
 
@@ -341,7 +313,7 @@ class Trip:
         u, v, inertia, control, force = end.outcome.u, end.v, end.inertia, end.control, end.force
         moved = u - self.u
         ledger = self.ledger
-        friction = sum(term.accept(u) for term in self.contacts)
+        friction = sum(term.accept(u) for term in self.motion.friction)
         self.grip.prepare(control, control)
         stored = self._stored(u, v, end.outcome.parts)
         reached = self.grip.reach(u, control)
@@ -359,30 +331,22 @@ class Trip:
         self.stored, self.inertia = stored, inertia
         self.accepted += 1
         self.stable = end.outcome.stable
+        if self.seen is not None:
+            self.seen(self)
 
     def _stored(self, u: Array, v: Array, parts: tuple[Evaluation, ...] = ()) -> Stored:
         """Energies of a state; parts: what its terms are already known to be."""
         strain = contact = 0.0
         force = np.zeros_like(u)
-        for i, term in enumerate(self.motion.terms()):
+        for i, term in enumerate(self.motion.terms):
             if any(term is drive for drive in self.drives):
                 continue
-            touching = next((contact for contact in self.contacts if contact is term), None)
-            if touching is not None:
-                ev = without_friction(touching, u)
-                contact += ev.energy
-            else:
-                ev = parts[i] if parts else term.evaluate(u, 1)
-                strain += ev.energy
+            ev = parts[i] if parts else term.evaluate(u, 1)
+            strain += ev.energy
+            force += ev.gradient
+        for touching in self.motion.friction:
+            ev = touching.evaluate(u, 1, Friction.NONE)
+            contact += ev.energy
             force += ev.gradient
         kinetic = 0.5 * float(v @ (self.motion.mass_matrix @ v))
         return Stored(strain, contact, kinetic, force)
-
-
-def without_friction(term: WallContact | WrapContact, u: Array) -> Evaluation:
-    """Energy and gradient of the normal contact alone."""
-    had, term.friction_on = term.friction_on, False
-    try:
-        return term.evaluate(u, 1)
-    finally:
-        term.friction_on = had

@@ -18,6 +18,7 @@ import numpy as np
 from fem.core.term import Array
 from fem.linalg.profile_ldl import Factor
 from fem.solvers.newton import NewtonSettings, Point, Problem, size_of, solve
+from fem.solvers.newton_loop import Reached, iterate
 
 
 @dataclass(frozen=True)
@@ -153,29 +154,56 @@ def _direction(problem: Problem, point: Point, factor: Factor, along: Array | No
 
 def _step(problem: Problem, here: _Here, size: float, settings: ArcSettings) -> _Here | None:
     """One corrected step on the plane across the direction, or None if it has to be shortened."""
-    weights2 = problem.weights**2
     step = size * here.direction
-    u, level = here.point.u + step, here.point.level + size * here.level_slope
-    newton = settings.newton
-    for iteration in range(1, newton.iterations + 1):
-        factor = problem.tangent(u, level, step if newton.extrapolate else None).factorise()
-        fall = -factor.solve(problem.gradient(u, level))
-        drive = -factor.solve(problem.rate(u, level))
-        across = weights2 * here.direction
+    parts = _Bordered(problem, here.direction, size, settings.newton, step)
+    start = (here.point.u + step, here.point.level + size * here.level_slope)
+    reached, count = iterate(parts, start, settings.newton.iterations)
+    if reached.status != "converged" or parts.factor is None:
+        return None
+    point = Point(*reached.state, "converged", count, parts.factor, parts.correction)
+    new = _direction(problem, point, parts.factor, here.direction)
+    turned = float(np.sum(problem.weights**2 * new.direction * here.direction)) / problem.size
+    return new if turned > np.cos(settings.turn) else None
+
+
+@dataclass
+class _Bordered:
+    """Newton's method for unknowns and level together, on the plane across a direction (n,); last: the move
+    that led to the present point.
+    """
+
+    problem: Problem
+    across: Array
+    size: float
+    settings: NewtonSettings
+    last: Array
+    factor: Factor | None = None
+    correction: float = np.inf
+
+    def direction(
+        self,
+        at: tuple[Array, float],
+        count: int,  # noqa: ARG002 - all iterations alike
+    ) -> tuple[Array, float] | Reached[tuple[Array, float]]:
+        """Corrections of unknowns and level (Keller 1977: two solutions with the same factors)."""
+        (u, level), st, problem = at, self.settings, self.problem
+        self.factor = problem.tangent(u, level, self.last if st.extrapolate else None).factorise()
+        fall = -self.factor.solve(problem.gradient(u, level))
+        drive = -self.factor.solve(problem.rate(u, level))
+        across = problem.weights**2 * self.across
         rise = -float(across @ fall) / float(across @ drive)
-        step = fall + rise * drive
-        correction = size_of(step, problem.weights)
-        if not np.isfinite(correction) or correction > min(
-            newton.largest, 50.0 * size + 1e3 * newton.correction
-        ):
-            return None
-        u, level = u + step, level + rise
-        if correction <= newton.correction:
-            point = Point(u, level, "converged", iteration, factor, correction)
-            new = _direction(problem, point, factor, here.direction)
-            turned = float(np.sum(weights2 * new.direction * here.direction)) / problem.size
-            return new if turned > np.cos(settings.turn) else None
-    return None
+        move = fall + rise * drive
+        self.correction = size_of(move, problem.weights)
+        most = min(st.largest, 50.0 * self.size + 1e3 * st.correction)
+        if not np.isfinite(self.correction) or self.correction > most:
+            return Reached(at, "diverged")
+        return move, rise
+
+    def accept(self, at: tuple[Array, float], move: tuple[Array, float]) -> Reached[tuple[Array, float]]:
+        """All of it."""
+        self.last = move[0]
+        done = self.correction <= self.settings.correction
+        return Reached((at[0] + move[0], at[1] + move[1]), "converged" if done else "")
 
 
 def _events(

@@ -10,15 +10,14 @@ an exception and never a statement about the structure.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal, Protocol
+from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
 from fem.core.term import Array
 from fem.linalg.profile_ldl import Factor, SymmetricMatrix
-
-Status = Literal["converged", "diverged", "out of iterations", "singular tangent", "unstable"]
+from fem.solvers.newton_loop import OUT_OF_ITERATIONS, Reached, iterate
 
 
 class Problem(Protocol):
@@ -58,11 +57,13 @@ class NewtonSettings:
 
 @dataclass(frozen=True)
 class Point:
-    """A point u (n,) at a level: status, iterations used, negative pivots, size of the last correction."""
+    """A point u (n,) at a level: status (converged, diverged, out of iterations, singular tangent, unstable),
+    iterations used, negative pivots, size of the last correction.
+    """
 
     u: Array
     level: float
-    status: Status
+    status: str
     iterations: int
     factor: Factor | None
     correction: float
@@ -101,27 +102,44 @@ def size_of(step: Array, weights: Array) -> float:
     return largest if np.isfinite(largest) else np.inf
 
 
+@dataclass
+class Corrections:
+    """Newton's method at a level: whole corrections until one is short enough; `last`: the move that led to
+    the present point. correction: weighted size of the last one.
+    """
+
+    problem: Problem
+    level: float
+    settings: NewtonSettings
+    last: Array | None
+    factor: Factor | None = None
+    correction: float = np.inf
+
+    def direction(self, u: Array, count: int) -> Array | Reached[Array]:
+        """The correction at u, or that the iteration leads to nothing wanted."""
+        st = self.settings
+        self.factor = self.problem.tangent(u, self.level, self.last if st.extrapolate else None).factorise()
+        if 0 < st.stable_from <= count and self.factor.negative:
+            return Reached(u, "unstable")
+        move = -self.factor.solve(self.problem.gradient(u, self.level))
+        self.correction = size_of(move, self.problem.weights)
+        return Reached(u, "diverged") if self.correction > st.largest else move
+
+    def accept(self, u: Array, move: Array) -> Reached[Array]:
+        """All of it."""
+        self.last = move
+        return Reached(u + move, "converged" if self.correction <= self.settings.correction else "")
+
+
 def solve(
     problem: Problem, u: Array, level: float, settings: NewtonSettings, step: Array | None = None
 ) -> Point:
     """Equilibrium near u at a level; `step` is the move that led to u (the predictor), if there was one."""
-    u = u.copy()
-    factor: Factor | None = None
-    correction = np.inf
-    for iteration in range(1, settings.iterations + 1):
-        tangent = problem.tangent(u, level, step if settings.extrapolate else None)
-        factor = tangent.factorise()
-        if 0 < settings.stable_from <= iteration and factor.negative:
-            return Point(u, level, "unstable", iteration, factor, correction)
-        step = -factor.solve(problem.gradient(u, level))
-        correction = size_of(step, problem.weights)
-        if correction > settings.largest:
-            return Point(u, level, "diverged", iteration, factor, correction)
-        u += step
-        if correction <= settings.correction:
-            return Point(u, level, "converged", iteration, factor, correction)
-    status: Status = "singular tangent" if factor is not None and factor.zero else "out of iterations"
-    return Point(u, level, status, settings.iterations, factor, correction)
+    parts = Corrections(problem, level, settings, step)
+    reached, count = iterate(parts, u.copy(), settings.iterations)
+    if reached.status == OUT_OF_ITERATIONS and parts.factor is not None and parts.factor.zero:
+        reached = replace(reached, status="singular tangent")
+    return Point(reached.state, level, reached.status, count, parts.factor, parts.correction)
 
 
 def follow(

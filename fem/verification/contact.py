@@ -12,13 +12,14 @@ from functools import lru_cache, partial
 import numpy as np
 
 from fem.contact.settings import ContactSettings
-from fem.core.term import Array
+from fem.core.term import Array, Term
 from fem.design.obstacle import Cylinder, Guide
 from fem.rod.energy import rest_state
 from fem.rod.fields import RodFields
 from fem.rod.loads import point_load
 from fem.rod.wall_contact import WallContact, contact_points
-from fem.solvers.implicit_dynamics import Motion, MotionSettings, PlainTerm, mass_blocks
+from fem.solvers.implicit_dynamics import Motion, mass_blocks
+from fem.solvers.moving_system import MotionSettings
 from fem.solvers.newton import NewtonSettings, solve
 from fem.verification.beams import Beam, Bench
 from fem.verification.published import Check
@@ -101,17 +102,17 @@ class Belt:
         )
 
 
-def make_motion(bench: Bench, terms: list[PlainTerm], contact: WallContact, held: list[int]) -> Motion:
+def make_motion(bench: Bench, terms: list[Term], contact: WallContact, held: list[int]) -> Motion:
     """Motion of a bench's rod with a small artificial mass, some unknowns prescribed."""
     rod = bench.rod
-    fixed = np.zeros(rod.size, dtype=np.bool_)
-    fixed[held] = True
     places = np.zeros((len(rod.nodes), rod.fields, 2), dtype=np.bool_)
     places[:, :2, 0] = True
     density = np.full(rod.fields, 1e-3)
     mass = mass_blocks(rod.dofs, rod.shape, rod.weights, density)
     settings = MotionSettings(energy=1.0, settled=1e-7, outer=20)
-    return Motion(terms, [contact], mass, rod.size, 2 * rod.fields, fixed, places.ravel(), settings)
+    motion = Motion(terms, [contact], mass, rod.size, 2 * rod.fields, places.ravel(), settings)
+    motion.prescribe(held)
+    return motion
 
 
 @lru_cache

@@ -28,7 +28,8 @@ from fem.shell.state import strip_state
 from fem.shell.strip_shell import StripShell
 from fem.shell.surface_points import surface_points
 from fem.shell.wall_contact import ShellWalls
-from fem.solvers.implicit_dynamics import Motion, MotionSettings
+from fem.solvers.implicit_dynamics import Motion
+from fem.solvers.moving_system import MotionSettings
 from fem.solvers.newton import NewtonSettings, solve
 from fem.solvers.static_problem import Structure
 from fem.verification.published import Check
@@ -91,7 +92,7 @@ class Belt:
         how = MotionSettings(energy=1.0, settled=1e-7, outer=20)
         motion = shell_motion(model, [shell, pull], [contact], 1e-3 / _WIDTH, how)
         ends = unknowns(shell.grid.edge("end"), (0,), (0, 1)).reshape(-1, 2)
-        motion.fixed[unknowns(shell.grid.edge("end"), (0, 2), (0, 1))] = True
+        motion.prescribe(unknowns(shell.grid.edge("end"), (0, 2), (0, 1)))
         return cls(model, contact, motion, u.ravel(), ends, tangent[-1])
 
     def tensions(self, moves: list[float], steps: int) -> list[tuple[float, Array]]:

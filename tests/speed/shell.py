@@ -26,7 +26,6 @@ from fem.case.definition import read_case
 from fem.core.checkpoint import NOWHERE
 from fem.linalg import block_sparse as block_lu
 from fem.shell import energy as shell
-from fem.shell import motion as shell_motion
 from fem.shell import self_contact as shell_wraps
 from fem.shell import symmetry as shell_symmetry
 from fem.shell import wall_contact as shell_contact
@@ -49,12 +48,12 @@ PARTS = (
     ("LU and Cholesky: solutions", block_lu.BlockFactor, ("solve",)),
     ("watch of symmetry", shell_symmetry.Guard, ("__call__",)),
     ("rows and saved states", observer.Observer, ("write",)),
-    ("rows and saved states", trip.Trip, ("save",)),
-    ("balance of forces: the rest", shell_motion.ShellMotion, ("_newton",)),
-    ("minimisations: the rest", dynamics.Motion, ("_minimise",)),
-    ("test of stability: the rest", dynamics.Motion, ("_definite",)),
+    ("rows and saved states", trip.Stepper, ("save",)),
+    ("balance of forces: the rest", dynamics.Motion, ("balanced", "balance")),
+    ("minimisations: the rest", dynamics.Motion, ("_minimised",)),
+    ("test of stability: the rest", dynamics.Motion, ("stability",)),
     ("steps: the rest", dynamics.Motion, ("step",)),
-    ("ledger: the rest", trip.Trip, ("_take",)),
+    ("ledger: the rest", trip.Stepper, ("_take",)),
 )
 
 

@@ -290,3 +290,18 @@ def pair_room(u: Array, there: Array, pt: PointTables, pairs: Pairs, thickness: 
             if part * closer > room:
                 part = room / closer
     return part
+
+
+@compiled
+def pair_gaps(u: Array, pt: PointTables, pairs: Pairs, thickness: float) -> Array:
+    """(n, k): gap along the held directions; inf where there is no partner."""
+    sides = new_sides(pt)
+    out = np.full(pt.area.shape, np.inf)
+    for p in range(pt.stations.shape[0]):
+        if pairs.partner[p] < 0:
+            continue
+        at, foot = read_pair(u, pt, pairs, p, sides)
+        for line in range(pt.area.shape[1]):
+            gx, gy = apart(at, foot, sides.own.height[line], sides.foot.height[line])
+            out[p, line] = gx * pairs.held[p, line, 1] + gy * pairs.held[p, line, 2] - thickness
+    return out

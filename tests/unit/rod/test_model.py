@@ -32,7 +32,7 @@ def test_a_bench_push_has_no_surroundings_and_wraps_can_be_left_out(tmp_path: Pa
     bare = build_rod_model(small_case(tmp_path), surrounded=False)
     assert bare.walls is None
     assert bare.wraps is None
-    assert bare.motion.heldterms == []
+    assert bare.motion.friction == []
     alone = build_rod_model(small_case(tmp_path, solver="wraps_touch = false"))
     assert alone.walls is not None
     assert alone.wraps is None

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from small_cases import small_case
 
-from fem.core.term import Evaluation
 from fem.shell.axle_clamp import ShellGrip
 from fem.shell.model import build_shell_model
 from fem.shell.motion import LinesTurningOn
 from fem.simulation.shell_cycle import assemble_shell
 from fem.simulation.stepper import StepSize
+from fem.solvers.moving_system import size_of_move
 
 
 @pytest.fixture(scope="module")
@@ -30,7 +30,7 @@ def turned(vectors, angle):
 
 def test_a_strip_that_turns_about_the_axle_goes_on_turning(model):
     rng = np.random.default_rng(0)
-    ahead = model.motion.ahead
+    ahead = model.motion.predictor
     assert isinstance(ahead, LinesTurningOn)
     u = model.start + 0.1 * rng.normal(size=model.start.size)
     before = turned(u.reshape(-1, 3), -0.3).ravel()
@@ -55,68 +55,7 @@ def test_a_strip_that_slides_along_a_circle_while_its_section_opens_evenly_goes_
         angles = (grid.stations + 2.0 * time) / radius
         return np.stack([turned(line, angle) for angle in angles]).ravel()
 
-    assert model.motion.ahead(at(0.4), at(0.3), 2.0) == pytest.approx(at(0.6), abs=1e-12)
-
-
-class Diagonal:
-    """Factors of a diagonal tangent."""
-
-    def __init__(self, tangent):
-        self.tangent = tangent
-
-    def solve(self, right):
-        return right / self.tangent
-
-
-def test_a_move_that_overshoots_is_cut_until_what_remains_is_shorter(model, monkeypatch):
-    # Newton's method for arctan(x) = 0 diverges from |x| > 1.39: 5 -> -30.7
-    motion = model.motion
-    monkeypatch.setattr(motion, "_renewed", lambda u, frame, order=2: Evaluation(0.0, np.arctan(u), ()))
-    u, seen = np.full(motion.size, 5.0), []
-    while np.abs(u).max() > 1e-12:
-        factor = Diagonal(1.0 / (1.0 + u**2))
-        move = factor.solve(-np.arctan(u))
-        u, part, rest = motion._damped(u, 1.0, move, factor, None)
-        assert 0.0 < part <= 1.0
-        assert np.linalg.norm(rest[motion.places]) < np.linalg.norm(move[motion.places])
-        seen.append(part)
-    assert seen[0] < 0.5
-    assert seen[-1] == 1.0
-    assert len(seen) < 12
-
-
-def test_a_move_that_leads_nowhere_is_given_up(model, monkeypatch):
-    motion = model.motion
-    monkeypatch.setattr(motion, "_renewed", lambda u, frame, order=2: Evaluation(0.0, 5.0 + 0 * u, ()))
-    u = np.zeros(motion.size)
-    after, part, _ = motion._damped(u, 1.0, np.ones(motion.size), Diagonal(1.0), None)
-    assert part == 0.0
-    assert np.array_equal(after, u)
-
-
-def test_old_factors_serve_as_long_as_they_shorten_and_say_when_it_is_settled(model, monkeypatch):
-    motion, goal = model.motion, np.linspace(0.0, 1.0, model.motion.size)
-    slope = np.random.default_rng(1).uniform(0.8, 1.25, motion.size)
-    calls = []
-
-    def force(u, frame, order=2):
-        calls.append(1)
-        return Evaluation(0.0, slope * (u - goal), ())
-
-    monkeypatch.setattr(motion, "_renewed", force)
-    factor, start = Diagonal(1.0), np.zeros(motion.size)
-    move = factor.solve(-force(start, None).gradient)
-    rest = factor.solve(-force(start + move, None).gradient)
-    calls.clear()
-    u, done = motion._corrected(start + move, move, rest, factor, None)
-    assert done
-    assert np.abs(u - goal)[motion.places].max() < motion.settings.settled
-    # a fixed slope of 1 would shorten by a quarter at worst: 5 or 6 corrections
-    assert len(calls) < np.log(motion.settings.settled) / np.log(0.25)
-    wrong = Diagonal(0.3)  # overshoots by twice the way
-    move = wrong.solve(-force(start, None).gradient)
-    rest = wrong.solve(-force(start + move, None).gradient)
-    assert not motion._corrected(start + move, move, rest, wrong, None)[1]
+    assert model.motion.predictor(at(0.4), at(0.3), 2.0) == pytest.approx(at(0.6), abs=1e-12)
 
 
 def test_accepted_steps_are_in_balance(model):
@@ -130,14 +69,9 @@ def test_accepted_steps_are_in_balance(model):
     def watched(u_old, v_old, dt, start):
         outcome = step(u_old, v_old, dt, start)
         if outcome.accepted:
-            for term in motion.heldterms:
-                term.coupled = True
-            frame = (u_old, v_old, dt)
-            here = motion._tangent(outcome.u, 0.0 * outcome.u, frame)
-            factor = motion.matrix.factor_general([*here.blocks, motion._inertia_blocks(dt)])
-            worst.append(motion._size(factor.solve(-here.gradient)))
-            for term in motion.heldterms:
-                term.coupled = False
+            here = motion.balance(outcome.u, 2, (u_old, v_old, dt), 0.0 * outcome.u)
+            factor = motion.matrix.factor_general([*here.blocks, motion.inertia_blocks(dt)])
+            worst.append(size_of_move(motion, factor.solve(-here.gradient)))
         return outcome
 
     motion.step = watched

@@ -49,7 +49,7 @@ def widen(model, whole, u):
     both = mirrored(model, u)
     mine, walls = model.walls, whole.walls
     walls.move_walls(mine.walls)
-    walls.turn = 0.0
+    walls.follow_axle(0.0)
     walls.share(mine.fine)
     walls.slip = both_sides(mine.slip, OVER_WIDTH)
     walls.before = both_sides(mine.before, np.array([1.0, 1.0, -1.0]))
@@ -58,7 +58,8 @@ def widen(model, whole, u):
     rub, wraps = model.wraps, whole.wraps
     wraps.sides, wraps.slip = both_sides(rub.sides), both_sides(rub.slip, OVER_WIDTH)
     wraps.last = mirrored(model, rub.last)
-    wraps.restart(both_sides(rub.remembered[1], OVER_WIDTH), both)
+    wraps.hold(both, fully=True)
+    wraps.remembered = (wraps._pairing(), both_sides(rub.remembered[1], OVER_WIDTH))
     return both
 
 
@@ -129,7 +130,7 @@ def test_antisymmetric_moves_of_the_half_stand_for_those_of_the_whole(case):
     assert model.walls.held[..., 0].max() > 0.0
     for term in touching(model):
         term.slip *= 0.9  # off the limit at which rubbing begins: there rounding would tell which it is
-    model.wraps.restart(model.wraps.remembered[1], trip.u)  # with all of the present forces, as `widen` does
+    model.wraps.hold(trip.u, fully=True)  # with all of the present forces, as `widen` does
     matrix, free = static_tangent(model, trip.u, twisted=True)
     move = np.zeros(trip.u.size)
     move[free] = np.random.default_rng(0).normal(size=free.size)

@@ -7,6 +7,7 @@ import pytest
 from rod_strips import SOFT, bent_strip, derivative_errors, product, renewed_error
 
 from fem.contact.settings import ContactSettings
+from fem.core.term import Friction
 from fem.design.layup import Layer
 from fem.design.obstacle import Bar, Cylinder, Plane, Pod, axle_walls
 from fem.design.path import Runs, Straight
@@ -55,7 +56,7 @@ def test_energy_gradient_and_tangent_agree(curved, size):
         curved, axle_walls(4.0, 0.0) + POD.walls(0.0) + Bar(20.0, -4.6, 40.0, -2.0, 0.5).walls(0.0)
     )
     term.start(u)
-    term.turn = 0.02
+    term.follow_axle(0.02)
     moved = pressed(curved, size, 0) + 0.02 * np.random.default_rng(5).normal(size=u.size)
     term.hold(moved)
     assert (term.held[..., 0].sum(axis=(0, 1)) > 0).sum() >= 4
@@ -69,16 +70,15 @@ def test_coupled_tangent_is_that_of_the_renewed_balance(curved):
     u = pressed(curved, 0.02)
     term = walls_of(curved, axle_walls(4.0, 0.0) + POD.walls(0.0))
     term.start(u)
-    term.turn = 0.01
-    term.coupled = True
+    term.follow_axle(0.01)
     moved = u + 0.005 * np.random.default_rng(5).normal(size=u.size)
     way, h = np.random.default_rng(1).normal(size=u.size), 1e-6
     # what is left out: the turning of the offset and of the slip's direction, of the size of one step's slip
     assert renewed_error(term, moved, way, h) < 0.02
 
 
-@pytest.mark.parametrize("coupled", [False, True])
-def test_points_that_touch_where_they_are_held_are_those_found_anew(curved, coupled):
+@pytest.mark.parametrize("friction", [Friction.HELD, Friction.FOLLOWING])
+def test_points_that_touch_where_they_are_held_are_those_found_anew(curved, friction):
     u = pressed(curved, 0.3)
     term = walls_of(curved, axle_walls(4.0, 0.0) + POD.walls(0.0))
     term.start(u)
@@ -89,16 +89,15 @@ def test_points_that_touch_where_they_are_held_are_those_found_anew(curved, coup
     assert term.held[..., 0] == pytest.approx(force)
     assert change == pytest.approx(np.abs(force - before).sum() / force.sum())
     assert set(term.touching[1]) == set(np.flatnonzero(force.sum(axis=2)))
-    term.coupled = coupled
-    known = term.evaluate(moved, 2)
+    known = term.evaluate(moved, 2, friction)
     term.touching = (u, term.touching[1])  # as after a look somewhere else
-    anew = term.evaluate(moved, 2)
+    anew = term.evaluate(moved, 2, friction)
     assert known.energy == anew.energy
     assert np.array_equal(known.gradient, anew.gradient)
     way = np.random.default_rng(1).normal(size=u.size)
     assert product(known, way) == pytest.approx(product(anew, way), rel=1e-12, abs=1e-12)
     term.move_walls(Plane(0.0, -500.0, np.pi / 2).walls(0.0) * len(term.walls))
-    assert term.evaluate(moved, 1).energy < known.energy
+    assert term.evaluate(moved, 1, friction).energy < known.energy
 
 
 def test_variations_of_the_face():
@@ -180,7 +179,7 @@ def test_turning_with_the_axle_is_no_slip(curved):
     u = pressed(curved, 0.0)
     term = walls_of(curved, axle_walls(4.2, 0.0))
     term.start(u)
-    term.turn = 0.3
+    term.follow_axle(0.3)
     c, s = np.cos(0.3), np.sin(0.3)
     turned = (u.reshape(-1, 3) @ np.array([[c, s, 0], [-s, c, 0], [0, 0, 1.0]]).T).ravel()
     term.hold(turned)
@@ -240,8 +239,8 @@ def test_split_points_make_the_force_of_a_lip_even(flat):
     assert ripple(9) < 0.01
 
 
-@pytest.mark.parametrize("coupled", [False, True])
-def test_derivatives_hold_with_points_in_all_shares(curved, coupled):
+@pytest.mark.parametrize("friction", [Friction.HELD, Friction.FOLLOWING])
+def test_derivatives_hold_with_points_in_all_shares(curved, friction):
     u = pressed(curved, 0.02)
     points = surface_points(curved, 1.0, split=5)
     walls = POD.walls(0.0) + Plane(0.0, -4.6, np.pi / 2).walls(0.0)
@@ -251,11 +250,11 @@ def test_derivatives_hold_with_points_in_all_shares(curved, coupled):
     pressing = term.forces(u).sum(axis=2) > 0
     for low, high in ((0.99, 1.01), (1.01, 4.99), (4.99, 5.01)):
         assert np.any(pressing & (share > low) & (share < high)), (low, high)
-    term.turn, term.coupled = 0.01, coupled
+    term.follow_axle(0.01)
     moved = u + 0.005 * np.random.default_rng(5).normal(size=u.size)
     way, h = np.random.default_rng(1).normal(size=u.size), 1e-6
     term.hold(moved)
-    if not coupled:
+    if friction is Friction.HELD:
         first, second = derivative_errors(term, moved, way, h)
         assert first < 1e-6
         assert second < 2e-5
@@ -300,9 +299,7 @@ def test_what_friction_remembers_is_all_of_it(flat):
     term, other = fresh(), fresh()
     term.start(flat.shell.rest.ravel())
     u, _ = further(term, flat.shell.rest.ravel(), 4)
-    other.slip, other.before, force = other.remembering(term.memory(), u)
-    other.hold(u)
-    other.remembered = (other.held.copy(), force)
+    other.restore(term.save(), u)
     assert np.abs(term.slip).max() > 0
     assert np.array_equal(other.before, term.before)
     assert further(other, u, 3)[1] == further(term, u, 3)[1]

@@ -174,7 +174,7 @@ def test_the_stiffness_is_that_of_the_tangent_at_rest(tmp_path: Path) -> None:
     motion, drive, u = rig.model.motion, rig.trip.grip.drive, rig.trip.u
     drive.control = 1.0  # the drive's gradient is then -stiffness times that of the coordinate it drives
     row = -drive.evaluate(u, 1).gradient / drive.stiffness
-    motion.plain.remove(drive)
+    motion.terms.remove(drive)
     motion.matrix.assemble(list(motion.total(u, 2).blocks))
     give = float(row @ motion.matrix.factor().solve(row))
     measured = bench(tmp_path, text).quantities["stiffness_N_per_mm"].value

@@ -19,7 +19,7 @@ from fem.rod.model import RodModel, build_rod_model
 from fem.simulation.recorder import DEPLOY, RETRACT, Log, Observer, axial_near
 from fem.simulation.retract_deploy import ARRIVED, IDLE_TURN, SAVE_EVERY, Cycle, CycleOutcome, assemble, slack
 from fem.simulation.round_trip import run_cycle
-from fem.simulation.stepper import StepSize, Trip
+from fem.simulation.stepper import Stepper, StepSize
 
 Ran = tuple[RodModel, CycleOutcome, Log, list[float]]
 
@@ -155,7 +155,7 @@ def idle_cycle(folder: Path) -> Cycle:
     model = build_rod_model(small_case(folder))
     grip = AxleGrip(model)
     trip = assemble(model, grip)
-    assert isinstance(trip, Trip)
+    assert isinstance(trip, Stepper)
     observer = Observer(model, fields_of(model), Log())
     return Cycle(model, trip, observer, StepSize(0.02, 0.1, 1e-6), lambda share, text: None)
 
@@ -208,14 +208,14 @@ def test_axial_force_is_a_mean_just_before_its_place(tmp_path: Path) -> None:
 
 def test_energy_from_nowhere_ends_a_run_as_numerical(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     model = build_rod_model(small_case(tmp_path, friction=0.2))
-    stored = Trip._stored
+    stored = Stepper._stored
 
-    def jumps(trip: Trip, *args: Any) -> Any:
+    def jumps(trip: Stepper, *args: Any) -> Any:
         made = stored(trip, *args)
         late = trip.accepted > 40  # as if a pair of faces were found on the wrong side of each other
         return replace(made, contact=made.contact + 1000.0) if late else made
 
-    monkeypatch.setattr(Trip, "_stored", jumps)
+    monkeypatch.setattr(Stepper, "_stored", jumps)
     fields = RodFields.build(model.rod, np.linspace(0.0, model.case.strip.length, 41), 3)
     outcome, log, _ = run_cycle(model, fields, 20.0, True, lambda share, text: None)
     assert "energy came from nowhere" in outcome.trouble
@@ -228,22 +228,22 @@ def test_energy_that_drifts_away_ends_a_run_as_numerical(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, entry: str
 ) -> None:
     model = build_rod_model(small_case(tmp_path, friction=0.2))
-    stored, taken = Trip._stored, Trip._take
+    stored, taken = Stepper._stored, Stepper._take
 
-    def made(trip: Trip, *args: Any) -> Any:
+    def made(trip: Stepper, *args: Any) -> Any:
         """One hundredth of all work more in each step: far from what a single step is not allowed."""
         found = stored(trip, *args)
         more = 0.01 * trip.ledger.scale * max(0, trip.accepted - 20)
         return replace(found, contact=found.contact + more)
 
-    def lost(trip: Trip, *args: Any) -> None:
+    def lost(trip: Stepper, *args: Any) -> None:
         taken(trip, *args)
         trip.ledger.friction += 0.01 * trip.ledger.scale * (trip.accepted > 20)
 
     if entry == "contact":
-        monkeypatch.setattr(Trip, "_stored", made)
+        monkeypatch.setattr(Stepper, "_stored", made)
     else:
-        monkeypatch.setattr(Trip, "_take", lost)
+        monkeypatch.setattr(Stepper, "_take", lost)
     fields = RodFields.build(model.rod, np.linspace(0.0, model.case.strip.length, 41), 3)
     outcome, log, _ = run_cycle(model, fields, 20.0, True, lambda share, text: None)
     assert "energies no longer add up" in outcome.trouble

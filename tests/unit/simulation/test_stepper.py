@@ -10,40 +10,40 @@ import numpy as np
 import pytest
 from small_cases import small_case
 
-from fem.core.term import Evaluation
+from fem.core.term import Evaluation, Friction
 from fem.rod.axle_clamp import AxleGrip
 from fem.rod.drives import TurnDrive
 from fem.rod.model import RodModel, build_rod_model
 from fem.simulation.fixtures import DriveGrip
 from fem.simulation.retract_deploy import assemble
-from fem.simulation.stepper import LEAP_SHRINK, Ledger, StepSize, Trip, without_friction
+from fem.simulation.stepper import SNAP_SHRINK, Ledger, Stepper, StepSize
 from fem.solvers.implicit_dynamics import StepOutcome
 
 
-def at_axle(folder: Path, **changes: object) -> tuple[RodModel, Trip]:
+def at_axle(folder: Path, **changes: object) -> tuple[RodModel, Stepper]:
     model = build_rod_model(small_case(folder, **changes))
     grip = AxleGrip(model)
     trip = assemble(model, grip)
-    assert isinstance(trip, Trip)
+    assert isinstance(trip, Stepper)
     trip.force = grip.force(trip.u, model.motion.total(trip.u, 1).gradient, 0.0)
     return model, trip
 
 
-def go_on(trip: Trip, target: float) -> None:
+def go_on(trip: Stepper, target: float) -> None:
     assert trip.advance(target, StepSize(0.02, 0.1, 1e-6), lambda now: False), trip.trouble
 
 
 def test_a_leap_is_tried_again_in_shorter_steps(tmp_path: Path) -> None:
     _, trip = at_axle(tmp_path)
     seen: list[float] = []
-    trip.leaps = lambda before, u: len(seen) == 3
+    trip.snapped = lambda before, u: len(seen) == 3
     size = StepSize(0.1, 0.1, 1e-6)
     assert trip.advance(0.45, size, lambda now: seen.append(now.control) or False)
     steps = np.diff([0.0, *seen])
     assert seen[:3] == pytest.approx([0.1, 0.2, 0.3])
     assert steps[3] == pytest.approx(
-        0.1 * LEAP_SHRINK**3
-    )  # shorter than LEAP_SHARE of the longest, it is taken
+        0.1 * SNAP_SHRINK**3
+    )  # shorter than SNAP_SHARE of the longest, it is taken
     assert seen[-1] == pytest.approx(0.45) and trip.rejected == 3
 
 
@@ -81,9 +81,12 @@ def test_a_step_ends_where_what_begins_within_it_is_to_be_seen(tmp_path: Path) -
     mark = 0.5 * (seen[2] + seen[3])
     assert seen[2] < mark < seen[3]
     _, trip = at_axle(tmp_path)
-    trip.short = lambda before, after: 0.5 if before < mark < after and after - before > 0.05 * mark else 1.0
+
+    def cut(before: float, after: float) -> float:
+        return 0.5 if before < mark < after and after - before > 0.05 * mark else 1.0
+
     forces: list[float] = []
-    assert trip.advance(0.45, size, lambda now: forces.append(now.force) or False)
+    assert trip.advance(0.45, size, lambda now: forces.append(now.force) or False, cut=cut)
     ends = np.array(forces)
     over = int(np.argmax(ends > mark))
     assert ends[over] - ends[over - 1] <= 0.05 * mark < seen[3] - seen[2]
@@ -94,10 +97,10 @@ def test_work_is_what_the_strip_stores_when_nothing_is_lost(tmp_path: Path) -> N
     model = build_rod_model(small_case(tmp_path), surrounded=False)
     root = AxleGrip(model)
     trip = assemble(model, root)
-    assert isinstance(trip, Trip)
+    assert isinstance(trip, Stepper)
     heading = TurnDrive(model.rod, 45.0, 1.0, 0.0).moved(trip.u)
     drive = TurnDrive(model.rod, 45.0, 500.0, heading)
-    model.motion.plain.append(drive)
+    model.motion.add(drive)
     trip.grip, trip.drives = DriveGrip(root, drive), (drive,)
     trip.start()
     assert trip.advance(0.8, StepSize(0.01, 0.05, 1e-6, time=1e5), lambda now: False)
@@ -124,7 +127,7 @@ def test_torque_is_the_slope_of_the_energy(tmp_path: Path) -> None:
     size = StepSize(0.01, 0.01, 1e-6, time=1000.0)
     seen: list[tuple[float, float, float]] = []
 
-    def watch(now: Trip) -> bool:
+    def watch(now: Stepper) -> bool:
         seen.append((now.control, now.stored.total, now.force))
         return False
 
@@ -165,7 +168,7 @@ def test_the_watcher_sees_every_accepted_step_and_may_stop(tmp_path: Path) -> No
     _, trip = at_axle(tmp_path)
     seen: list[float] = []
 
-    def watch(now: Trip) -> bool:
+    def watch(now: Stepper) -> bool:
         seen.append(now.control)
         return now.control > 0.2
 
@@ -189,7 +192,7 @@ def test_a_step_that_cannot_be_made_ends_in_a_reason_at_the_last_good_state(tmp_
             worth = np.nan if -u[sine] > np.sin(0.1) else 0.0
             return Evaluation(worth, np.full_like(u, worth))
 
-    model.motion.plain.append(Forbidden())
+    model.motion.add(Forbidden())
     with np.errstate(invalid="ignore"):
         assert not trip.advance(0.5, StepSize(0.03, 0.03, 1e-3), lambda now: False)
     assert trip.trouble
@@ -198,13 +201,13 @@ def test_a_step_that_cannot_be_made_ends_in_a_reason_at_the_last_good_state(tmp_
     assert np.all(np.isfinite(trip.u))
 
 
-def test_contact_without_friction_is_switched_back_on(tmp_path: Path) -> None:
+def test_contact_without_friction_is_another_evaluation_that_changes_nothing(tmp_path: Path) -> None:
     model, trip = at_axle(tmp_path, friction=0.3)
     assert model.walls is not None
     go_on(trip, 0.8)
     moved = trip.u + 1e-3 * np.random.default_rng(1).normal(size=trip.u.size)
-    with_it, without = model.walls.evaluate(moved, 1), without_friction(model.walls, moved)
-    assert model.walls.friction_on
+    with_it, without = model.walls.evaluate(moved, 1), model.walls.evaluate(moved, 1, Friction.NONE)
+    assert np.array_equal(model.walls.evaluate(moved, 1).gradient, with_it.gradient)
     assert not np.allclose(with_it.gradient, without.gradient)
     assert without.energy >= 0.0
 

@@ -1,0 +1,87 @@
+"""What the two iterations of a time step ask of the system they move: see `fem.solvers.implicit_dynamics`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fem.core.term import Array, Blocks, Evaluation
+from fem.linalg.banded import Matrix
+
+Frame = tuple[Array, Array, float]
+"""Unknowns (n,) and velocities (n,) at the start of a time step, and its length [s]."""
+
+
+@dataclass(frozen=True)
+class MotionSettings:
+    """Numbers that steer a time step.
+
+    damping [1/s]; energy [N mm]: the scale against which the Newton decrement is judged; decrement and
+    early_decrement: shares of it at which a minimisation ends, in full and cut short; minimisation, descent,
+    balance: most iterations of a minimisation in full, of one cut short, of the balance; outer: rounds of the
+    latter two; wait: most steps in a row that start with minimisations without the balance being tried at
+    once; patience: iterations of the balance without halving its move; settled [mm]: move at which it ends;
+    move [mm]: largest change of a place per iteration; small_move [mm]: moves below are not asked whether
+    they jump through anything.
+    """
+
+    damping: float = 5.0
+    energy: float = 1.0
+    decrement: float = 1e-8
+    early_decrement: float = 1e-4
+    minimisation: int = 40
+    descent: int = 8
+    balance: int = 20
+    outer: int = 6
+    wait: int = 15
+    patience: int = 5
+    settled: float = 1e-5
+    move: float = 6.0
+    small_move: float = 0.02
+
+
+class MovingSystem(Protocol):
+    """A system within one time step. Lengths of moves are those of the unknowns that are places."""
+
+    settings: MotionSettings
+    fixed: NDArray[np.bool_]
+    places: NDArray[np.bool_]
+    matrix: Matrix
+    mass_diagonal: Array
+
+    def potential(self, u: Array, order: int, frame: Frame) -> Evaluation:
+        """Incremental potential at u with friction held; energy and gradient with inertia and damping."""
+        ...
+
+    def balance(self, u: Array, order: int, frame: Frame, last: Array | None = None) -> Evaluation:
+        """Balance of forces at u with everything held renewed there, inertia and damping included in the
+        gradient.
+
+        `last`: the move that led to u, for tangents that make use of it; None: the true tangent.
+        """
+        ...
+
+    def inertia_blocks(self, dt: float) -> Blocks:
+        """Second derivatives of inertia and damping in a step of dt [s]."""
+        ...
+
+    def hold_fully(self, u: Array) -> None:
+        """Renew at u all that is held."""
+        ...
+
+    def safe_fraction(self, u: Array, move: Array) -> float:
+        """Largest part of a move that no contact objects to."""
+        ...
+
+
+def size_of_move(system: MovingSystem, move: Array) -> float:
+    """Largest change of a place."""
+    return float(np.abs(move[system.places]).max())
+
+
+def length_of_move(system: MovingSystem, move: Array) -> float:
+    """Root of the sum of squares of all changes of places."""
+    return float(np.linalg.norm(move[system.places]))
