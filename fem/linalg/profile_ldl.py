@@ -175,11 +175,6 @@ class Factor:
         solution[self.profile.order] = x
         return solution
 
-    def weakest(self) -> int:
-        """Unknown that holds the smallest pivot in absolute value."""
-        diagonal = np.abs(self.data[self.profile.start[1:] - 1])
-        return int(self.profile.order[int(np.argmin(diagonal))])
-
 
 @dataclass(frozen=True)
 class SymmetricMatrix:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from fem.design.path import PATHS, Bend, Path, Runs, Straight, Through
+from fem.design.path import Bend, Path, Runs, Straight, Through
 
 BOOM = Runs(
     (
@@ -31,8 +31,8 @@ ALL = [path for paths in EXAMPLES.values() for path in paths]
 
 
 def test_every_kind_has_an_example() -> None:
-    assert {cls.kind for cls in PATHS} == set(EXAMPLES)
-    assert {type(path) for path in ALL} == set(PATHS)
+    assert {cls.kind for cls in (Runs, Through)} == set(EXAMPLES)
+    assert {type(path) for path in ALL} == {Runs, Through}
 
 
 @pytest.mark.parametrize("path", ALL)
