@@ -37,6 +37,7 @@ from fem.case.tables import (
     read_tolerances,
 )
 from fem.core.errors import CaseError, Fault
+from fem.core.units import Share
 from fem.design.environment import Axle, Casing, Friction, Slot, Weight
 from fem.design.loading import Push, Winding
 from fem.design.motor import Motor
@@ -69,7 +70,7 @@ class Case:
     """The whole case as one case file, what it extends merged in: reading it gives the same digest."""
     content: Mapping[str, Any] = field(repr=False, compare=False)
     """What the digests are made of: every checked table with defaults filled in, by its key."""
-    tolerances: Mapping[str, float] = field(repr=False, compare=False)
+    tolerances: Mapping[str, Share] = field(repr=False, compare=False)
     """Relative tolerances of the table `compare`, by number."""
 
     @property

@@ -22,6 +22,7 @@ import numpy as np
 
 from fem.core.errors import InputError
 from fem.core.term import Array
+from fem.core.units import Density, FrictionCoefficient, Modulus, PoissonRatio, StrainLimit
 
 
 @dataclass(frozen=True)
@@ -47,17 +48,17 @@ class Material:
     """
 
     name: str
-    young_1: float
-    young_2: float
-    poisson_12: float
-    shear_12: float
-    density: float
-    strain_limit: float
+    young_1: Modulus
+    young_2: Modulus
+    poisson_12: PoissonRatio
+    shear_12: Modulus
+    density: Density
+    strain_limit: StrainLimit
     source: str = "case file"
     spread: str = "not given"
     caveat: str = ""
-    friction: float = math.nan
-    strain_limit_2: float = math.nan
+    friction: FrictionCoefficient = math.nan
+    strain_limit_2: StrainLimit = math.nan
     facts: tuple[Fact, ...] = ()
 
     def __post_init__(self) -> None:
