@@ -106,7 +106,7 @@ class ShellMotion(Motion):
 
     A correction goes along straight lines, so that one that turns stretches the strip, and the false membrane
     force spoils the geometric part of the tangent: there the force extrapolated over the last move takes its
-    place (Magisano, Leonetti & Garcea 2017, Int. J. Numer. Meth. Eng. 111:1105, as mixed integration points).
+    place (Magisano, Leonetti & Garcea 2017: see `fem.solvers.static_problem`).
     Contact points that open and close by turns make it jump to and fro: a move is cut until what it leaves,
     by the same factors, is shorter. And factors are dear: corrections by old ones follow as long as they
     shorten well.
@@ -145,8 +145,7 @@ class ShellMotion(Motion):
         """Where to go along a move, at most the part of it: u there, the part, what remains by the same
         factors. What remains must be shorter than the move, or contact points that open and close by turns
         would make it jump to and fro; else the part is foretold anew from how the path bends. Part 0: it
-        does not get shorter (algorithm NLEQ-ERR of Deuflhard 2004, Newton Methods for Nonlinear Problems,
-        sec. 3.3.3).
+        does not get shorter (algorithm NLEQ-ERR of Deuflhard 2004, sec. 3.3.3).
         """
         length = self._length(move)
         while part > LEAST:

@@ -11,7 +11,7 @@ search on the energy. Between minimisations Newton tries the full balance, with 
 present normal force; a step counts only when that settles and the tangent at its end is positive definite
 without any shift.
 
-(Variational form of the implicit step: Radovitzky & Ortiz 1999, Comput. Methods Appl. Mech. Eng. 172:203;
+(Variational form of the implicit step: Radovitzky & Ortiz 1999, Comput. Methods Appl. Mech. Engng 172:203;
 lagged friction: common in implicit contact dynamics, no single source.)
 """
 
