@@ -7,6 +7,7 @@ import re
 import tomllib
 from pathlib import Path
 
+import demo_cases
 import pytest
 
 from fem.core.sources import all_modules, file_of
@@ -54,7 +55,7 @@ def test_the_remedies_of_the_readme_follow_those_of_the_program() -> None:
 
 
 def test_every_case_is_told_with_its_sentence() -> None:
-    for file in sorted((ROOT / "cases").glob("*.toml")):
+    for file in demo_cases.FILES:
         teaches = tomllib.loads(file.read_text())["teaches"]
         assert f"| `{file.stem}` | {teaches} |" in README
 

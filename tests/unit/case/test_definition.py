@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import demo_cases
 import pytest
 
 from fem.case.definition import Case, read_case
@@ -206,7 +207,7 @@ def test_the_options_of_the_starter_are_sound_too(write: Write) -> None:
     assert case.strip.layers[0].elsewhere is not None
 
 
-@pytest.mark.parametrize("file", sorted(Path("cases").rglob("*.toml")), ids=lambda file: file.stem)
+@pytest.mark.parametrize("file", demo_cases.FILES, ids=demo_cases.NAMES)
 def test_the_cases_that_come_along_are_sound_and_teach(file: Path) -> None:
     case = read_case(file)
     assert case.teaches.endswith(".")

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import demo_cases
 import pytest
 
 from fem.case.definition import read_case
@@ -185,10 +186,7 @@ def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:
     assert read_document(file).tables == {"a": 1}
 
 
-DEMO = sorted((Path(__file__).resolve().parents[3] / "cases").rglob("*.toml"))
-
-
-@pytest.mark.parametrize("file", DEMO, ids=[file.stem for file in DEMO])
+@pytest.mark.parametrize("file", demo_cases.FILES, ids=demo_cases.NAMES)
 def test_a_case_written_as_one_file_is_the_same_case(file: Path, tmp_path: Path) -> None:
     case = read_case(file)
     alone = tmp_path / "case.toml"
