@@ -187,11 +187,11 @@ def test_developed_width() -> None:
 @pytest.mark.parametrize(
     ("make", "message"),
     [
-        (lambda: Arc(0.0), "radius of an arc section must be > 0 mm, got 0"),
-        (lambda: Arc(math.nan), "radius of an arc section must be > 0 mm, got nan"),
-        (lambda: Arc.from_depth(0.0, 12.0), "depth of an arc section 12 mm wide must be > 0"),
-        (lambda: Arc.from_depth(1.0, -12.0), "width of a section must be > 0 mm, got -12"),
-        (lambda: FreeCurve(((0.0, 0.0), (1.0, 0.0))), "at least three points"),
+        (lambda: Arc(0.0), r"radius .*> 0 mm.* 0"),
+        (lambda: Arc(math.nan), r"radius .*> 0 mm.* nan"),
+        (lambda: Arc.from_depth(0.0, 12.0), r"depth .*12 mm .*> 0"),
+        (lambda: Arc.from_depth(1.0, -12.0), r"width .*> 0 mm.* -12"),
+        (lambda: FreeCurve(((0.0, 0.0), (1.0, 0.0))), "three points"),
     ],
 )
 def test_impossible_sections(make: object, message: str) -> None:
