@@ -1,9 +1,9 @@
 """A case: everything that is to be simulated, read from one file, checked, frozen.
 
-`read_case` is the only way in: file -> merged tables -> parts -> rules of geometry -> `Case`. Either the case
-is sound or every fault of the file is raised at once. `digest` names the content (defaults filled in, values
-of library materials included, wording left out): equal digests mean the same simulation. `design_digest`
-leaves the numerical settings out: equal ones mean the same design.
+`case_of` is the only way in: file or dictionary -> merged tables -> parts -> rules of geometry -> `Case`.
+Either the case is sound or every fault is raised at once. `digest` names the content (defaults filled in,
+values of library materials included, wording left out): equal digests mean the same simulation.
+`design_digest` leaves the numerical settings out: equal ones mean the same design.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from fem.case.file import read_document, written
+from fem.case.file import Document, document_from, read_document, written
 from fem.case.rules import findings
 from fem.case.schema import Reader
 from fem.case.strip_tables import (
@@ -36,7 +36,8 @@ from fem.case.tables import (
     read_obstacles,
     read_tolerances,
 )
-from fem.core.errors import CaseError
+from fem.core.errors import CaseError, Fault
+from fem.core.units import Share
 from fem.design.environment import Axle, Casing, Friction, Slot, Weight
 from fem.design.loading import Push, Winding
 from fem.design.motor import Motor
@@ -69,7 +70,7 @@ class Case:
     """The whole case as one case file, what it extends merged in: reading it gives the same digest."""
     content: Mapping[str, Any] = field(repr=False, compare=False)
     """What the digests are made of: every checked table with defaults filled in, by its key."""
-    tolerances: Mapping[str, float] = field(repr=False, compare=False)
+    tolerances: Mapping[str, Share] = field(repr=False, compare=False)
     """Relative tolerances of the table `compare`, by number."""
 
     @property
@@ -99,10 +100,25 @@ class Case:
 
 
 def read_case(path: Path | str) -> Case:
-    """Read and check one case file; raises CaseError with all its faults."""
+    """Read and check one case file (TOML; mm, N, MPa, s, degrees); raises CaseError with all its faults."""
     file = Path(path)
-    document = read_document(file)
+    return case_of(read_document(file), file.stem)
+
+
+def case_from(tables: Mapping[str, Any], name: str = "case") -> Case:
+    """Check a case given as a dictionary laid out like the file: `{"strip": {"width": 12.0, ...}, ...}`.
+
+    Units as in the file: mm, N, MPa, s, degrees. Tuples and arrays count as lists, a value None as a key left
+    out; `extends` is named from the working folder. `name` stands where a file's stem would. Raises CaseError
+    with all faults, each with its key, as `read_case` does.
+    """
+    return case_of(document_from(tables, name), name)
+
+
+def case_of(document: Document, name: str, faults: tuple[Fault, ...] = ()) -> Case:
+    """The case of merged tables; raises CaseError with all their faults and those found before."""
     reader = Reader(document)
+    reader.faults += faults
     heading = read_heading(reader)
     outline = read_outline(reader)
     section = read_section(reader, outline)
@@ -130,7 +146,7 @@ def read_case(path: Path | str) -> Case:
     content = {
         key: value for key, value in reader.effective.items() if key and not key.startswith("materials.")
     }
-    told = _Told(file.stem, written(document), _in_json(content), tolerances)
+    told = _Told(name, written(document), _in_json(content), tolerances)
     return _case(told, heading, strip, tuple(made for _, made in obstacles), around)
 
 

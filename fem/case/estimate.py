@@ -1,9 +1,10 @@
 """Hand estimates of a case: what can be told from cross-sections and dimensions, without a solve.
 
 The coil is taken as a tight spiral (its area is length times thickness), the strip in it as pressed flat, and
-the torque to wind it as the energy stored per length times the coil's radius (energy balance of a coil,
-Rimrott 1965; Seffen & Pellegrino 1999). That is a lower bound: friction and the flattening at the slot come
-on top, and whether the strip comes out again is not answered here at all.
+the torque to wind it as the energy stored per length times the coil's radius (energy balance of a coil:
+Rimrott 1965, Mach. Des. 37:156; Seffen & Pellegrino 1999, Proc. R. Soc. A 455:1003; from memory). That is a
+lower bound: friction and the flattening at the slot come on top, and whether the strip comes out again is not
+answered here at all.
 """
 
 from __future__ import annotations

@@ -16,6 +16,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from fem.core.errors import CaseError, Fault
 
 Key = tuple[str | int, ...]
@@ -72,6 +74,23 @@ def read_document(path: Path) -> Document:
     return _read(path, ())
 
 
+def document_from(tables: Mapping[str, Any], name: str) -> Document:
+    """The same from tables that are in no file; what they extend is named from the working folder.
+
+    Tuples and arrays count as lists; a key whose value is None as left out. Faults name `name` as their file.
+    """
+    return _extended(Document(name, _plain(tables), {}), Path(), ())
+
+
+def _plain(value: Any) -> Any:
+    """The same content in the types that a TOML file gives."""
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items() if item is not None}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return value.tolist() if isinstance(value, np.ndarray | np.generic) else value
+
+
 def written(document: Document) -> str:
     """The merged tables as the text of one case file that stands alone."""
     import tomli_w
@@ -83,7 +102,12 @@ def _read(path: Path, above: tuple[Path, ...]) -> Document:
     file = shown(path)
     tables = _parse(path, file)
     places = {key: Place(file, line) for key, line in key_lines(path.read_text("utf-8-sig")).items()}
-    here = Document(file, tables, places)
+    return _extended(Document(file, tables, places), path.parent, (*above, path.resolve()))
+
+
+def _extended(here: Document, folder: Path, chain: tuple[Path, ...]) -> Document:
+    """A document over what it extends; chain: the files from the first one to this, to find a circle."""
+    tables = dict(here.tables)
     base = tables.pop("extends", None)
     if base is None:
         return here
@@ -96,8 +120,7 @@ def _read(path: Path, above: tuple[Path, ...]) -> Document:
                 ),
             )
         )
-    chain = (*above, path.resolve())
-    base_path = path.parent / base
+    base_path = folder / base
     if base_path.resolve() in chain:
         circle = " -> ".join(p.name for p in (*chain, base_path.resolve()))
         raise CaseError(
@@ -117,7 +140,7 @@ def _read(path: Path, above: tuple[Path, ...]) -> Document:
                 ),
             )
         )
-    return _merged(_read(base_path, chain), here)
+    return _merged(_read(base_path, chain), Document(here.file, tables, here.places))
 
 
 def _parse(path: Path, file: str) -> dict[str, Any]:
@@ -182,6 +205,13 @@ def _merged(base: Document, change: Document) -> Document:
     places = dict(base.places)
     _merge_into(tables, places, change.tables, change.places, ())
     return Document(change.file, tables, places)
+
+
+def merged_tables(base: Mapping[str, Any], change: Mapping[str, Any]) -> dict[str, Any]:
+    """Tables of a case with others over them, as an extending file lays its own over those of its base."""
+    tables = dict(base)
+    _merge_into(tables, {}, change, {}, ())
+    return tables
 
 
 def _merge_into(

@@ -24,7 +24,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 
 from fem.case.file import Document, Key, key_text
 from fem.core.errors import Fault, InputError
-from fem.core.units import BY_NAME, SMALLEST
+from fem.core.units import SMALLEST
 
 T = TypeVar("T")
 M = TypeVar("M", bound="Table")
@@ -54,9 +54,8 @@ def table_model(cls: type[Any]) -> type[Table]:
 
 
 def field_hints(cls: type) -> dict[str, Any]:
-    """Annotations of a frozen class; a field without a unit means what its name means in `BY_NAME`."""
-    hints = typing.get_type_hints(cls, include_extras=True)
-    return {name: hint if unit_of(hint) else BY_NAME.get(name, hint) for name, hint in hints.items()}
+    """Annotations of a frozen class, units and limits with them."""
+    return typing.get_type_hints(cls, include_extras=True)
 
 
 def _in_degrees(hint: Any) -> Any:

@@ -16,7 +16,7 @@ from pydantic import AfterValidator
 
 from fem.case.file import Key, key_text
 from fem.case.schema import Reader, Table, nearest, shown
-from fem.core.units import Distance, Length, Points
+from fem.core.units import Distance, Extent, Length, Points, Share
 from fem.design.layup import Layer
 from fem.design.material import Material
 from fem.design.path import Bend, Path, Run, Runs, Straight, Through
@@ -41,7 +41,7 @@ def _turning(bend: float) -> float:
     return bend
 
 
-Extent = Annotated[tuple[float, float], AfterValidator(_rising), Unit("mm")]
+RisingExtent = Annotated[Extent, AfterValidator(_rising)]
 
 
 class StripTable(Table):
@@ -89,8 +89,8 @@ class LayerTable(Table):
     material: str
     thickness: Length
     angle: Degrees = 0.0
-    across: Extent | None = None
-    along: Extent | None = None
+    across: RisingExtent | None = None
+    along: RisingExtent | None = None
     elsewhere: str | None = None
 
 
@@ -99,7 +99,7 @@ class StationTable(Table):
 
     at: Distance
     width: Length | None = None
-    depth: Annotated[float, Ge(0.0), Le(1.0), Unit("1")] = 1.0
+    depth: Share = 1.0
 
 
 @dataclass(frozen=True)

@@ -11,21 +11,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from annotated_types import Ge, Gt, Le, Lt, Unit
+from annotated_types import Gt, Le, Unit
 
 from fem.case.file import Key, key_text
 from fem.case.schema import Reader, Table, nearest, shown
 from fem.case.tolerance import TOLERANCES
+from fem.core.units import Density, Modulus, PoissonRatio, StrainLimit
 from fem.design.environment import Axle, Casing, Friction, Slot, Weight
 from fem.design.loading import PUSHES, Push, RetractDeploy
 from fem.design.material import LIBRARY, Material
 from fem.design.motor import Motor
 from fem.design.obstacle import OBSTACLES, Obstacle
 from fem.design.settings import Settings
-
-Modulus = Annotated[float, Gt(0.0), Le(2e6), Unit("MPa")]
-Density = Annotated[float, Ge(1e-11), Le(3e-8), Unit("tonne/mm^3 (water is 1e-9)")]
-StrainLimit = Annotated[float, Gt(0.0), Le(10.0), Unit("mm/mm (2 % is 0.02)")]
 
 
 class HeadingTable(Table):
@@ -57,7 +54,7 @@ class PlyTable(MaterialNotes):
 
     young_1: Modulus
     young_2: Modulus
-    poisson_12: Annotated[float, Gt(-1.0), Lt(1.0), Unit("1")]
+    poisson_12: PoissonRatio
     shear_12: Modulus
     strain_limit_2: StrainLimit | None = None
 

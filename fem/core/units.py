@@ -3,14 +3,15 @@
 Every frozen class that a case file can fill in (motor, push, obstacle, casing ...) annotates its fields with
 these types. The case reader takes limits and units from the annotation, so messages, documentation and
 checks cannot drift apart. The system is mm, N, MPa, s, tonne. `Unit("rad")` means radians in code and
-degrees in the case file; the reader converts.
+degrees in the case file; the reader converts. `Unit("1")` marks a pure number: a number without any unit is
+one whose unit was forgotten, and a test says so.
 """
 
 from __future__ import annotations
 
 from typing import Annotated
 
-from annotated_types import Ge, Gt, Le, Len, Unit
+from annotated_types import Ge, Gt, Le, Len, Lt, Unit
 
 FARTHEST = 1e5
 """Nothing here is 100 m long; a larger number is a slip of units."""
@@ -29,9 +30,6 @@ Position = Annotated[float, Ge(-FARTHEST), Le(FARTHEST), Unit("mm")]
 Angle = Annotated[float, Unit("rad")]
 """An angle; either sign; degrees in the case file."""
 
-Points = Annotated[tuple[tuple[float, float], ...], Len(3), Unit("mm")]
-"""Places (x, y) that a curve passes through; at least three."""
-
 Force = Annotated[float, Gt(0.0), Unit("N")]
 Torque = Annotated[float, Gt(0.0), Unit("N mm")]
 Speed = Annotated[float, Gt(0.0), Unit("rpm")]
@@ -40,18 +38,18 @@ Efficiency = Annotated[float, Gt(0.0), Le(1.0), Unit("1")]
 FrictionCoefficient = Annotated[float, Ge(0.0), Le(3.0), Unit("1")]
 """Coulomb friction; soft polymers on polymers reach about 1, nothing here is meant above 3."""
 
-BY_NAME: dict[str, object] = {
-    "radius": Length,
-    "gap": Length,
-    "length": Length,
-    "lip": Length,
-    "x": Position,
-    "y": Position,
-    "x2": Position,
-    "y2": Position,
-    "facing": Angle,
-    "heading": Angle,
-    "angle": Angle,
-    "points": Points,
-}
-"""What a field without a unit means, by its name (sections and obstacles use these names)."""
+Share = Annotated[float, Ge(0.0), Le(1.0), Unit("1")]
+"""A part of a whole."""
+
+Points = Annotated[tuple[tuple[float, float], ...], Len(3), Unit("mm")]
+"""Places (x, y) that a curve passes through; at least three."""
+Extent = Annotated[tuple[float, float], Unit("mm")]
+"""From one place to another."""
+
+Modulus = Annotated[float, Gt(0.0), Le(2e6), Unit("MPa")]
+Density = Annotated[float, Ge(1e-11), Le(3e-8), Unit("tonne/mm^3 (water is 1e-9)")]
+PoissonRatio = Annotated[float, Gt(-1.0), Lt(1.0), Unit("1")]
+StrainLimit = Annotated[float, Gt(0.0), Le(10.0), Unit("mm/mm (2 % is 0.02)")]
+
+Sense = Annotated[int, Unit("1")]
+"""1 or -1."""

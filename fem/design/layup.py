@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from fem.core.term import Array, Index
+from fem.core.units import Angle, Extent, Length
 from fem.design.material import Material, laminate
 
-Interval = tuple[float, float]
 Mask = NDArray[np.bool_]
 
 
@@ -30,10 +30,10 @@ class Layer:
     """
 
     material: Material
-    thickness: float
-    angle: float = 0.0
-    across: Interval | None = None
-    along: Interval | None = None
+    thickness: Length
+    angle: Angle = 0.0
+    across: Extent | None = None
+    along: Extent | None = None
     elsewhere: Material | None = None
 
     def __post_init__(self) -> None:
@@ -162,7 +162,7 @@ class Layup:
             )
 
 
-def _breakpoints(first: float, last: float, extents: list[Interval | None]) -> Array:
+def _breakpoints(first: float, last: float, extents: list[Extent | None]) -> Array:
     inner = sorted(edge for extent in extents if extent is not None for edge in extent if first < edge < last)
     edges = np.array([first, *inner, last])
     keep = np.append(np.diff(edges) > 1e-9 * (last - first), True)

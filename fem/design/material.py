@@ -22,6 +22,7 @@ import numpy as np
 
 from fem.core.errors import InputError
 from fem.core.term import Array
+from fem.core.units import Density, FrictionCoefficient, Modulus, PoissonRatio, StrainLimit
 
 
 @dataclass(frozen=True)
@@ -47,17 +48,17 @@ class Material:
     """
 
     name: str
-    young_1: float
-    young_2: float
-    poisson_12: float
-    shear_12: float
-    density: float
-    strain_limit: float
+    young_1: Modulus
+    young_2: Modulus
+    poisson_12: PoissonRatio
+    shear_12: Modulus
+    density: Density
+    strain_limit: StrainLimit
     source: str = "case file"
     spread: str = "not given"
     caveat: str = ""
-    friction: float = math.nan
-    strain_limit_2: float = math.nan
+    friction: FrictionCoefficient = math.nan
+    strain_limit_2: StrainLimit = math.nan
     facts: tuple[Fact, ...] = ()
 
     def __post_init__(self) -> None:
@@ -204,10 +205,10 @@ def rod_reduced(abd: Array) -> Array:
 
 
 def shore_modulus(hardness: float, scale: str = "A") -> tuple[float, float]:
-    """Young's modulus [MPa] from Shore hardness, (Gent 1958, Qi, Joyce & Boyce 2003); start values only.
+    """Young's modulus [MPa] from Shore hardness, by two formulas; start values only.
 
-    Gent (Trans. IRI 34:46) holds for scale A alone, nan on D. Qi et al. (Rubber Chem. Technol. 76:419):
-    log10 E = .0235 S - .6403, S = hardness on A (20-80) or hardness + 50 on D (30-85).
+    Gent 1958 (Trans. IRI 34:46) holds for scale A alone, nan on D. Qi, Joyce & Boyce 2003 (Rubber Chem.
+    Technol. 76:419): log10 E = .0235 S - .6403, S = hardness on A (20-80) or hardness + 50 on D (30-85).
     """
     if scale not in ("A", "D"):
         raise InputError(f"Shore scale must be A or D, got {scale}")
@@ -227,7 +228,7 @@ def known(name: str) -> Material:
 
 _MEMORY = "handbook range, from memory"
 _PRACTICE = "common practice, no source"
-_SHORE = "Gent 1958 and Qi, Joyce & Boyce 2003 hardness formulas"
+_SHORE = "hardness formulas of Gent 1958 and of Qi, Joyce & Boyce 2003"
 _TABLES = "additive.tools material tables (inter-source ranges)"
 _RATE = "stiffens with speed (up to +183 % from .006 to 16 /s: Haid et al. 2022) and relaxes 15-40 % in a day"
 _LAYUP = "direction-dependent: 145.8 MPa along, 100.4 across the raster in one grade (Eng. Proc. 2025 113:19)"
@@ -268,7 +269,7 @@ LIBRARY: tuple[Material, ...] = (
     _tpu("tpu-90a", Fact("young_1", 25.0, "MPa", 15.0, 30.0, _SHORE + " (20.8, 29.8)", _RATE)),
     _tpu("tpu-95a", Fact("young_1", 41.0, "MPa", 25.0, 146.0, _SHORE + " (43.8, 39.1)",
                          _RATE + "; " + _LAYUP)),
-    _tpu("tpu-70d", Fact("young_1", 151.0, "MPa", 150.0, 500.0, "Qi, Joyce & Boyce 2003 hardness formula",
+    _tpu("tpu-70d", Fact("young_1", 151.0, "MPa", 150.0, 500.0, "hardness formula of Qi, Joyce & Boyce 2003",
                          "formula value is the low end of reported grades; " + _RATE)),
     _from_facts(
         "pla",

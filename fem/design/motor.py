@@ -2,9 +2,9 @@
 
 A small permanent-magnet motor gives its stall torque at rest and none at its no-load speed, with a straight
 line between: omega = omega_0 (1 - T / T_s). A gear of ratio N and efficiency eta hands eta N T to the axle at
-omega / N (standard machine-element relations; the largest power is T_s omega_0 / 4, at half speed). The strip
-asks for a torque at every point of its path; the motor turns as fast as its line allows against that torque,
-and where the strip asks for more than the stall torque at the axle, the motor stands still.
+omega / N (standard machine-element relations). The strip asks for a torque at every point of its path; the
+motor turns as fast as its line allows against that torque, and where the strip asks for more than the stall
+torque at the axle, the motor stands still.
 """
 
 from __future__ import annotations
@@ -13,11 +13,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fem.core.term import Array
 from fem.core.units import Efficiency, Ratio, Speed, Torque
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -38,15 +36,6 @@ class Motor:
     def axle_no_load_speed(self) -> float:
         """Speed of the unloaded axle [rad/s]."""
         return self.no_load_speed * 2.0 * math.pi / 60.0 / self.gear_ratio
-
-    @property
-    def axle_peak_power(self) -> float:
-        """Largest power at the axle, reached at half the no-load speed [N mm/s = mW]."""
-        return self.axle_stall_torque * self.axle_no_load_speed / 4.0
-
-    def torque_at(self, speed: Array | float) -> Array:
-        """Torque the axle has at `speed` [rad/s, any shape] -> [N mm]; negative beyond the no-load speed."""
-        return self.axle_stall_torque * (1.0 - np.asarray(speed, dtype=float) / self.axle_no_load_speed)
 
     def speed_under(self, torque: Array | float) -> Array:
         """Axle speed against `torque` [N mm, any shape] -> [rad/s].

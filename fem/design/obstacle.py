@@ -21,6 +21,7 @@ from typing import Protocol
 import numpy as np
 
 from fem.core.term import Array
+from fem.core.units import Angle, Length, Position
 
 POINT, SEGMENT, ARC, LINE = 0.0, 1.0, 2.0, 3.0
 WALL_NUMBERS = 14
@@ -161,9 +162,9 @@ class Pod:
 class Plane:
     """Flat face through (x, y); `facing` is the direction [rad] its outside looks to."""
 
-    x: float
-    y: float
-    facing: float
+    x: Position
+    y: Position
+    facing: Angle
 
     def walls(self, opening: float) -> tuple[Wall, ...]:
         """One line, moved back against its facing while opening."""
@@ -175,9 +176,9 @@ class Plane:
 class Cylinder:
     """Fixed round post of a radius at (x, y), its axis across the strip."""
 
-    x: float
-    y: float
-    radius: float
+    x: Position
+    y: Position
+    radius: Length
 
     def walls(self, opening: float) -> tuple[Wall, ...]:
         """One disc, made thinner while opening."""
@@ -188,11 +189,11 @@ class Cylinder:
 class Bar:
     """Straight wall with round ends from (x, y) to (x2, y2), `radius` thick on each side."""
 
-    x: float
-    y: float
-    x2: float
-    y2: float
-    radius: float
+    x: Position
+    y: Position
+    x2: Position
+    y2: Position
+    radius: Length
 
     def walls(self, opening: float) -> tuple[Wall, ...]:
         """One segment, made thinner while opening."""
@@ -206,13 +207,13 @@ class Guide:
     side with round ends.
     """
 
-    x: float
-    y: float
-    heading: float
-    length: float
-    angle: float
-    gap: float
-    lip: float
+    x: Position
+    y: Position
+    heading: Angle
+    length: Length
+    angle: Angle
+    gap: Length
+    lip: Length
 
     def walls(self, opening: float) -> tuple[Wall, ...]:
         """Wall on the axle's side (+n) and on the far side."""

@@ -3,7 +3,7 @@
 A path is made of runs (straights and bends joined by smooth changes of curvature) or passes smoothly
 through given points. Either way it is a curve by its own length s that starts at the origin heading +x;
 positive curvature turns toward the axle (to the left, the way the coil turns). Adding a kind of path is one
-frozen class with the methods of `Path`, listed in `PATHS`.
+frozen class with the methods of `Path`, and its keys in `fem.case.strip_tables`.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fem.core.term import Array
+from fem.core.units import Angle, Distance, Length, Points
 from fem.design.plane_curve import PlaneCurve, from_curvature, through
 
 # A free-form path bends where its curvature exceeds this share of its largest one.
@@ -106,7 +107,7 @@ class _OnCurve(ABC):
 class Straight:
     """A straight run of the given length [mm]."""
 
-    length: float
+    length: Length
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.length) and self.length > 0.0):
@@ -122,8 +123,8 @@ class Straight:
 class Bend:
     """A bend by a signed angle [rad] (positive toward the axle) at a radius to the mid-line [mm]."""
 
-    angle: float
-    radius: float
+    angle: Angle
+    radius: Length
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.angle) and self.angle != 0.0):
@@ -159,7 +160,7 @@ class Runs(_OnCurve):
     """
 
     runs: tuple[Run, ...]
-    transition: float
+    transition: Distance
 
     kind: ClassVar[str] = "runs"
 
@@ -231,7 +232,7 @@ class Through(_OnCurve):
     turns are toward the axle. Raises ValueError as `curve.through` does.
     """
 
-    points: tuple[tuple[float, float], ...]
+    points: Points
 
     kind: ClassVar[str] = "through"
 
@@ -320,6 +321,3 @@ class UpTo:
     def curvature_s(self, s: ArrayLike) -> Array:
         """Slope d curvature / ds [1/mm^2] at s (...)."""
         return self.path.curvature_s(s)
-
-
-PATHS: tuple[type[Runs | Through], ...] = (Runs, Through)

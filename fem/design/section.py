@@ -24,6 +24,7 @@ from numpy.polynomial import Polynomial
 from numpy.typing import ArrayLike
 
 from fem.core.term import Array
+from fem.core.units import Length, Points
 from fem.design.plane_curve import PlaneCurve, through
 
 SYMMETRY_TOLERANCE = 1e-3  # rad
@@ -73,10 +74,6 @@ class Section(Protocol):
         """Height and lateral place at q for the signed depth factor a = depth."""
         ...
 
-    def symmetric_part(self) -> Section:
-        """The shape with angle (phi0(q) - phi0(-q)) / 2."""
-        ...
-
 
 @dataclass(frozen=True)
 class Flat:
@@ -105,16 +102,12 @@ class Flat:
         zero = np.zeros(across.shape)
         return Place(zero, across.copy(), zero, zero, zero, zero)
 
-    def symmetric_part(self) -> Flat:
-        """Itself."""
-        return self
-
 
 @dataclass(frozen=True)
 class Arc:
     """A circular arc of the given radius to the mid-surface [mm] (> 0)."""
 
-    radius: float
+    radius: Length
 
     kind: ClassVar[str] = "arc"
 
@@ -157,12 +150,8 @@ class Arc:
 
     @property
     def developed_width(self) -> float:
-        """Any width: inf (whoever knows the width refuses more than a full circle, see `central_angle`)."""
+        """Any width: inf (whoever knows the width refuses more than a full circle)."""
         return math.inf
-
-    def central_angle(self, width: float) -> float:
-        """Angle the arc subtends over a developed width [rad]."""
-        return width / self.radius
 
     def depth(self, width: float) -> float:
         """Rise of the arc from its middle to its edges over a developed width [mm]."""
@@ -186,10 +175,6 @@ class Arc:
             across * rise[2] * u_a**2,
             across * run[2] * u_a**2,
         )
-
-    def symmetric_part(self) -> Arc:
-        """Itself."""
-        return self
 
 
 def _series(odd: bool) -> tuple[Polynomial, Polynomial, Polynomial]:
@@ -227,7 +212,7 @@ class FreeCurve:
     Points given with z falling from first to last are read from the last. The height is toward the axle.
     """
 
-    points: tuple[tuple[float, float], ...]
+    points: Points
 
     kind: ClassVar[str] = "curve"
 
@@ -269,49 +254,6 @@ class FreeCurve:
     def place(self, q: ArrayLike, depth: ArrayLike = 1.0) -> Place:
         """Height and lateral place by Gauss quadrature between the knots of the profile."""
         return _integrated_place(lambda across: self.angle(across)[0], self.panels, q, depth)
-
-    def symmetric_part(self) -> SymmetricPart:
-        """The shape with angle (phi0(q) - phi0(-q)) / 2."""
-        return SymmetricPart(self)
-
-
-@dataclass(frozen=True)
-class SymmetricPart:
-    """The mirror-symmetric part of a free profile: angle (phi0(q) - phi0(-q)) / 2."""
-
-    whole: FreeCurve
-
-    kind: ClassVar[str] = "curve"
-
-    @property
-    def symmetric(self) -> bool:
-        """True."""
-        return True
-
-    @property
-    def developed_width(self) -> float:
-        """That of the whole profile [mm]."""
-        return self.whole.developed_width
-
-    @cached_property
-    def panels(self) -> Array:
-        """Edges of quadrature panels in q [mm]: those of the whole profile and their mirror images."""
-        edges = np.sort(np.concatenate([self.whole.panels, -self.whole.panels]))
-        return np.asarray(edges[np.append(True, np.diff(edges) > 1e-9 * self.developed_width)])
-
-    def angle(self, q: ArrayLike) -> tuple[Array, Array, Array]:
-        """Odd part of phi0, even part of phi0', odd part of phi0''."""
-        across = np.asarray(q, dtype=np.float64)
-        here, there = self.whole.angle(across), self.whole.angle(-across)
-        return 0.5 * (here[0] - there[0]), 0.5 * (here[1] + there[1]), 0.5 * (here[2] - there[2])
-
-    def place(self, q: ArrayLike, depth: ArrayLike = 1.0) -> Place:
-        """Height and lateral place by Gauss quadrature between the knots of the profile."""
-        return _integrated_place(lambda across: self.angle(across)[0], self.panels, q, depth)
-
-    def symmetric_part(self) -> SymmetricPart:
-        """Itself."""
-        return self
 
 
 def _integrated_place(

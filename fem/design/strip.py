@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fem.core.term import Array
+from fem.core.units import Distance, Length, Sense, Share
 from fem.design.layup import Layer, Layup, Stack
 from fem.design.path import Path, UpTo
 from fem.design.section import WIDTH_SLACK, Section
@@ -40,9 +41,9 @@ _PROBES_ACROSS = 13
 class Station:
     """Width [mm] and depth factor of the section (1 = full depth, 0 = flat) at one place s = at [mm]."""
 
-    at: float
-    width: float
-    depth: float = 1.0
+    at: Distance
+    width: Length
+    depth: Share = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,8 +98,8 @@ class Strip:
 
     path: Path
     section: Section
-    width: float
-    sense: int
+    width: Length
+    sense: Sense
     layers: tuple[Layer, ...]
     stations: tuple[Station, ...] = ()
 

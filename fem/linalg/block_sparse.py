@@ -7,8 +7,8 @@ or become joined are kept. Symmetric matrices get a Cholesky factor, which tells
 definite; others an LU factor, whose rows are exchanged within a block only: friction makes the tangent
 unsymmetric, but it stays near a positive definite one.
 
-Source: George & Liu, Computer Solution of Large Sparse Positive Definite Systems (1981), ch. 5 (minimum
-degree), here with blocks for entries.
+Source: George & Liu 1981 (see `fem.linalg.profile_ldl`), ch. 5 (minimum degree); here with blocks for
+entries.
 """
 
 from __future__ import annotations

@@ -7,8 +7,8 @@ signs of D are the inertia of the matrix (Sylvester): no negative pivot means a 
 a stable point. On strips this is twice as fast as a general sparse factorisation, which also has to copy
 its factor before the pivots can be read.
 
-Sources: George & Liu, Computer Solution of Large Sparse Positive Definite Systems (1981), ch. 4 (profile
-scheme, reverse Cuthill-McKee).
+Source: George & Liu 1981, Computer Solution of Large Sparse Positive Definite Systems, ch. 4 (profile scheme,
+reverse Cuthill-McKee).
 """
 
 from __future__ import annotations
@@ -174,11 +174,6 @@ class Factor:
         solution = np.empty_like(x)
         solution[self.profile.order] = x
         return solution
-
-    def weakest(self) -> int:
-        """Unknown that holds the smallest pivot in absolute value."""
-        diagonal = np.abs(self.data[self.profile.start[1:] - 1])
-        return int(self.profile.order[int(np.argmin(diagonal))])
 
 
 @dataclass(frozen=True)

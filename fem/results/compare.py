@@ -36,7 +36,6 @@ SAME, CODE, MESH, DESIGN, STATUS, NEW = (
     "same", "code regression", "mesh change", "design change", "status change", "new",
 )  # fmt: skip
 KINDS = (SAME, CODE, MESH, DESIGN, STATUS, NEW)
-CAUSES = {CODE: "the program", MESH: "the table solver", DESIGN: "the design"}
 SOLVER = frozenset({"solver"})
 ENDS = 0.02
 """Share of its width that a curve may be longer at an end: a run stops some step later or sooner."""

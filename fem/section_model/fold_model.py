@@ -77,25 +77,6 @@ class SectionProblem:
             raise InputError("zones must touch: each q0 must equal the q1 before it")
 
     @classmethod
-    def from_arrays(
-        cls, q: Array, phi0: Array, zones: Sequence[Zone] | Stack, rest_curvature: float = 0.0
-    ) -> SectionProblem:
-        """From section angles phi0 (n,) [rad] at ascending q (n,) [mm], by a cubic spline through them.
-
-        zones: one Stack for the whole width, or the zones themselves.
-        """
-        from scipy.interpolate import CubicSpline  # loaded only where a table is given
-
-        spline = CubicSpline(q, phi0)
-        slope = spline.derivative()
-
-        def angle(at: Array) -> tuple[Array, Array]:
-            return np.asarray(spline(at)), np.asarray(slope(at))
-
-        parts = (Zone(float(q[0]), float(q[-1]), zones),) if isinstance(zones, Stack) else tuple(zones)
-        return cls(parts, angle, rest_curvature)
-
-    @classmethod
     def at_station(
         cls,
         edges: Array,

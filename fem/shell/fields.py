@@ -28,13 +28,10 @@ class LayerField:
     share: Array
 
 
-def strain_at(model: StripShell, x: Array, height: float) -> Array:
-    """Strain (ne, np, 3) = e_s, e_q, 2 e_sq at a height [mm] above the mid-plane, toward the axle."""
-    return _at(model.shell.strains(x), height)
-
-
 def _at(strains: Array, height: float) -> Array:
-    """Strain (ne, np, 3) at a height from the strains (ne, np, 6) of the mid-plane."""
+    """Strain (ne, np, 3) = e_s, e_q, 2 e_sq at a height [mm] above the mid-plane, toward the axle, from the
+    strains (ne, np, 6) of the mid-plane.
+    """
     return np.asarray(strains[..., :3] - height * strains[..., 3:])
 
 

@@ -9,8 +9,8 @@ Second variation of b, with a^c the contravariant vectors and G^c_ab = x_ab . a^
 d2 b_ab = - dx_ab . a^c (n . Da_c) - (D <-> d) - b_ab a^cd (n . da_c)(n . Da_d)
           + G^d_ab [(n . da_c)(a^c . Da_d) + (D <-> d)],
 from dn = -a^c (n . da_c) and Da^c = -(a^c . Da_d) a^d + a^cd (n . Da_d) n.
-Thin-shell strains: Koiter (1966); the rotation-free form: Kiendl et al., Comput. Methods Appl. Mech. Engng
-198 (2009) 3902 (from memory, derived here again).
+Thin-shell strains: Koiter 1966 (Proc. K. Ned. Akad. Wet. B 69:1); the rotation-free form: Kiendl, Bletzinger,
+Linhard & Wuchner 2009 (Comput. Methods Appl. Mech. Engng 198:3902); from memory, derived here again.
 """
 
 from __future__ import annotations

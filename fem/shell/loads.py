@@ -1,8 +1,6 @@
-"""Loads on a shell as terms: dead loads (points, edges, surface, weight) and pressure that follows.
+"""Dead loads on a shell as terms: at points, on edges, on the surface, weight.
 
-A dead load is a vector f of forces on the unknowns with energy -f . x. Pressure acts along the current
-normal; its second derivative is symmetric only when the pressurised surface is closed or its edges are held,
-so the tangent keeps the symmetric part (Newton then converges linearly at free edges, to the same answer).
+A dead load is a vector f of forces on the unknowns with energy -f . x.
 """
 
 from __future__ import annotations
@@ -12,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fem.core.term import Array, Blocks, Evaluation
+from fem.core.term import Array, Evaluation
 from fem.mesh.bicubic import hermite, shape_at
 from fem.shell.energy import Shell
 
@@ -74,46 +72,3 @@ def weight(shell: Shell, gravity: Array) -> DeadLoad:
     result = np.zeros((shell.size // 3, 3))
     np.add.at(result, shell.grid.dofs, forces[:, :, None] * np.asarray(gravity, float))
     return DeadLoad(result.ravel())
-
-
-@dataclass(frozen=True)
-class Pressure:
-    """Pressure [MPa] along the current normal a_1 x a_2, on the current area."""
-
-    shell: Shell
-    pressure: float
-
-    def evaluate(self, u: Array, order: int) -> Evaluation:
-        """Energy -p V with V = integral of x . n / 3 (plus edge terms that vanish when the edges are
-        held).
-        """
-        grid = self.shell.grid
-        local = u.reshape(-1, 3)[grid.dofs]
-        vectors = np.einsum("epai,eic->epac", grid.derivatives[:, :, :2], local)
-        at = np.einsum("epi,eic->epc", grid.values, local)
-        area = np.cross(vectors[:, :, 0], vectors[:, :, 1])
-        energy = -self.pressure * float(np.einsum("epc,epc,ep->", at, area, grid.weights)) / 3.0
-        gradient = np.zeros((len(u) // 3, 3))
-        force = -self.pressure * np.einsum("epi,epc,ep->eic", grid.values, area, grid.weights)
-        np.add.at(gradient, grid.dofs, force)
-        if order < 2:
-            return Evaluation(energy, gradient.ravel())
-        return Evaluation(energy, gradient.ravel(), (Blocks(self.shell.dofs, self._tangent(vectors)),))
-
-    def _tangent(self, vectors: Array) -> Array:
-        grid = self.shell.grid
-        sign = np.zeros((3, 3, 3))
-        for a, b, c in ((0, 1, 2), (1, 2, 0), (2, 0, 1)):
-            sign[a, b, c], sign[a, c, b] = 1.0, -1.0
-        # d(a1 x a2)_c / dx_jd = N_j,1 (e_d x a2)_c + N_j,2 (a1 x e_d)_c
-        first = np.einsum("cdk,epk->epcd", sign, vectors[:, :, 1])
-        second = np.einsum("ckd,epk->epcd", sign, vectors[:, :, 0])
-        shape = grid.derivatives
-        values = np.einsum(
-            "epi,epj,epcd,ep->eicjd", grid.values, shape[:, :, 0], first, grid.weights, optimize=True
-        )
-        values += np.einsum(
-            "epi,epj,epcd,ep->eicjd", grid.values, shape[:, :, 1], second, grid.weights, optimize=True
-        )
-        full = -self.pressure * values.reshape(len(values), 48, 48)
-        return np.asarray(0.5 * (full + full.transpose(0, 2, 1)))

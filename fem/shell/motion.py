@@ -96,7 +96,7 @@ class ShellMotion(Motion):
 
     A correction goes along straight lines, so that one that turns stretches the strip, and the false membrane
     force spoils the geometric part of the tangent: there the force extrapolated over the last move takes its
-    place (Magisano, Leonetti & Garcea 2017, Int. J. Numer. Meth. Eng. 111:1105, as mixed integration points).
+    place (Magisano, Leonetti & Garcea 2017: see `fem.solvers.static_problem`).
     """
 
     line: int = UNKNOWNS

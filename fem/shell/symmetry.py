@@ -22,7 +22,7 @@ from fem.shell.model import ShellModel
 from fem.shell.motion import UNKNOWNS
 from fem.shell.self_contact import ShellWraps
 from fem.shell.wall_contact import ShellWalls
-from fem.solvers.eigenmodes import softest_of
+from fem.solvers.eigenmodes import softest_modes
 
 FLIP = np.array([[1.0, 1.0, -1.0], [1.0, 1.0, -1.0], [-1.0, -1.0, 1.0], [-1.0, -1.0, 1.0]])
 """Signs of x, x_1, x_2, x_12 (rows) and their components when q turns into -q."""
@@ -125,7 +125,7 @@ def softest_mode(model: ShellModel, u: Array) -> tuple[float, Array]:
     for term in touching(model):
         term.start(u)
     matrix, free = static_tangent(model, u)
-    values, modes = softest_of(matrix, model.body.shell.weights[free], 1)
+    values, modes = softest_modes(matrix, model.body.shell.weights[free], 1)
     mode = np.zeros(u.size)
     mode[free] = modes[0]
     places = mode.reshape(-1, 4, 3)[:, 0]

@@ -1,10 +1,10 @@
 """Arc-length: a branch of equilibria followed through limit points, with what happens on the way.
 
 Level and unknowns are solved together on a plane across the predicted direction (Riks 1979, Int. J. Solids
-Struct. 15:529; Keller 1977), with the step measured by the weighted unknowns alone. The step adapts to the
-number of iterations. Signs of pivots are counted at every point: a change where the level turns round is a
-limit point, a change elsewhere a bifurcation; both are located, and from a bifurcation the crossing branch
-can be entered along the critical mode.
+Struct. 15:529; Keller 1977, in Applications of Bifurcation Theory, p. 359), with the step measured by the
+weighted unknowns alone. The step adapts to the number of iterations. Signs of pivots are counted at every
+point: a change where the level turns round is a limit point, a change elsewhere a bifurcation; both are
+located, and from a bifurcation the crossing branch can be entered along the critical mode.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ def learned(taken: list[Array], rest: Array, places: NDArray[np.bool_]) -> tuple
 
     Divided by one less that share it is the next correction of Broyden's first method, in the form that
     stores the steps alone (Kelley 1995, Iterative Methods for Linear and Nonlinear Equations, sec. 7.3; as in
-    the algorithm QNERR of Deuflhard 2004, Newton Methods for Nonlinear Problems, sec. 2.1.4).
+    the algorithm QNERR of Deuflhard 2004, sec. 2.1.4).
     """
     steps = [step[places] for step in taken]
     squares = [float(step @ step) for step in steps]

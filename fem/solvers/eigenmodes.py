@@ -12,19 +12,14 @@ from scipy.sparse.linalg import LinearOperator, eigsh
 
 from fem.core.term import Array
 from fem.linalg.profile_ldl import SymmetricMatrix
-from fem.solvers.newton import Problem
 
 
-def softest_modes(problem: Problem, u: Array, level: float, count: int = 4) -> tuple[Array, Array]:
-    """Values (count,) nearest zero, ascending, and modes (count, n) with largest weighted entry 1.
+def softest_modes(tangent: SymmetricMatrix, weights: Array, count: int) -> tuple[Array, Array]:
+    """Values (count,) nearest zero, ascending, and modes (count, n) with largest weighted entry 1, of a
+    tangent (n, n) with weights (n,).
 
     Needs count < n - 1.
     """
-    return softest_of(problem.tangent(u, level), problem.weights, count)
-
-
-def softest_of(tangent: SymmetricMatrix, weights: Array, count: int) -> tuple[Array, Array]:
-    """The same for a tangent (n, n) and weights (n,)."""
     factor, n = tangent.factorise(), tangent.size
 
     # in y = W v the problem is symmetric without a mass matrix: W^-1 K W^-1 y = value y

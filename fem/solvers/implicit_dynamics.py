@@ -10,7 +10,7 @@ hold their normal forces and directions during one minimisation and renew them b
 force (`balance`); a step counts only when that settles and the tangent at its end is positive definite
 without any shift.
 
-(Variational form of the implicit step: Radovitzky & Ortiz 1999, Comput. Methods Appl. Mech. Eng. 172:203;
+(Variational form of the implicit step: Radovitzky & Ortiz 1999, Comput. Methods Appl. Mech. Engng 172:203;
 lagged friction: common in implicit contact dynamics, no single source.)
 """
 

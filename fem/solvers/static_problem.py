@@ -22,8 +22,8 @@ LEVEL_STEP = 1e-5  # central difference in the level; the gradient is linear or 
 class Extrapolating(Protocol):
     """A term that can give its tangent with stresses extrapolated linearly over the last step.
 
-    Only the geometric part changes, and only while the step is finite: the "mixed integration point" idea of
-    Magisano, Leonetti & Garcea, Int. J. Numer. Meth. Engng 109 (2017) 1237.
+    Only the geometric part changes, and only while the step is finite: Newton's method with mixed integration
+    points (Magisano, Leonetti & Garcea 2017, Comput. Methods Appl. Mech. Engng 313:986, from memory).
     """
 
     def extrapolated(self, u: Array, step: Array) -> tuple[Blocks, ...]: ...

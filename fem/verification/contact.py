@@ -22,7 +22,7 @@ from fem.solvers.implicit_dynamics import Motion, mass_blocks
 from fem.solvers.moving_system import MotionSettings
 from fem.solvers.newton import NewtonSettings, solve
 from fem.verification.beams import Beam, Bench
-from fem.verification.published import Check
+from fem.verification.published import EYTELWEIN, SLEEVE, Check
 
 _DRUM = 10.0
 _TENSION = 5.0
@@ -147,8 +147,6 @@ def sleeve(tip_load: float = 0.05, stiffness: float = 2000.0) -> tuple[float, fl
 
 # ---- the registry --------------------------------------------------------------------------------
 
-_EYTELWEIN = "belt friction, Eytelwein 1808: T2 = T1 exp(mu theta), computed from the formula"
-_SLEEVE = "Bigoni, Dal Corso, Bosi & Misseroni 2015 (Mech. Mater. 80:368), F = M^2 / (2 E I), from memory"
 _CIRCLE = "geometry: a strip that lies on a drum has the curvature 1 / (radius + t/2)"
 _WRAPS = ((0.5, 0.3), (1.0, 0.2), (1.8, 0.3))  # half turns, friction
 
@@ -178,12 +176,12 @@ def _checks() -> list[Check]:
             name = f"belt on a drum over {turns:g} pi, friction {friction:g}, {what}: T2 / T1"
             reason = "the strip's own bending and the drum's give"
             how = partial(_belt, turns, friction, which)
-            checks.append(Check(name, group, "rod", _EYTELWEIN, value, 0.02, reason, how))
+            checks.append(Check(name, group, "rod", EYTELWEIN, value, 0.02, reason, how))
     name, reason = "curvature of a strip on a drum, times radius + t/2", "penalty contact gives .002 mm"
     checks.append(Check(name, group, "rod", _CIRCLE, 1.0, 0.005, reason, partial(_belt, 1.0, 0.2, 2)))
     reason = "walls give: the error halves when they are four times as stiff"
     name = "frictionless sleeve: push over M^2 / (2 E I) at its mouth"
-    checks.append(Check(name, group, "rod", _SLEEVE, 1.0, 0.02, reason, _sleeve_ratio))
+    checks.append(Check(name, group, "rod", SLEEVE, 1.0, 0.02, reason, _sleeve_ratio))
     return checks
 
 

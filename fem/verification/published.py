@@ -11,6 +11,13 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
+BISSHOPP = "Bisshopp & Drucker 1945 (Q. Appl. Math. 3:272)"
+EYTELWEIN = "belt friction, Eytelwein 1808: T2 = T1 exp(mu theta), computed from the formula"
+SLEEVE = "Bigoni, Dal Corso, Bosi & Misseroni 2015 (Mech. Mater. 80:368), F = M^2 / (2 E I), from memory"
+SZE = "Sze, Liu & Lo 2004 (Finite Elem. Anal. Des. 40:1551)"
+WUEST = "Wuest 1954 (ZAMM 34:444)"
+"""Works that checks of several modules name."""
+
 
 @dataclass(frozen=True)
 class Check:

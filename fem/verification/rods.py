@@ -21,7 +21,7 @@ from fem.solvers.quasistatic import SettleSettings, follow_stable
 from fem.solvers.static_problem import Structure
 from fem.verification.beams import Beam, Bench, UniformBending
 from fem.verification.layers import EQUAL
-from fem.verification.published import Check
+from fem.verification.published import BISSHOPP, SZE, Check
 from fem.verification.sections import ArcStrip, wuest_moment
 
 _CLAMPED = [(0, "x"), (0, "y"), (0, "y'")]
@@ -254,8 +254,8 @@ def peak_moment(strip: ArcStrip, direction: int) -> float:
 
 # ---- the registry --------------------------------------------------------------------------------
 
-_SZE = "Sze, Liu & Lo 2004 (Finite Elem. Anal. Des. 40:1551), computed from the exact arc"
-_MATTIASSON = "Bisshopp & Drucker 1945 (Q. Appl. Math. 3:272), Mattiasson 1981 (IJNME 17:145) table 1"
+_SZE = f"{SZE}, computed from the exact arc"
+_MATTIASSON = f"{BISSHOPP}, Mattiasson 1981 (IJNME 17:145) table 1"
 _ELASTICA = "Timoshenko & Gere, Theory of Elastic Stability, sect. 2.7, computed from elliptic integrals"
 _EULER = "Euler column, Timoshenko & Gere, sect. 2.2"
 _ARCH = "DaDeppo & Schmidt 1975 (J. Appl. Mech. 42:894)"

@@ -18,7 +18,7 @@ from fem.section_model.fold_model import SectionProblem
 from fem.section_model.fold_strain import layer_strains, pressed
 from fem.section_model.moment_curvature import MomentCurve, moment_curve
 from fem.verification.layers import EQUAL, LAYER_CHECKS, arc_problem
-from fem.verification.published import Check
+from fem.verification.published import WUEST, Check
 
 OPPOSITE = -1  # direction of bending opposite to the section's hollow side (edges point toward the axle)
 
@@ -80,7 +80,7 @@ def _radius(strip: ArcStrip, direction: int) -> float:
 # ---- moment against curvature --------------------------------------------------------------------
 
 _WUEST = (
-    "Wuest 1954 (ZAMM 34:444) in the form of Seffen, You & Pellegrino 2000 (IJMS 42:2055), from memory; "
+    f"{WUEST} in the form of Seffen, You & Pellegrino 2000 (IJMS 42:2055), from memory; "
     "computed from the formula"
 )
 _MAXWELL = _WUEST + ", with the equal-energy rule U = k M"

@@ -14,14 +14,10 @@ import numpy as np
 
 from fem.core.term import Array
 from fem.verification import folds, shells, tables
-from fem.verification.published import Check
+from fem.verification.published import BISSHOPP, SZE, WUEST, Check
 
-SZE = "Sze, Liu & Lo 2004, Finite Elem. Anal. Des. 40:1551"
-HARDER = "MacNeal & Harder 1985, Finite Elem. Anal. Des. 1:3"
-WUEST = (
-    "Wuest 1954 (ZAMM 34:444) with large rotation of the section, equal-energy rule, "
-    "computed from the formula"
-)
+HARDER = "MacNeal & Harder 1985 (Finite Elem. Anal. Des. 1:3)"
+FOLDED = f"{WUEST} with large rotation of the section, equal-energy rule, computed from the formula"
 MESHED = "the tabulated digits come from shear-flexible elements and are good to about 0.5 to 1 %"
 
 Compute = Callable[[], float]
@@ -54,7 +50,7 @@ def _worst_of_two(curves: Callable[[], tuple[Array, Array]], published: tuple[Ar
 
 def _beam_checks() -> list[Check]:
     table = (np.array(tables.CANTILEVER_SHORTENING), np.array(tables.CANTILEVER_RISE))
-    elliptic = "Bisshopp & Drucker 1945, Q. Appl. Math. 3:272; elliptic integrals, computed"
+    elliptic = f"{BISSHOPP}; elliptic integrals, computed"
     sheared = partial(_worst_of_two, shells.cantilever, table)
     rolled = partial(_worst_of_two, shells.roll_up, shells.roll_up_exact())
     return [
@@ -209,9 +205,9 @@ def _beam_tip(thickness: float, load: float, which: int) -> float:
 
 
 def _linear_checks() -> list[Check]:
-    beam = "Zupan & Saje 2004, Finite Elem. Anal. Des. 40:1445; " + HARDER
-    thin = "Simo, Fox & Rifai 1989, Comput. Methods Appl. Mech. Engng 73:53"
-    sphere = HARDER + " (0.0940); Simo et al. 1989 (0.0930), from memory"
+    beam = f"Zupan & Saje 2004 (Finite Elem. Anal. Des. 40:1445); {HARDER}"
+    thin = "Simo, Fox & Rifai 1989 (Comput. Methods Appl. Mech. Engng 73:53)"
+    sphere = HARDER + ", 0.0940; Simo, Fox & Rifai 1989, 0.0930; from memory"
     mesh = (1e-2, "mesh")
     thick = (1e-2, "t/w = .29: transverse shear, not in a thin shell, counts")
     checks = [
@@ -229,7 +225,7 @@ def _linear_checks() -> list[Check]:
             (0.0032, 1e-6, 1, thin, 0.005256, mesh),
         )
     ]
-    barrel = "Scordelis & Lo 1964, ACI J. 61:539; converged thin shell"
+    barrel = "Scordelis & Lo 1964 (ACI J. 61:539); converged thin shell"
     squeezed = partial(shells.pinched_cylinder, 16)
     between = (1e-2, "the two published values differ by 1 %; their mean is used")
     return [
@@ -271,9 +267,9 @@ def _fold_checks() -> list[Check]:
         name = f"steel strip t {thickness:g}, R {radius:g}, {angle:g} deg, opposite"
         ends = (0.10, "ends held in shape, 240 mm long")
         checks += [
-            FOLDS.value(f"{name}: peak moment", WUEST, peak, ends, fold.peak),
-            FOLDS.value(f"{name}: steady moment", WUEST, steady, (0.02, settling), fold.steady),
-            FOLDS.value(f"{name}: fold radius / R", WUEST, ratio, (0.03, settling), fold.ratio),
+            FOLDS.value(f"{name}: peak moment", FOLDED, peak, ends, fold.peak),
+            FOLDS.value(f"{name}: steady moment", FOLDED, steady, (0.02, settling), fold.steady),
+            FOLDS.value(f"{name}: fold radius / R", FOLDED, ratio, (0.03, settling), fold.ratio),
         ]
     printed = (0.03, "mesh, and a section of shallow strain in the formula")
     for sense, word, steady, ratio in (
@@ -283,10 +279,10 @@ def _fold_checks() -> list[Check]:
         fold = _Fold(partial(folds.printed_fold, sense), 25.0)
         name = f"printed strip t .8, R 25, {word}"
         checks += [
-            FOLDS.value(f"{name}: steady moment", WUEST, steady, printed, fold.steady),
-            FOLDS.value(f"{name}: fold radius / R", WUEST, ratio, printed, fold.ratio),
+            FOLDS.value(f"{name}: steady moment", FOLDED, steady, printed, fold.steady),
+            FOLDS.value(f"{name}: fold radius / R", FOLDED, ratio, printed, fold.ratio),
         ]
-    twist = "Mansfield 1973, Proc. R. Soc. A 334:279 (from memory): lost to twisting well below the even peak"
+    twist = "Mansfield 1973 (Proc. R. Soc. A 334:279), from memory: lost to twisting well below the even peak"
     fold = _Fold(folds.steel_equal, 15.0)
     name = "steel strip t .1, R 15, equal"
     return [
@@ -299,7 +295,7 @@ def _fold_checks() -> list[Check]:
             lambda: fold.peak() / 369.3,
         ),
         FOLDS.value(
-            f"{name}: steady moment", WUEST, 20.51, (0.05, "a fold of 80 deg, full width"), fold.steady
+            f"{name}: steady moment", FOLDED, 20.51, (0.05, "a fold of 80 deg, full width"), fold.steady
         ),
     ]
 
@@ -333,7 +329,7 @@ def _strip_checks() -> list[Check]:
             STRIPS.value(f"pushed flat strip, load / Euler {name}", elastica, load, why, pushed),
             STRIPS.value(f"pushed flat strip, deflection / L {name}", elastica, deflection, why, middle),
         ]
-    coiled = "section model of this program, itself checked against " + WUEST
+    coiled = "section model of this program, itself checked against " + FOLDED
     for which in ("energy", "moment"):
         name = f"boom section coiled one turn at radius 3: {which} against the section"
         checks.append(STRIPS.curve(name, coiled, 0.02, "two models", partial(_coil_error, which)))
@@ -351,7 +347,7 @@ def _strip_checks() -> list[Check]:
         ),
         STRIPS.value(
             "ovalising tube, greatest moment [N mm]",
-            "Brazier 1927, Proc. R. Soc. A 116:104 (from memory)",
+            "Brazier 1927 (Proc. R. Soc. A 116:104), from memory",
             folds.brazier_moment(),
             second_order,
             folds.tube_limit,

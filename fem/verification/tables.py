@@ -1,7 +1,6 @@
 """Published load-deflection tables of nonlinear shells, digits as printed.
 
-K.Y. Sze, X.H. Liu, S.H. Lo, "Popular benchmark problems for geometric nonlinear analysis of shells", Finite
-Elements in Analysis and Design 40 (2004) 1551-1569, doi:10.1016/j.finel.2003.11.001. The digits were computed
+Sze, Liu & Lo 2004, doi:10.1016/j.finel.2003.11.001 (`fem.verification.published`). The digits were computed
 there with fine meshes of shear-flexible four-node shells, so they are good to about 0.5 to 1 %. Roof tables
 are pairs (P / 3000, downward deflection under the load).
 """

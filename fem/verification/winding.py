@@ -32,7 +32,7 @@ from fem.solvers.implicit_dynamics import Motion
 from fem.solvers.moving_system import MotionSettings
 from fem.solvers.newton import NewtonSettings, solve
 from fem.solvers.static_problem import Structure
-from fem.verification.published import Check
+from fem.verification.published import EYTELWEIN, SLEEVE, Check
 
 _DRUM, _TENSION, _WIDTH, _YOUNG = 10.0, 5.0, 5.0, 1000.0
 _PLAIN = Material.isotropic("plain", _YOUNG, 0.0, 1.2e-9, 0.2)
@@ -175,8 +175,6 @@ def sleeve(tip_load: float = 0.05, stiffness: float = 2000.0) -> tuple[float, fl
 
 # ---- the registry --------------------------------------------------------------------------------
 
-_EYTELWEIN = "belt friction, Eytelwein 1808: T2 = T1 exp(mu theta), computed from the formula"
-_SLEEVE = "Bigoni, Dal Corso, Bosi & Misseroni 2015 (Mech. Mater. 80:368), F = M^2 / (2 E I), from memory"
 _CIRCLE = "geometry: a strip that lies on a drum has the curvature 1 / (radius + t/2)"
 _WRAPS = ((0.5, 0.3), (1.0, 0.2), (1.8, 0.3))  # half turns, friction
 
@@ -198,12 +196,12 @@ def _checks() -> list[Check]:
             name = f"shell belt on a drum over {turns:g} pi, friction {friction:g}, {what}: T2 / T1"
             reason = "the strip's own bending and the drum's give"
             how = partial(_belt, turns, friction, which)
-            checks.append(Check(name, group, "shell", _EYTELWEIN, value, 0.02, reason, how))
+            checks.append(Check(name, group, "shell", EYTELWEIN, value, 0.02, reason, how))
     name, reason = "curvature of a shell strip on a drum, times radius + t/2", "penalty contact gives .002 mm"
     checks.append(Check(name, group, "shell", _CIRCLE, 1.0, 0.005, reason, partial(_belt, 1.0, 0.2, 2)))
     reason = "walls give: the error halves when they are four times as stiff"
     name = "frictionless sleeve, shell: push over M^2 / (2 E I) at its mouth"
-    checks.append(Check(name, group, "shell", _SLEEVE, 1.0, 0.03, reason, _sleeve_ratio))
+    checks.append(Check(name, group, "shell", SLEEVE, 1.0, 0.03, reason, _sleeve_ratio))
     return checks
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import tomllib
 from pathlib import Path
 
+import demo_cases
 import pytest
 
-from fem.core.sources import all_modules
+from fem.core.sources import all_modules, file_of
 from fem.design.loading import PUSHES
 from fem.design.obstacle import OBSTACLES
 from fem.design.section import SECTIONS
@@ -53,7 +55,7 @@ def test_the_remedies_of_the_readme_follow_those_of_the_program() -> None:
 
 
 def test_every_case_is_told_with_its_sentence() -> None:
-    for file in sorted((ROOT / "cases").glob("*.toml")):
+    for file in demo_cases.FILES:
         teaches = tomllib.loads(file.read_text())["teaches"]
         assert f"| `{file.stem}` | {teaches} |" in README
 
@@ -88,6 +90,27 @@ def test_the_map_names_every_module_once_from_the_bottom_up() -> None:
     modules = {name for name in all_modules() if not name.endswith("__init__")}
     assert sorted(told) == sorted(set(told))
     assert set(told) == modules
+
+
+def docstrings(module: str) -> str:
+    """All docstrings of a module on one line."""
+    tree = ast.parse(file_of(module).read_text())
+    kinds = (ast.Module, ast.ClassDef, ast.FunctionDef)
+    told = [ast.get_docstring(node) or "" for node in ast.walk(tree) if isinstance(node, kinds)]
+    return " ".join(" ".join(told).split())
+
+
+def test_every_work_that_a_method_follows_is_listed_where_it_is_told_in_full() -> None:
+    text = DEVELOPERS[DEVELOPERS.index("## Sources") :]
+    rows = dict(re.findall(r"^\| `([^`]+)` \|.*\| `fem/([\w/]+)\.py` \|$", text, re.MULTILINE))
+    assert list(rows) == sorted(rows, key=str.lower) and len(rows) > 20
+    for work, file in rows.items():
+        assert work in docstrings(file.replace("/", ".")), f"{work} is not told in {file}"
+    names = r"(?:d[eo] )?[A-Z]\w+(?:, [A-Z]\w+)*(?: & (?:Van )?[A-Z][\w-]+)? (?:1[89]|20)\d\d\b"
+    for module in all_modules():
+        if not module.startswith("verification."):
+            cited = [work for work in re.findall(names, docstrings(module)) if not work.startswith("ISO")]
+            assert [work for work in cited if not any(known in work for known in rows)] == [], module
 
 
 @pytest.mark.parametrize("text", [README, DEVELOPERS])

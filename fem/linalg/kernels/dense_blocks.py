@@ -3,7 +3,7 @@
 All work on fours of numbers (`fem.jit.simd`), four rows or columns of a block at a time, so that a number
 that has been read is used several times before the next. The rows of a block are a multiple of WIDE long.
 
-Source: Golub & Van Loan, Matrix Computations, 4th ed. (2013), sec. 3.2 and 4.2 (blocked elimination and
+Source: Golub & Van Loan 2013, Matrix Computations, 4th ed., sec. 3.2 and 4.2 (blocked elimination and
 Cholesky factor), from memory.
 """
 

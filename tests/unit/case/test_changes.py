@@ -11,8 +11,6 @@ from small_cases import NUMBERS, TEMPLATE, small_case
 
 from fem.case.changes import KeyChange, key_changes, rewritten
 from fem.case.definition import Case, read_case
-from fem.case.tolerance import TOLERANCES
-from fem.core.errors import CaseError
 
 Make = Callable[..., Case]
 
@@ -76,44 +74,3 @@ def test_a_source_is_wording() -> None:
 
 def test_a_key_change_reads_aloud() -> None:
     assert str(KeyChange("slot.gap", "1.5", "1.2")) == "slot.gap: 1.5 -> 1.2"
-
-
-# ---- the table compare -------------------------------------------------------------------------------------
-
-
-def test_tolerances_are_read_and_are_no_part_of_the_digests(make: Make) -> None:
-    plain, own = make(), make(extra="[compare]\ndeploy_torque_peak_Nmm = 0.1\nbend_peak_push_N = 1")
-    assert own.tolerances == {"deploy_torque_peak_Nmm": 0.1, "bend_peak_push_N": 1.0}
-    assert (own.digest, own.design_digest) == (plain.digest, plain.design_digest)
-    assert changed(plain, own) == []
-
-
-@pytest.mark.parametrize(
-    ("line", "message"),
-    [
-        ("deploy_torque_peak = 0.1", r'is no number that is compared, perhaps "deploy_torque_peak_Nmm"'),
-        ("strain_peak = 5", r"> 0 and <= 1, got 5; 0.05 is 5 %"),
-        ("strain_peak = 0", r"> 0 and <= 1, got 0"),
-        ("strain_peak = true", r"got true"),
-        ('strain_peak = "0.1"', r'got "0.1"'),
-        ("strain_peak = nan", r"got nan"),
-    ],
-)
-def test_a_wrong_tolerance_is_one_fault(make: Make, line: str, message: str) -> None:
-    with pytest.raises(CaseError, match=message) as raised:
-        make(extra=f"[compare]\n{line}")
-    (fault,) = raised.value.faults
-    assert fault.key.startswith("compare.") and fault.line is not None
-
-
-def test_compare_must_be_a_table(make: Make, tmp_path: Path) -> None:
-    text = TEMPLATE.format(push='kind = "retract"', **NUMBERS).replace("[strip]", "compare = 1\n[strip]", 1)
-    file = tmp_path / "odd.toml"
-    file.write_text(text)
-    with pytest.raises(CaseError, match=r"compare: must be a table, got 1"):
-        read_case(file)
-
-
-def test_tolerances_are_positive() -> None:
-    for name, known in TOLERANCES.items():
-        assert known.allowed(1.0) > 0.0, name

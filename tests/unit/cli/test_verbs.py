@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -104,7 +105,7 @@ def test_version() -> None:
 def test_new_writes_a_case_that_passes_check(workplace: Path) -> None:
     outcome = call("new", "my-boom")
     assert outcome.exit_code == 0
-    assert "wrote cases/my-boom.toml" in outcome.stderr
+    assert "cases/my-boom.toml" in outcome.stderr
     assert (workplace / "cases" / "my-boom.toml").is_file()
     assert call("check", "my-boom").exit_code == 0
 
@@ -114,7 +115,7 @@ def test_new_keeps_what_is_there_and_refuses_odd_names(workplace: Path) -> None:
     before = (workplace / "cases" / "a.toml").read_text()
     outcome = call("new", "a")
     assert outcome.exit_code == 2
-    assert "cases/a.toml exists already; choose another name or remove it" in outcome.stderr
+    assert "cases/a.toml" in outcome.stderr
     assert (workplace / "cases" / "a.toml").read_text() == before
     assert call("new", "a b/..").exit_code == 2
 
@@ -125,7 +126,7 @@ def test_check_prints_numbers_without_solving() -> None:
     assert outcome.exit_code == 0
     for word in ("coil outer radius", "bending stiffness", "motor margin", "bends, from the root"):
         assert word in outcome.stdout
-    assert "0 faults in 1 case" in outcome.stderr
+    assert re.findall(r"\d+", outcome.stderr) == ["0", "1"], "faults, cases"
 
 
 def test_check_as_json_has_the_agreed_shape() -> None:
@@ -150,14 +151,12 @@ def test_check_tells_all_faults_of_all_cases_and_ends_with_2(workplace: Path) ->
     broken(workplace)
     outcome = call("check", "bad.toml", "a", "none.toml")
     assert outcome.exit_code == 2
-    assert "bad.toml:3: slot.gap: must be > 0 mm, got -1; write a larger number\n" in outcome.stderr
-    assert (
-        'bad.toml:5: axle.radius: must be a number in mm, got "4" (a text); write 4 without quotes\n'
-        in outcome.stderr
-    )
-    assert "none.toml: there is no such file" in outcome.stderr
-    assert "5 faults in 3 cases" in outcome.stderr
-    assert "coil outer radius" in outcome.stdout
+    lines = outcome.stderr.splitlines()
+    assert any(re.match(r"bad\.toml:3: slot\.gap: .*> 0 mm.* -1", line) for line in lines)
+    assert any(re.match(r'bad\.toml:5: axle\.radius: .*mm.* "4"', line) for line in lines)
+    assert any(line.startswith("none.toml: ") for line in lines)
+    assert re.findall(r"\d+", lines[-1]) == ["5", "3"], "faults, cases"
+    assert "coil outer radius" in outcome.stdout, "the sound one is told all the same"
 
 
 def test_faults_in_json_carry_key_line_and_message(workplace: Path) -> None:
@@ -179,7 +178,7 @@ def test_the_same_name_twice_is_refused() -> None:
     call("new", "more/a.toml")
     outcome = call("check", "a", "more/a.toml")
     assert outcome.exit_code == 2
-    assert "a case called a is already in this list (cases/a.toml)" in outcome.stderr
+    assert re.search(r"more/a\.toml: .*cases/a\.toml", outcome.stderr)
 
 
 # ---- run and view ------------------------------------------------------------------------------------------
@@ -257,7 +256,7 @@ def test_a_bad_case_does_not_stop_the_others(workplace: Path, runs: Callable[[Ru
     assert bad["status"] == "bad input"
     assert any(fault["key"] == "slot.gap" for fault in bad["faults"])
     assert good["status"] == "deployed"
-    assert "slot.gap: must be > 0 mm" in outcome.stderr
+    assert "slot.gap: " in outcome.stderr
 
 
 def test_a_defect_in_one_case_does_not_stop_the_others(runs: Callable[[Runner], None]) -> None:
@@ -291,7 +290,7 @@ def test_a_missing_system_library_costs_only_the_picture(
     monkeypatch.setattr(sys.modules["fem.view.still"], "critical_picture", no_driver)
     outcome = call("run", "a")
     assert outcome.exit_code == 0
-    assert "a: no picture: pictures need EGL; apt install libegl1" in outcome.stderr
+    assert re.search("^a: .*pictures need EGL; apt install libegl1$", outcome.stderr, re.MULTILINE)
     assert (workplace / "results" / "runs" / "a" / "torque.png").is_file()
 
 
@@ -318,16 +317,16 @@ def test_view_draws_a_finished_run_or_says_to_run_it(workplace: Path, runs: Call
     call("new", "a")
     outcome = call("view", "a", "--png", "a.png")
     assert outcome.exit_code == 2
-    assert "run the case first" in outcome.stderr
+    assert "results/runs/a: " in outcome.stderr
     runs(lambda case, model, progress: named(case, deployed()))
     call("run", "a")
     assert call("view", "cases/a.toml", "--png", "a.png").exit_code == 0
     assert (workplace / "a.png").is_file()
     outcome = call("view", "a", "--html", "a.html")
-    assert outcome.exit_code == 0 and "wrote a.html" in outcome.stderr
+    assert outcome.exit_code == 0 and "a.html" in outcome.stderr
     assert deployed().sentence in (workplace / "a.html").read_text()
-    assert call("view", "a", "--html", "nowhere/a.html").stderr.startswith("nowhere/a.html cannot be written")
-    assert "--png FILE" in call("view", "a").stderr
+    assert call("view", "a", "--html", "nowhere/a.html").stderr.startswith("nowhere/a.html ")
+    assert "--png" in call("view", "a").stderr
 
 
 def test_a_report_is_made_of_finished_runs(workplace: Path, runs: Callable[[Runner], None]) -> None:
@@ -336,7 +335,7 @@ def test_a_report_is_made_of_finished_runs(workplace: Path, runs: Callable[[Runn
     runs(lambda case, model, progress: named(case, jammed() if case.name == "b" else deployed()))
     call("run", "a", "--no-pictures")
     outcome = call("report", "a", "b", "--html", "both.html")
-    assert outcome.exit_code == 2 and "run the case first" in outcome.stderr
+    assert outcome.exit_code == 2 and "results/runs/b: " in outcome.stderr
     assert not (workplace / "both.html").exists(), "nothing half-written"
     call("run", "b", "--no-pictures")
     assert call("report", "a", "b", "--html", "both.html").exit_code == 0
@@ -366,13 +365,13 @@ def test_an_export_is_written_or_refused(workplace: Path, runs: Callable[[Runner
     call("run", "a")
     outcome = call("export", "a", "jam.stl")
     assert outcome.exit_code == 0
-    assert "wrote jam.stl: step 230 (jam), 57.6 mm wound in" in outcome.stderr
+    assert all(fact in outcome.stderr for fact in ("jam.stl", "230", "(jam)", "57.6 mm"))
     assert (workplace / "jam.stl").stat().st_size > 100_000
     assert call("export", "a", "in.vtu", "--at", "wound in").exit_code == 0
     refused = call("export", "a", "in.vtu", "--at", "nowhere")
     assert refused.exit_code == 2
-    assert "has no state 'nowhere'; name one of fully out, wound in, jam" in refused.stderr
-    assert "run the case first" in call("export", "b", "b.vtu").stderr
+    assert all(fact in refused.stderr for fact in ("'nowhere'", "fully out", "wound in", "jam"))
+    assert "results/runs/b: " in call("export", "b", "b.vtu").stderr
 
 
 def test_equal_failures_are_told_once_with_the_list(workplace: Path, runs: Callable[[Runner], None]) -> None:
@@ -390,11 +389,11 @@ def test_equal_failures_are_told_once_with_the_list(workplace: Path, runs: Calla
     runs(run_case)
     outcome = call("run", "cases")
     assert outcome.exit_code == 2
-    assert outcome.stderr.count("slot.gap: must be > 0 mm") == 1
-    assert "slot.gap: must be > 0 mm, got -1; write a larger number (in d, e)" in outcome.stderr
+    assert outcome.stderr.count("slot.gap: ") == 1
+    assert re.search(r"slot\.gap: .*-1.*\(.*d, e\)", outcome.stderr)
     assert outcome.stderr.count("ZeroDivisionError: by nothing") == 1
-    assert "a, b: The program failed on this case (ZeroDivisionError: by nothing)" in outcome.stdout
-    assert "3/3 c: deployed" in outcome.stderr
+    assert re.search(r"a, b: .*ZeroDivisionError: by nothing", outcome.stdout)
+    assert "3/3 c: " in outcome.stderr
 
 
 def test_a_folder_without_cases_is_bad_input(workplace: Path) -> None:
@@ -402,7 +401,7 @@ def test_a_folder_without_cases_is_bad_input(workplace: Path) -> None:
     for verb in ("run", "check"):
         outcome = call(verb, "empty")
         assert outcome.exit_code == 2
-        assert "empty: holds no case files (*.toml)" in outcome.stderr
+        assert re.search(r"empty: .*\*\.toml", outcome.stderr)
 
 
 def test_the_table_says_what_was_up_to_date(runs: Callable[[Runner], None]) -> None:
@@ -466,4 +465,4 @@ def test_verify_prints_every_check_and_ends_with_1_if_one_differs(
     }  # fmt: skip
     text = call("verify").stdout
     assert ("DIFFERS" in text) is not second_ok
-    assert f"{2 if second_ok else 1} of 2 agree" in text
+    assert f"{2 if second_ok else 1} of 2 " in text

@@ -113,26 +113,26 @@ def test_breakpoints() -> None:
 @pytest.mark.parametrize(
     ("make", "message"),
     [
-        (lambda: Layer(SOFT, 0.0), "thickness of a layer must be > 0 mm, got 0"),
+        (lambda: Layer(SOFT, 0.0), r"thickness .*> 0 mm.* 0"),
         (
             lambda: Layer(SOFT, 0.4, across=(2.0, -2.0)),
-            r"extent across of a layer must rise, got \[2, -2\] mm",
+            r"across .*\[2, -2\] mm",
         ),
-        (lambda: Layer(SOFT, 0.4, along=(5.0, 5.0)), r"extent along of a layer must rise, got \[5, 5\] mm"),
-        (lambda: Layup(()), "at least one layer"),
+        (lambda: Layer(SOFT, 0.4, along=(5.0, 5.0)), r"along .*\[5, 5\] mm"),
+        (lambda: Layup(()), "layer"),
         (
             lambda: Layup((Layer(SOFT, 0.4), Layer(SOFT, 0.4, across=(7.0, 9.0)))).refuse_gaps(6.0, 80.0),
-            r"extent across of layer 2, 7 to 9 mm, lies outside the strip \(-6 to 6 mm\)",
+            r"across .*layer 2.* 7 to 9 mm.*-6 to 6 mm",
         ),
         (
             lambda: Layup((Layer(SOFT, 0.4, along=(-9.0, -7.0)), Layer(SOFT, 0.4))).refuse_gaps(6.0, 80.0),
-            r"extent along of layer 1, -9 to -7 mm, lies outside the strip \(0 to 80 mm\)",
+            r"along .*layer 1.*-9 to -7 mm.*\b0 to 80 mm",
         ),
         (
             lambda: Layup(
                 (Layer(SOFT, 0.4, along=(0.0, 50.0)), Layer(PLY, 0.4, across=(-3.0, 3.0)))
             ).refuse_gaps(6.0, 80.0),
-            "no layer fills s 50 to 80 mm, q -6 to -3 mm",
+            "s 50 to 80 mm, q -6 to -3 mm",
         ),
     ],
 )

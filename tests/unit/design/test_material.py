@@ -112,16 +112,16 @@ def test_strain_share_principal_for_isotropic_own_axes_for_a_ply():
 
 
 def test_impossible_materials_are_refused_with_all_reasons():
-    with pytest.raises(InputError, match=r"young_1 .* got -1; density .* got nan"):
+    with pytest.raises(InputError, match=r"young_1 .*-1.*density .*nan"):
         Material("odd", -1.0, 1.0, 0.3, 1.0, math.nan, 0.01)
-    with pytest.raises(InputError, match=r"poisson_12 squared must be < young_1/young_2 = 0\.1"):
+    with pytest.raises(InputError, match=r"poisson_12 .*young_1/young_2 = 0\.1"):
         Material("odd", 1.0, 10.0, 0.5, 1.0, 1e-9, 0.01)
-    with pytest.raises(InputError, match=r"poisson must be in \(-1, 0.5\], got 0.6"):
+    with pytest.raises(InputError, match=r"poisson .*\(-1, 0\.5\].*0\.6"):
         Material.isotropic("odd", 1.0, 0.6, 1e-9, 0.01)
 
 
 def test_laminate_needs_one_stiffness_between_two_heights():
-    with pytest.raises(InputError, match="3 heights need 2 stiffnesses"):
+    with pytest.raises(InputError, match=r"3 .*2 "):
         laminate([0.0, 0.1, 0.2], [STEEL.plane_stress()])
 
 
@@ -141,7 +141,7 @@ def test_library_values_have_source_and_spread_that_holds_them(material):
 
 def test_library_names_are_unique_and_unknown_names_list_them():
     assert len({m.name for m in LIBRARY}) == len(LIBRARY)
-    with pytest.raises(InputError, match=r"unknown material felt; known: tpu-85a"):
+    with pytest.raises(InputError, match=r"felt.*tpu-85a"):
         known("felt")
 
 
@@ -153,5 +153,5 @@ def test_library_rubbers_lie_between_the_hardness_formulas():
 
 def test_shore_scale_is_a_or_d():
     assert math.isnan(shore_modulus(50.0, "D")[0])
-    with pytest.raises(InputError, match="scale must be A or D, got C"):
+    with pytest.raises(InputError, match=r"A or D.* C"):
         shore_modulus(50.0, "C")

@@ -20,14 +20,11 @@ def test_gear_multiplies_torque_and_divides_speed() -> None:
 
 
 def test_line_runs_from_stall_to_no_load() -> None:
-    assert MOTOR.torque_at(0.0) == pytest.approx(MOTOR.axle_stall_torque)
-    assert MOTOR.torque_at(MOTOR.axle_no_load_speed) == pytest.approx(0.0, abs=1e-12)
-    assert MOTOR.torque_at(1.5 * MOTOR.axle_no_load_speed) < 0.0
-
-
-def test_speed_inverts_torque_between_the_ends() -> None:
+    # T = T_s (1 - omega / omega_0) between the two ends of the data sheet
     torque = np.linspace(0.0, MOTOR.axle_stall_torque, 7)
-    np.testing.assert_allclose(MOTOR.torque_at(MOTOR.speed_under(torque)), torque, atol=1e-12)
+    speed = MOTOR.speed_under(torque)
+    assert (speed[0], speed[-1]) == (MOTOR.axle_no_load_speed, 0.0)
+    np.testing.assert_allclose(80.0 * (1.0 - speed / MOTOR.axle_no_load_speed), torque, atol=1e-12)
 
 
 def test_overload_stands_still_and_a_driving_strip_does_not_overspeed() -> None:
@@ -38,10 +35,10 @@ def test_overload_stands_still_and_a_driving_strip_does_not_overspeed() -> None:
 
 def test_largest_power_lies_at_half_speed() -> None:
     # P_max = T_s omega_0 / 4 at half the no-load speed (standard permanent-magnet motor relation)
-    speed = np.linspace(0.0, MOTOR.axle_no_load_speed, 2001)
-    power = speed * MOTOR.torque_at(speed)
-    assert power.max() == pytest.approx(MOTOR.axle_peak_power, rel=1e-6)
-    assert speed[power.argmax()] == pytest.approx(0.5 * MOTOR.axle_no_load_speed, rel=1e-3)
+    torque = np.linspace(0.0, MOTOR.axle_stall_torque, 2001)
+    power = torque * MOTOR.speed_under(torque)
+    assert power.max() == pytest.approx(0.25 * 80.0 * MOTOR.axle_no_load_speed, rel=1e-6)
+    assert torque[power.argmax()] == pytest.approx(40.0, rel=1e-3)
 
 
 def test_time_under_constant_torque_is_angle_over_speed() -> None:

@@ -149,10 +149,10 @@ def test_shapes() -> None:
 @pytest.mark.parametrize(
     ("points", "message"),
     [
-        ([(0.0, 0.0), (1.0, 0.0)], r"at least three points .* \(2, 2\)"),
-        ([(0.0, 0.0), (1.0, 0.0), (1.0, 0.0), (2.0, 1.0)], "points 2 and 3 of a curve coincide"),
+        ([(0.0, 0.0), (1.0, 0.0)], r"three points .*\(2, 2\)"),
+        ([(0.0, 0.0), (1.0, 0.0), (1.0, 0.0), (2.0, 1.0)], "2 and 3 "),
         ([(0.0, 0.0), (1.0, float("nan")), (2.0, 0.0)], "finite"),
-        ([(0.0, 0.0), (10.0, 0.0), (0.0, 1e-7)], "the points make a corner"),
+        ([(0.0, 0.0), (10.0, 0.0), (0.0, 1e-7)], "corner"),
     ],
 )
 def test_impossible_points(points: list[tuple[float, float]], message: str) -> None:

@@ -225,23 +225,23 @@ def test_zone_edges() -> None:
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"width": 0.0}, "width of a strip must be > 0 mm, got 0"),
-        ({"width": 14.0, "section": SKEW}, "strip is 14 mm wide but .* developed width of 13.* mm"),
-        ({"sense": 0}, r"sense of a section must be \+1 \(equal\) or -1 \(opposite\), got 0"),
-        ({"layers": ()}, "at least one layer"),
-        ({"layers": (Layer(SOFT, 1.0, along=(0.0, 50.0)),)}, "no layer fills s 50 to "),
+        ({"width": 0.0}, r"width .*> 0 mm.* 0"),
+        ({"width": 14.0, "section": SKEW}, r"14 mm .* 13.* mm"),
+        ({"sense": 0}, r"sense .*\+1 .*-1 .* 0"),
+        ({"layers": ()}, "layer"),
+        ({"layers": (Layer(SOFT, 1.0, along=(0.0, 50.0)),)}, "s 50 to "),
         (
             {"stations": (Station(5.0, 12.0), Station(5.0, 10.0))},
-            "stations must be in order .* got 5 then 5 mm",
+            r"stations .* 5 then 5 mm",
         ),
         (
             {"stations": (Station(5.0, 13.0),)},
-            "width at station 5 mm must be > 0 and at most the strip's 12 mm, got 13",
+            r"station 5 mm .* 12 mm.* 13",
         ),
-        ({"stations": (Station(5.0, 12.0, -0.1),)}, "depth factor at station 5 mm must be >= 0, got -0.1"),
+        ({"stations": (Station(5.0, 12.0, -0.1),)}, r"station 5 mm .*>= 0.* -0\.1"),
         (
             {"path": Runs((Straight(20.0), Bend(1.0, 4.0)), 2.0), "section": Arc(3.0), "stations": ()},
-            "reaches 4.248 mm toward the centre of a bend of radius 4 mm",
+            r"4\.248 mm .*radius 4 mm",
         ),
     ],
 )

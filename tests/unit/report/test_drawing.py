@@ -6,6 +6,7 @@ import re
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
+import demo_cases
 import made_results
 import numpy as np
 import pytest
@@ -15,7 +16,7 @@ from fem.case.definition import Case, read_case
 from fem.report.drawing import developed, section, side_view, stack, surroundings
 
 ROOT = Path(__file__).resolve().parents[3]
-CASES = [read_case(file) for file in sorted((ROOT / "cases").glob("*.toml"))]
+CASES = [read_case(file) for file in demo_cases.FILES]
 NAME = "{http://www.w3.org/2000/svg}"
 
 

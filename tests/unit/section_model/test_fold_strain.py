@@ -100,7 +100,7 @@ def test_coil_strain_starts_from_any_state_of_the_branch():
     other = coil_strain(TAPE, 12.0, start=curve.loading.nearest(1.0 / 12.0))
     assert largest_share(one).share == pytest.approx(largest_share(other).share, rel=1e-7)
     assert largest_share(one).share > 0.05 / 12.0 / 0.007
-    with pytest.raises(InputError, match="coil radius must be > 0 mm, got 0"):
+    with pytest.raises(InputError, match=r"radius .*> 0 mm.* 0"):
         coil_strain(TAPE, 0.0)
 
 
@@ -147,5 +147,5 @@ def test_curved_bar_stresses_balance_and_carry_the_moment():
     assert moment == pytest.approx(1.0, rel=1e-6)
     assert stress[0] == pytest.approx(6.0 / t**2 * bar.inner)
     assert stress[-1] == pytest.approx(-6.0 / t**2 * bar.outer)
-    with pytest.raises(InputError, match="bend radius must be > half the thickness"):
+    with pytest.raises(InputError, match=r"radius .*thickness"):
         curved_bar(0.4, 1.0)

@@ -11,7 +11,7 @@ from fem.mesh.bicubic import build_grid
 from fem.shell.constraints import clamped, hold, symmetric, unknowns
 from fem.shell.energy import Shell, build_shell, differentiated, isotropic, stiffness
 from fem.shell.kinematics import first_variation, second_variation, strains
-from fem.shell.loads import Pressure, edge_load, point_load, surface_load, weight
+from fem.shell.loads import edge_load, point_load, surface_load, weight
 from fem.solvers.constraints import turn
 from fem.solvers.newton import NewtonSettings, solve
 from fem.solvers.static_problem import Structure
@@ -170,38 +170,6 @@ def test_loads_do_the_work_of_their_resultant(shell: Shell) -> None:
     assert point_load(shell, (3.3, 0.2), force).force @ shift.ravel() == pytest.approx(work)
     assert edge_load(shell, "end", force).force @ shift.ravel() == pytest.approx(10.5 * work, rel=1e-4)
     assert surface_load(shell, force).force @ shift.ravel() == pytest.approx(10.5 * 6.5 * work, rel=1e-4)
-
-
-def test_pressure_gradient_is_the_rate_of_the_enclosed_volume_when_edges_are_held(shell: Shell, bent) -> None:
-    load, h = Pressure(shell, 0.7), 1e-5
-    inner = np.zeros(shell.size)
-    nodes = np.setdiff1d(
-        np.arange(shell.grid.nodes),
-        np.concatenate([shell.grid.edge(e) for e in ("start", "end", "low", "high")]),
-    )
-    index = unknowns(nodes, (0, 1, 2, 3))
-    inner[index] = np.random.default_rng(5).standard_normal(index.size)
-    ahead, behind = load.evaluate(bent + h * inner, 1), load.evaluate(bent - h * inner, 1)
-    here = load.evaluate(bent, 1)
-    assert (ahead.energy - behind.energy) / (2 * h) == pytest.approx(
-        float(here.gradient @ inner),
-        rel=1e-4,  # parts are exchanged by integration, which 3 x 3 points do not do exactly
-    )
-
-
-def test_pressure_tangent_is_the_symmetric_part_of_the_jacobian() -> None:
-    grid = build_grid(np.array([0.0, 2.0]), np.array([-1.0, 1.5]))
-    shell = build_shell(grid, cylinder, isotropic(80.0, 0.4, 1.0))
-    load, h = Pressure(shell, 0.7), 1e-6
-    x = shell.rest.ravel() + 0.1 * np.random.default_rng(6).standard_normal(shell.size)
-    steps = h * np.eye(shell.size)
-    jacobian = np.array(
-        [(load.evaluate(x + e, 1).gradient - load.evaluate(x - e, 1).gradient) / (2 * h) for e in steps]
-    )
-    (block,) = load.evaluate(x, 2).blocks
-    order = block.dofs[0]
-    symmetric_part = 0.5 * (jacobian + jacobian.T)[np.ix_(order, order)]
-    assert np.allclose(block.values[0], symmetric_part, atol=1e-7)
 
 
 def test_numerical_surface_derivatives() -> None:

@@ -1,0 +1,95 @@
+"""Geometry that cannot exist is refused at the key that can mend it, with the numbers that do not fit."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from sound_case import OF_KIND, SOUND, Write, changed, faults, has_fault
+
+from fem.case.rules import RULES
+
+HAIRPIN = [
+    *[[float(x), 0.0] for x in range(0, 41, 5)],
+    *[
+        [40.0 + 0.45 * math.sin(a / 8 * math.pi), 0.45 - 0.45 * math.cos(a / 8 * math.pi)]
+        for a in range(1, 8)
+    ],
+    *[[float(x), 0.9] for x in range(40, -21, -5)],
+]
+"""A curve that turns back on itself with a radius of 0.45 mm."""
+
+BEND, CASING = "bend = 40.0, radius = 25.0", "radius = 9.0\n[slot]"
+SECTION, ACROSS, PUSH = "radius = 9.0\n[[", "across = [-2.0, 2.0]", 'kind = "retract-then-deploy"'
+RUNS = SOUND[SOUND.index("runs = ") : SOUND.index("\n[strip.section]")]
+STATIONS = "[[strip.stations]]\nat = 20\n"
+CURVE = 'kind = "curve"\npoints = [[-4, 1], [0, 0], [4, 1]]'
+TIGHT_GUIDE = f'[[obstacles]]\nkind = "guide"\n{OF_KIND["guide"].replace("gap = 2", "gap = 0.8")}\n[push]'
+LENGTHS = 'kind = "column"\nheld = "slot"\nfree_lengths = [20.0, 90.0]'
+
+IMPOSSIBLE: list[tuple[str, str, str, str, tuple[str, ...]]] = [
+    ("bends_wider_than_the_strip_is_thick", BEND, "bend = 40.0, radius = 0.4",
+     "strip.path.runs[1].radius", ("0.4 mm", "0.5 mm")),
+    ("curve_wider_than_the_strip_is_thick", RUNS, f"through = {HAIRPIN}", "strip.path.through", ("radius",)),
+    ("bends_wider_than_the_section_rises", BEND, "bend = 40.0, radius = 1.8",
+     "strip.path.runs[1].radius", ("1.8 mm", "1.93 mm")),
+    ("section_thinner_than_it_is_round", SECTION, "radius = 0.3\n[[", "strip.section", ("0.3 mm",)),
+    ("section_within_a_circle", SECTION, "radius = 1.9\n[[", "strip.section", ("361.9 degrees", "12 mm")),
+    ("section_as_wide_as_the_strip", 'kind = "arc"\nradius = 9.0', CURVE, "strip.width", ("12 mm", "8.3")),
+    ("layers_on_the_strip", ACROSS, "across = [-2.0, 7.0]",
+     "strip.layers[1].across", ("[-2, 7]", "-6 to 6 mm")),
+    ("layers_along_the_strip", ACROSS, "along = [10.0, 200.0]",
+     "strip.layers[1].along", ("[10, 200]", "0 to 95")),
+    ("stations_on_the_strip", "[axle]", "[[strip.stations]]\nat = 200\n[axle]",
+     "strip.stations[0].at", ("200 mm",)),
+    ("stations_on_the_strip", "[axle]", f"{STATIONS}[[strip.stations]]\nat = 10\n[axle]",
+     "strip.stations[1].at", ("10 mm", "20 mm")),
+    ("stations_on_the_strip", "[axle]", f"{STATIONS}width = 13\n[axle]",
+     "strip.stations[0].width", ("13 mm", "strip.width", "12 mm")),
+    ("root_opens_on_the_strip", "width = 12.0", "width = 12.0\nroot_opening = 99.0",
+     "strip.root_opening", ("99 mm",)),
+    ("axle_within_the_casing", "radius = 4.0", "radius = 9.0", "axle.radius", ("9 mm",)),
+    ("axle_within_the_casing", "radius = 4.0", "radius = 8.5",
+     "casing.radius", ("9 mm", "0.5 mm", "8.5 mm", "1 mm", "at least 9.5 mm")),
+    ("slot_wider_than_the_strip", "gap = 1.5", "gap = 0.9", "slot.gap", ("0.9 mm", "more than 1 mm")),
+    ("slot_within_the_casing", "gap = 1.5", "gap = 1.5\nheight = -6.0", "slot.height", ("-6 mm", "-10.5 mm")),
+    ("strip_reaches_out", CASING, "radius = 120.0\n[slot]", "strip.path", ("95.1613 mm",)),
+    ("coil_fits_the_casing", CASING, "radius = 6.5\n[slot]", "casing.radius", ("6.5 mm", "82.47 mm", "1 mm")),
+    ("push_on_the_strip", PUSH, 'kind = "bend"\nstation = 120.0', "push.station", ("120 mm", "95.1613 mm")),
+    ("column_on_the_strip", PUSH, 'kind = "column"\nshortening = 60.0', "push.shortening", ("60 mm",)),
+    ("column_on_the_strip", PUSH, 'kind = "column"\nfree_length = 95.5',
+     "push.free_length", ("95.5 mm", "95.1613 mm")),
+    ("column_on_the_strip", PUSH, LENGTHS, "push.free_lengths[1]", ("90 mm", "84.6613 mm")),
+    ("coil_wider_than_the_strip_is_thick", PUSH, 'kind = "coil"\nradius = 0.5', "push.radius", ("0.5 mm",)),
+    ("travel_within_reach", PUSH, 'kind = "retract"\ntravel = 90.0', "push.travel", ("90 mm", "84.66 mm")),
+    ("travel_within_reach", PUSH, 'kind = "retract"\nleft_out = 90.0',
+     "push.left_out", ("90 mm", "84.66 mm")),
+    ("guides_wider_than_the_strip", "[push]", TIGHT_GUIDE, "obstacles[0].gap", ("0.8 mm", "1 mm")),
+    ("fine_elements_are_finer", "[push]", "[solver]\nelement = 3.0\nelement_fine = 5.0\n[push]",
+     "solver.element_fine", ("5 mm", "solver.element", "3 mm")),
+]  # fmt: skip
+"""Rule, what is written, what stands there instead, key, and facts that the message names."""
+
+
+@pytest.mark.parametrize(
+    ("rule", "old", "new", "key", "facts"),
+    IMPOSSIBLE,
+    ids=[f"{rule}-{key}: {facts}" for rule, *_, key, facts in IMPOSSIBLE],
+)
+def test_geometry_that_cannot_exist_is_refused_with_a_remedy(
+    write: Write, rule: str, old: str, new: str, key: str, facts: tuple[str, ...]
+) -> None:
+    file = write(changed(old, new))
+    has_fault(file, key, facts)
+    assert all("; " in fault.message for fault in faults(file)), "every message ends in a remedy"
+
+
+def test_every_rule_has_a_case_that_breaks_it() -> None:
+    assert {rule.__name__ for rule in RULES} == {rule for rule, *_ in IMPOSSIBLE}
+
+
+def test_a_zone_that_no_layer_fills_is_refused(write: Write) -> None:
+    text = changed('elsewhere = "tpu-95a"\n', "").replace(
+        "thickness = 0.6\n", "thickness = 0.6\nacross = [-6.0, 0.0]\n"
+    )
+    has_fault(write(text), "strip", ("2 to 6 mm",))

@@ -1,0 +1,31 @@
+"""Path, section, layers and stations as they are written, each wrong one told at its own key."""
+
+from __future__ import annotations
+
+import pytest
+from sound_case import Write, changed, has_fault
+
+LAST = "{ straight = 22.0 }"
+WRONG: list[tuple[str, str, str, int | None, tuple[str, ...]]] = [
+    ('material = "pla"', 'material = "pal"', "strip.layers[1].material", 14, ('"pal"', '"pla"', "tpu-85a")),
+    ("across = [-2.0, 2.0]", "across = [2.0, -2.0]", "strip.layers[1].across", None, ("[2, -2]",)),
+    ("across = [-2.0, 2.0]", "across = [2.0]", "strip.layers[1].across[1]", None, ("two", "mm", "[2]")),
+    ("across = [-2.0, 2.0]", "across = 2.0", "strip.layers[1].across", None, ("two", "mm", "2")),
+    ("across = [-2.0, 2.0]", "", "strip.layers[1].elsewhere", None, ("across", "along")),
+    ("bend = 40.0, ", "bend = 0, ", "strip.path.runs[1].bend", 5, ("0.01 degrees", "0")),
+    ("bend = 40.0, radius = 25.0", "bend = 40.0", "strip.path.runs[1].radius", 5, ("radius", "mm")),
+    (LAST, "{ strait = 22.0 }", "strip.path.runs[4]", 6, ("straight", "bend", "radius", "strait")),
+    (LAST, "7", "strip.path.runs[4]", 6, ("7",)),
+    (f"{LAST}]", f"{LAST}]\ntransition = 30.0", "strip.path", None, ("run 2", "17.45 mm")),
+    (f"{LAST}]", f"{LAST}]\nthrough = []", "strip.path", None, ("runs", "through")),
+    ("radius = 9.0\n[[", "radius = 9.0\ndepth = 2.0\n[[", "strip.section", None, ("radius", "depth")),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "line", "facts"), WRONG, ids=[f"{key}: {facts}" for *_, key, _, facts in WRONG]
+)
+def test_one_wrong_value_is_one_clear_fault(
+    write: Write, old: str, new: str, key: str, line: int | None, facts: tuple[str, ...]
+) -> None:
+    has_fault(write(changed(old, new)), key, facts, line)
