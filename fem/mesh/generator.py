@@ -57,6 +57,10 @@ def session(name: str) -> Iterator[Any]:
             ("Mesh.MeshSizeFromPoints", 0),
             ("Mesh.MeshSizeFromCurvature", 0),
             ("Mesh.MshFileVersion", 4.1),
+            (
+                "Geometry.Tolerance",
+                1e-14,
+            ),  # of the strip's size: the usual one merges zones' ends 1e-6 mm apart
         ):
             gmsh.option.setNumber(option, value)
         gmsh.model.add(name)

@@ -20,6 +20,8 @@ from fem.mesh.mesh_cache import keep, kept_file, read_mesh
 
 GROUP = "strip"
 """Name of the physical group of a line."""
+APART = 1e-9
+"""Nodes [mm] closer than this are meant to be one and differ by rounding."""
 _SAMPLES_PER_ELEMENT = 64
 
 
@@ -55,8 +57,12 @@ class SizeField:
         return size
 
     def ends(self, length: float) -> list[float]:
-        """Stations [mm] from 0 to the length that must carry a node."""
-        return [0.0, *sorted({node for node in self.nodes if 0.0 < node < length}), length]
+        """Stations [mm] from 0 to the length that must carry a node; of several within APART one."""
+        ends = [0.0]
+        for node in sorted(self.nodes):
+            if ends[-1] + APART < node < length - APART:
+                ends.append(node)
+        return [*ends, length]
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,7 @@ from fem.mesh.developed_mesh import (
     developed_mesh,
     grid_cells,
 )
-from fem.mesh.generator import divided_rectangle
+from fem.mesh.generator import divided_line, divided_rectangle
 from fem.mesh.line_mesh import SizeField, Zone, line_mesh
 
 SOFT = Material.isotropic("soft", 80.0, 0.4, 1.2e-9, 0.2)
@@ -83,6 +83,16 @@ def test_gmsh_itself_puts_nodes_on_the_grid_lines_and_numbers_them_otherwise() -
     assert np.abs(places[:, 1, None] - WHOLE).min(axis=1).max() < 1e-10
     assert len(places) == stations.size * across.size
     assert not np.array_equal(corners, cells), "the order has to be found, it does not come by itself"
+
+
+@pytest.mark.parametrize("gap", [1e-3, 1e-6, 2e-9, 5e-10])
+def test_zones_that_end_almost_together_are_meshed_as_the_line_is(gap: float) -> None:
+    """gmsh by itself takes two ends 1e-6 mm apart for one and leaves the elements between out."""
+    field = SizeField(4.0, nodes=(30.0, 30.0 + gap, 50.0))
+    ends, size = field.ends(STRIP.length), lambda s: float(field.at(s))
+    stations, _, _ = as_grid(*divided_rectangle(ends, WHOLE, size), WHOLE)
+    np.testing.assert_array_equal(stations, divided_line(ends, size))
+    assert len(ends) == (5 if gap > 1e-9 else 4)
 
 
 def test_any_order_of_nodes_and_elements_becomes_the_grids() -> None:

@@ -98,6 +98,11 @@ def test_a_folder_that_cannot_be_written_costs_only_the_kept_mesh(tmp_path: Path
     assert line_mesh(95.0, FIELD, blocked / "cache").warning is None
 
 
+def test_nodes_that_differ_by_rounding_are_one() -> None:
+    field = SizeField(4.0, nodes=(30.0, 0.0, 30.0 + 1e-12, -1.0, 95.0, 95.0 - 1e-12, 30.001, 96.0))
+    assert field.ends(95.0) == [0.0, 30.0, 30.001, 95.0]
+
+
 def test_halving_sizes_doubles_elements() -> None:
     half = SizeField(2.0, tuple(Zone(z.start, z.end, z.size / 2) for z in FIELD.zones), growth=FIELD.growth)
     count = len(divided(95.0, half)) - 1
