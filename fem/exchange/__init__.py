@@ -1,1 +1,1 @@
-"""States of a run for other programs: solids to print, surfaces with their fields."""
+"""States of a run for other programs: solids to print, surfaces with their fields; meshes of the cases."""

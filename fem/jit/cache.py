@@ -14,12 +14,12 @@ import hashlib
 import os
 import platform
 import shutil
-import sys
 import time
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from fem.core.sources import PACKAGE, all_modules, digest, imports, source
+from fem.core.user_folder import caches
 
 DECORATORS = "jit.decorators"
 DIGITS = 16
@@ -74,21 +74,13 @@ def root() -> Path | None:
     name = f"pushpast-{hashlib.sha256(os.fsencode(PACKAGE)).hexdigest()[:12]}"  # several may share a place
     places = [Path(own) / name] if own else []
     with contextlib.suppress(RuntimeError):  # a user without a home
-        places += [PACKAGE / "__pycache__" / "loops", _users_folder() / name]
+        places += [PACKAGE / "__pycache__" / "loops", caches() / name]
     for place in places:
         with contextlib.suppress(OSError):
             place.mkdir(parents=True, exist_ok=True)
             if os.access(place, os.W_OK):
                 return place
     return None
-
-
-def _users_folder() -> Path:
-    if sys.platform == "win32":
-        return Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
-    if sys.platform == "darwin":
-        return Path.home() / "Library" / "Caches"
-    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
 
 
 def holders() -> list[str]:

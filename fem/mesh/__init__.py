@@ -1,3 +1,3 @@
-"""Stations along a strip through the mesh generator, and the finite elements: cubic Hermite lines, bicubic
-rectangles.
+"""The strip divided by the mesh generator, along its length and as a developed surface with named parts, and
+the finite elements: cubic Hermite lines, bicubic rectangles.
 """

@@ -114,10 +114,18 @@ def _increasing(name: str, lines: Array) -> Array:
     return lines
 
 
-def build_grid(stations: Array, across: Array) -> Grid:
-    """Grid and basis from two increasing sequences of grid lines."""
+def build_grid(stations: Array, across: Array, cells: Index | None = None) -> Grid:
+    """Grid and basis from two increasing sequences of grid lines.
+
+    cells: corners (ne, 4) of the elements by node, anticlockwise from the lowest, in the order in which the
+    elements shall be numbered; None numbers them as the nodes are.
+    """
     stations, across = _increasing("stations", stations), _increasing("across", across)
-    mesh = MeshQuad.init_tensor(stations, across)
+    if cells is None:
+        mesh = MeshQuad.init_tensor(stations, across)
+    else:
+        places = np.vstack([np.repeat(stations, across.size), np.tile(across, stations.size)])
+        mesh = MeshQuad(places, np.ascontiguousarray(cells[:, [0, 3, 2, 1]].T, dtype=np.int32))
     basis = Basis(mesh, BicubicRectangle(), intorder=QUADRATURE_ORDER)
     # scikit-fem numbers the nodes its own way; node k of the grid is found by its indices
     i = np.searchsorted(stations, mesh.p[0] - 1e-12 * np.ptp(stations))

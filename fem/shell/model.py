@@ -19,6 +19,7 @@ from fem.contact.settings import ContactSettings
 from fem.contact.surroundings import MASS_SHARE, ONSET, SINK, SLIP, split, surrounding_walls
 from fem.core.term import Array, FrictionTerm, Term
 from fem.design.obstacle import Wall
+from fem.mesh.developed_mesh import Part
 from fem.mesh.line_mesh import Zone
 from fem.shell.loads import weight
 from fem.shell.motion import shell_motion
@@ -119,6 +120,18 @@ def symmetric_strip(case: Case) -> bool:
     return bool(even and odd and not twisted)
 
 
+def case_mesh(case: Case, refine: float = 1.0, whole: bool = False) -> StripMesh:
+    """How the strip of a case is divided to be wound; arguments as for `build_shell_model`."""
+    st, strip = case.settings, case.strip
+    wound = min(strip.length, case.travel + case.slot_mouth + 5.0)
+    # all that is wound passes the slot
+    zones = (Zone(0.0, wound, min(st.element, st.element_fine) / refine),)
+    across = 2 * round(0.5 * ACROSS * refine)
+    half = not whole and symmetric_strip(case)
+    slot = Part("slot", (0.0, case.slot_mouth))
+    return StripMesh(TAIL * st.element / refine, zones, across, half, parts=(slot,))
+
+
 def build_shell_model(case: Case, refine: float = 1.0, whole: bool = False, skew: float = 0.0) -> ShellModel:
     """The shell of a case in its surroundings.
 
@@ -126,12 +139,7 @@ def build_shell_model(case: Case, refine: float = 1.0, whole: bool = False, skew
     it is enough; `skew`: share by which one side is stiffer than the middle and the other less stiff.
     """
     st, strip = case.settings, case.strip
-    half = not whole and symmetric_strip(case)
-    wound = min(strip.length, case.travel + case.slot_mouth + 5.0)
-    # all that is wound passes the slot
-    zones = (Zone(0.0, wound, min(st.element, st.element_fine) / refine),)
-    across = 2 * round(0.5 * ACROSS * refine)
-    body = strip_shell(strip, StripMesh(TAIL * st.element / refine, zones, across, half))
+    body = strip_shell(strip, case_mesh(case, refine, whole))
     if skew:
         side = np.sign(body.shell.grid.points[..., 1])[..., None, None]
         laminate = body.shell.laminate * (1.0 + skew * side)

@@ -18,7 +18,8 @@ import numpy as np
 from fem.core.term import Array, Index
 from fem.design.strip import Strip
 from fem.mesh.bicubic import build_grid, shape_at
-from fem.mesh.line_mesh import SizeField, Zone, line_mesh
+from fem.mesh.developed_mesh import DevelopedMesh, Part, developed_mesh
+from fem.mesh.line_mesh import SizeField, Zone
 from fem.shell.energy import Shell, build_shell
 
 TURN_ACROSS = 0.28  # rad of section one element spans; interpolating the arc then costs less than 1e-5
@@ -28,7 +29,8 @@ TURN_ACROSS = 0.28  # rad of section one element spans; interpolating the arc th
 class StripMesh:
     """How to divide a strip: `along` largest element [mm] (None: from the shape), `zones` with smaller ones,
     `across` elements over the width (None: from the section), `half`: only q >= 0 (for mirror symmetric use),
-    `nodes` stations that must carry a line of nodes, `cache` folder of kept meshes.
+    `nodes` stations that must carry a line of nodes, `cache` folder of kept meshes (None: the user's),
+    `parts` of the strip that the mesh names besides layers and bends.
     """
 
     along: float | None = None
@@ -37,6 +39,7 @@ class StripMesh:
     half: bool = False
     nodes: tuple[float, ...] = ()
     cache: Path | None = None
+    parts: tuple[Part, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -121,11 +124,16 @@ def lines_across(strip: Strip, mesh: StripMesh) -> Array:
     return np.asarray(lines)
 
 
+def mesh_of(strip: Strip, mesh: StripMesh) -> DevelopedMesh:
+    """The developed strip divided as asked."""
+    return developed_mesh(strip, size_field(strip, mesh), lines_across(strip, mesh), mesh.parts, mesh.cache)
+
+
 def strip_shell(strip: Strip, mesh: StripMesh | None = None) -> StripShell:
     """Shell of a strip. Raises InputError if a given mesh is too coarse for the section or the bends."""
     mesh = mesh or StripMesh()
-    line = line_mesh(strip.length, size_field(strip, mesh), mesh.cache)
-    grid = build_grid(line.stations, lines_across(strip, mesh))
+    developed = mesh_of(strip, mesh)
+    grid = build_grid(developed.stations, developed.across, developed.cells)
     nominal = strip.width
 
     def surface(s: Array, eta: Array) -> tuple[Array, Array, Array, Array]:
@@ -151,7 +159,7 @@ def strip_shell(strip: Strip, mesh: StripMesh | None = None) -> StripShell:
     shell = build_shell(grid, surface, law, mass)
     if strip.stations:
         shell = _with_fibre_axes(strip, shell)
-    return StripShell(strip, shell, mesh.half, line.warning)
+    return StripShell(strip, shell, mesh.half, developed.warning)
 
 
 def _with_fibre_axes(strip: Strip, shell: Shell) -> Shell:

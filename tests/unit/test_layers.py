@@ -12,8 +12,8 @@ from fem.core.sources import all_modules, file_of
 ROOT = Path(__file__).resolve().parents[2]
 
 ONLY_IN = {
-    "gmsh": {"mesh.line_mesh"},
-    "meshio": {"mesh.line_mesh", "exchange.export"},
+    "gmsh": {"mesh.generator"},
+    "meshio": {"mesh.mesh_cache", "exchange.export"},
     "h5py": {"results.vtkhdf"},
     "filelock": {"batch.job", "batch.precompile"},
     "distributed": {"batch.cluster"},
@@ -21,7 +21,7 @@ ONLY_IN = {
     "vtk": {"view.camera", "view.scene", "view.window"},
     "vtkmodules": {"view.camera", "view.scene", "view.window"},
     "imageio_ffmpeg": {"view.film"},
-    "matplotlib": {"view.plot", "cli.comparison_plot"},
+    "matplotlib": {"view.mesh_picture", "view.plot", "cli.comparison_plot"},
     "jinja2": {"report.page"},
     "typer": {"cli.verbs"},
     "rich": {"batch.progress", "cli.comparing", "cli.comparison_text", "cli.terminal", "cli.verbs"},

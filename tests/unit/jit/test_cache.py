@@ -40,7 +40,8 @@ print(outer(1.0), sum(outer.stats.cache_hits.values()), outer.stats.cache_path)
 @pytest.fixture
 def package(tmp_path):
     """A package of the same name with a loop two packages down that takes in a piece from elsewhere."""
-    for name in ("__init__", "core/__init__", "core/sources", "jit/__init__", "jit/cache", "jit/decorators"):
+    core, jit = ("__init__", "sources", "user_folder"), ("__init__", "cache", "decorators")
+    for name in ("__init__", *(f"core/{name}" for name in core), *(f"jit/{name}" for name in jit)):
         made = tmp_path / "fem" / f"{name}.py"
         made.parent.mkdir(parents=True, exist_ok=True)
         shutil.copy(ROOT / "fem" / f"{name}.py", made)

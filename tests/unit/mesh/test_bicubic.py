@@ -76,6 +76,19 @@ def test_hermite_ends() -> None:
     assert np.allclose(shape[1], [[0, 0], [1, 0]])
 
 
+def test_cells_number_the_elements() -> None:
+    """In the order of the nodes they change no digit; in another order the elements are the same ones."""
+    cells = np.array([[0, 3, 4, 1], [1, 4, 5, 2], [3, 6, 7, 4], [4, 7, 8, 5], [6, 9, 10, 7], [7, 10, 11, 8]])
+    same = build_grid(GRID.stations, GRID.across, cells)
+    for name, value in vars(GRID).items():
+        np.testing.assert_array_equal(getattr(same, name), value)
+    order = np.array([4, 0, 5, 2, 1, 3])
+    other = build_grid(GRID.stations, GRID.across, cells[order])
+    for name in ("dofs", "values", "derivatives", "points", "weights"):
+        np.testing.assert_array_equal(getattr(other, name), getattr(GRID, name)[order])
+    np.testing.assert_array_equal(other.nodal, GRID.nodal)
+
+
 def test_area_is_exact_and_grid_lines_must_increase() -> None:
     assert GRID.weights.sum() == pytest.approx(1.1 * 1.5, rel=1e-14)
     with pytest.raises(ValueError, match="increasing"):

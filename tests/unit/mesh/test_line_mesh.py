@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from fem.core.errors import MissingLibrary
-from fem.mesh import line_mesh as mesh
+from fem.mesh import generator
 from fem.mesh.line_mesh import SizeField, Zone, divided, line_mesh
 
 FIELD = SizeField(largest=4.0, zones=(Zone(0.0, 2.0, 0.8), Zone(20.0, 40.0, 1.2)), nodes=(55.0,))
@@ -39,7 +39,7 @@ def test_a_kept_mesh_is_the_same_to_the_last_digit(tmp_path: Path, monkeypatch: 
     first = line_mesh(95.0, FIELD, tmp_path)
     files = list(tmp_path.glob("*.msh"))
     assert len(files) == 1
-    monkeypatch.setattr(mesh, "load_gmsh", lambda: pytest.fail("the kept mesh should have been read"))
+    monkeypatch.setattr(generator, "load_gmsh", lambda: pytest.fail("the kept mesh should have been read"))
     second = line_mesh(95.0, FIELD, tmp_path)
     np.testing.assert_array_equal(first.stations, second.stations)
 
@@ -84,7 +84,7 @@ def test_without_gmsh_the_rule_is_used_and_says_what_to_install(
 
     monkeypatch.setattr(builtins, "__import__", without)
     with pytest.raises(MissingLibrary, match=r"libGLU\.so\.1.*apt install libglu1-mesa"):
-        mesh.load_gmsh()
+        generator.load_gmsh()
     made = line_mesh(95.0, FIELD, tmp_path)
     assert made.warning is not None
     assert "built-in rule" in made.warning
@@ -96,6 +96,11 @@ def test_a_folder_that_cannot_be_written_costs_only_the_kept_mesh(tmp_path: Path
     blocked = tmp_path / "file"
     blocked.write_text("not a folder")
     assert line_mesh(95.0, FIELD, blocked / "cache").warning is None
+
+
+def test_nodes_that_differ_by_rounding_are_one() -> None:
+    field = SizeField(4.0, nodes=(30.0, 0.0, 30.0 + 1e-12, -1.0, 95.0, 95.0 - 1e-12, 30.001, 96.0))
+    assert field.ends(95.0) == [0.0, 30.0, 30.001, 95.0]
 
 
 def test_halving_sizes_doubles_elements() -> None:
