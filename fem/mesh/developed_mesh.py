@@ -21,7 +21,8 @@ import numpy as np
 
 from fem.core.errors import MissingLibrary
 from fem.core.term import Array, Index
-from fem.design.layup import Interval, Mask
+from fem.core.units import Extent
+from fem.design.layup import Mask
 from fem.design.strip import Strip
 from fem.mesh.generator import Block, divided_rectangle, write
 from fem.mesh.line_mesh import SizeField, by_hand, divided
@@ -39,8 +40,8 @@ class Part:
     """
 
     name: str
-    along: Interval | None = None
-    across: Interval | None = None
+    along: Extent | None = None
+    across: Extent | None = None
     outside: bool = False
 
     def holds(self, s: Array, q: Array) -> Mask:

@@ -86,10 +86,11 @@ def test_the_intended_path_leaves_the_axle_at_its_bottom_and_goes_with_the_resul
 def test_a_state_that_does_not_settle_is_no_number(tmp_path: Path) -> None:
     class Refusing:
         def __init__(self) -> None:
-            self.plain: list[object] = []
+            self.terms: list[object] = []
+            self.add, self.remove = self.terms.append, self.terms.remove
 
         def step(self, u: np.ndarray, *_: object) -> object:
-            return type("Outcome", (), {"accepted": not self.plain, "reason": "no way", "u": u})()
+            return type("Outcome", (), {"accepted": not self.terms, "reason": "no way", "u": u})()
 
     case = small_case(tmp_path, PRESSED, **FLAT)
     places = lambda u, s: intended(case, s)  # noqa: E731
