@@ -8,7 +8,7 @@ import sys
 import pytest
 
 MOST_WORKERS = 8
-"""Each takes about half a gigabyte once it has drawn a picture."""
+"""Each takes up to 0.7 GB once it has drawn pictures."""
 
 if "numpy" not in sys.modules:  # it reads these once, when it is loaded; more threads only fight each other
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
