@@ -45,6 +45,7 @@ def test_every_name_is_there_and_no_other() -> None:
 
 
 def test_type_checkers_see_what_is_loaded() -> None:
+    assert Path(fem.__file__).with_name("py.typed").is_file()
     source = Path(fem.__file__).read_text()
     for module, name, alias in re.findall(r"from fem\.(\S+) import (\w+) as (\w+)", source):
         assert alias in fem._HOMES[module] and fem._NAMES_THERE[alias] == name
