@@ -1,10 +1,44 @@
-"""One thread for linear algebra, as in the command: on small matrices more threads only fight each other."""
+"""How the tests run: one thread for linear algebra each, side by side without doing anything twice."""
 
 from __future__ import annotations
 
 import os
 import sys
 
-if "numpy" not in sys.modules:  # it reads these once, when it is loaded
+import pytest
+
+MOST_WORKERS = 8
+"""Each takes up to 0.7 GB once it has drawn pictures."""
+
+if "numpy" not in sys.modules:  # it reads these once, when it is loaded; more threads only fight each other
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    """Workers of `-n auto`: a core each, of those this process may use; the plug-in counts physical ones."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return min(cores, MOST_WORKERS)
+
+
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Compile the loops of both models before workers start, or each of them would compile them all."""
+    config = session.config
+    if hasattr(config, "workerinput") or not getattr(config.option, "numprocesses", None):
+        return
+    if config.option.collectonly:
+        return
+    from fem.batch.precompile import compile_loops
+    from fem.core.atomic import MODELS
+
+    line = config.get_terminal_writer().line
+    for model in MODELS:
+        compile_loops(model, lambda model=model: line(f"compiling loops: {model}"), lambda: False)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Keep tests that share a fixture of their module in one worker: it is made once."""
+    for item in items:
+        fixtures = item._fixtureinfo.name2fixturedefs.values() if isinstance(item, pytest.Function) else ()
+        if any(fixture[-1].scope == "module" for fixture in fixtures):
+            item.add_marker(pytest.mark.xdist_group(item.nodeid.partition("::")[0]))

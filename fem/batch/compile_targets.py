@@ -1,8 +1,8 @@
 """All loops of a run of a model, called once on a small strip, so that they are compiled before a run asks.
 
 A loop is compiled for the types it is called with. Here the very objects of a run call their loops, on a
-strip of a few elements; `tests/unit/test_rehearsal.py` checks that a run then asks for no other types. The
-parts share next to no loop that Python calls, so that each can be compiled by another process.
+strip of a few elements; `tests/unit/batch/test_compile_targets.py` checks that a run then asks for no other
+types. The parts share next to no loop that Python calls, so that each can be compiled by another process.
 """
 
 from __future__ import annotations

@@ -45,6 +45,7 @@ def test_every_name_is_there_and_no_other() -> None:
 
 
 def test_type_checkers_see_what_is_loaded() -> None:
+    assert Path(fem.__file__).with_name("py.typed").is_file()
     source = Path(fem.__file__).read_text()
     for module, name, alias in re.findall(r"from fem\.(\S+) import (\w+) as (\w+)", source):
         assert alias in fem._HOMES[module] and fem._NAMES_THERE[alias] == name
@@ -54,10 +55,11 @@ def test_type_checkers_see_what_is_loaded() -> None:
 
 
 @pytest.mark.parametrize("name", fem.__all__)
-def test_every_name_is_documented_with_units_and_errors(name: str) -> None:
+def test_every_name_is_documented_and_annotated_and_says_what_it_raises(name: str) -> None:
     public = getattr(fem, name)
     told = inspect.getdoc(public) or ""
     assert len(told) > 20
+    assert not inspect.isfunction(public) or re.search("[Rr]aises", told)
     if inspect.isfunction(public):
         assert all(parameter.annotation is not parameter.empty for parameter in
                    inspect.signature(public).parameters.values())  # fmt: skip

@@ -34,7 +34,7 @@ def test_set_up_is_one_line_each() -> None:
     lines = [line for line in README.splitlines() if line.startswith("python3 -m venv")]
     assert len(lines) == 2
     assert lines[0].endswith("pushpast run cases/boom-soft.toml")
-    assert lines[1].endswith("-m pytest")
+    assert lines[1].endswith("-m pytest -n auto")
 
 
 def test_every_status_and_mode_is_explained() -> None:

@@ -149,13 +149,13 @@ def test_motor_numbers_follow_from_its_line(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("changes", "remark"),
     [
-        ({"thickness": 1.5, "casing": 12.0}, "strained to .* times the elastic limit of plate"),
-        ({"thickness": 1.5, "axle": 3.0, "casing": 12.0}, "where a linear material law is out of its range"),
-        ({"casing": 6.4}, "The tight coil leaves 0.* mm to the casing"),
-        ({}, "The case has no .motor."),
+        ({"thickness": 1.5, "casing": 12.0}, r"\d times .*plate"),
+        ({"thickness": 1.5, "axle": 3.0, "casing": 12.0}, "linear"),
+        ({"casing": 6.4}, r"0\.\d+ mm .*casing"),
+        ({}, r"\[motor\]"),
         (
             {"more": "[motor]\nstall_torque = 0.01\nno_load_speed = 1.0\n"},
-            "The motor stalls: the axle gets 0.01 N mm",
+            r"0\.01 N mm",
         ),
     ],
 )
@@ -181,4 +181,5 @@ def test_layers_along_are_judged_where_they_are(tmp_path: Path) -> None:
     more = '[[strip.layers]]\nmaterial = "pla"\nthickness = 0.2\nalong = [20.0, 50.0]\nelsewhere = "plate"\n'
     case, derived = made(tmp_path, more=more)
     assert [place.station for place in characteristic_places(case)] == pytest.approx([10.0, 35.0, 75.0])
-    assert "35 mm from the root, layer 2 (pla)" in derived.quantities["strain_wound_up_share"].note
+    note = derived.quantities["strain_wound_up_share"].note
+    assert all(fact in note for fact in ("35 mm", "layer 2", "pla"))
