@@ -27,10 +27,11 @@ from fem.results.compare import (
     CurveDifference,
     Difference,
 )
+from fem.results.outcome import NoResult
 from fem.results.regression import Accepted, Compared
 
-BAD = "bad input"
-STYLES = {CODE: "bold red", STATUS: "bold red", BAD: "bold red", DESIGN: "yellow", MESH: "yellow"}
+FAILURES = (CODE, STATUS, NoResult.BAD_INPUT)
+STYLES = dict.fromkeys(FAILURES, "bold red") | {DESIGN: "yellow", MESH: "yellow"}
 MEANING = {
     CODE: "the case says the same, the program gives other numbers",
     MESH: "only the table solver differs; no failure",
@@ -95,7 +96,7 @@ def markdown(outcomes: Sequence[Compared]) -> str:
     ]  # fmt: skip
     for one in outcomes:
         what = _kind(one)
-        shown = f"**{_shout(what)}**" if what in {CODE, STATUS, BAD} else what
+        shown = f"**{_shout(what)}**" if what in FAILURES else what
         cells = (one.case, one.model, shown, _status(one), _first(one))
         lines.append(f"| {' | '.join(_cell(cell) for cell in cells)} |")
     for one in outcomes:
@@ -138,7 +139,7 @@ def print_accepted(console: Console, messages: Console, made: Sequence[Accepted]
 
 
 def _kind(one: Compared) -> str:
-    return BAD if one.comparison is None else one.comparison.kind
+    return NoResult.BAD_INPUT if one.comparison is None else one.comparison.kind
 
 
 def _shout(kind: str) -> str:
@@ -264,5 +265,5 @@ def _accept(made: Comparison) -> str:
 
 def _count(outcomes: Iterable[Compared]) -> str:
     counts = Counter(_kind(one) for one in outcomes)
-    said = [f"{counts[kind]} {_shout(kind)}" for kind in (*KINDS, BAD) if counts[kind]]
+    said = [f"{counts[kind]} {_shout(kind)}" for kind in (*KINDS, NoResult.BAD_INPUT) if counts[kind]]
     return ", ".join(said) if said else "nothing to compare"

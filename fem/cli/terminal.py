@@ -14,7 +14,8 @@ from rich.console import Console
 from rich.table import Table
 
 from fem.core.errors import Fault
-from fem.simulation.failure_guide import GOOD, explanations
+from fem.results.outcome import GOOD
+from fem.simulation.failure_guide import explanations
 
 if TYPE_CHECKING:
     from fem.case.definition import Case
@@ -199,8 +200,8 @@ def _on_the_bench(summary: Mapping[str, Any]) -> Iterable[str]:
     """How what went wrong shows on the real strip; nothing where nothing did."""
     jam, share = summary["jam"], summary["quantities"].get("strain_share_peak", {}).get("value")
     for entry in explanations(summary["status"], jam["mode"] if jam else None, _value(share)):
-        if entry.name not in GOOD:
-            yield f"  {entry.name}, on the bench: {entry.bench}"
+        if entry not in GOOD:
+            yield f"  {entry}, on the bench: {entry.bench}"
 
 
 def _value(value: float | None) -> float:

@@ -21,8 +21,8 @@ from fem.report.drawing import side_view
 from fem.report.page_scene import pack, stops
 from fem.report.svg import Pen, style_sheet
 from fem.report.wording import CAUTIONS, figure, margins, other_numbers, quality, verdict_texts
+from fem.results.outcome import GOOD
 from fem.results.result import Result, to_json, with_states
-from fem.simulation.failure_guide import GOOD
 from fem.view.colour import ramp
 
 WEB = Path(__file__).with_name("web")

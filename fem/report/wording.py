@@ -13,9 +13,10 @@ import numpy as np
 
 from fem.case.definition import Case
 from fem.design.loading import Winding
+from fem.results.outcome import Outcome
 from fem.results.result import Quantity, Result
 from fem.results.snapshot import PHASES
-from fem.simulation.failure_guide import Explained, explanations
+from fem.simulation.failure_guide import explanations
 
 CAUTIONS: tuple[str, ...] = (
     "A wound strip stores energy. Let go, it whips: keep eyes, face and hands out of its way and wear eye "
@@ -99,7 +100,7 @@ def margins(result: Result) -> list[Margin]:
     return sorted(made, key=lambda margin: math.inf if math.isnan(margin.left) else margin.left)
 
 
-def verdict_texts(result: Result) -> tuple[Explained, ...]:
+def verdict_texts(result: Result) -> tuple[Outcome, ...]:
     """What to know about this outcome."""
     mode = None if result.jam is None else result.jam.mode
     return explanations(result.status, mode, _value(result, "strain_share_peak"))

@@ -27,6 +27,7 @@ from fem.core.errors import InputError
 from fem.core.schema_version import Words, versioned_text
 from fem.core.term import Array, Index
 from fem.results.curve_distance import departure, thinned
+from fem.results.outcome import Status
 from fem.results.provenance import LIBRARIES
 from fem.results.result import BendPassage, Jam, Number, Quantity, Result, laid_out, to_json
 from fem.results.snapshot import PHASES
@@ -199,7 +200,7 @@ def accepted(
     """
     if not why.strip():
         raise InputError('--why is empty; say why the new numbers are right, as in --why "softer lining"')
-    if result.status == "not converged":
+    if result.status == Status.NOT_CONVERGED:
         raise InputError(
             f"{case.name}: the {result.model} run did not converge, which says nothing about the "
             "design; halve solver.turn or solver.element and run it again"

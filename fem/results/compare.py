@@ -30,6 +30,7 @@ from fem.results.baseline import (
     unmoved,
 )
 from fem.results.curve_distance import departure
+from fem.results.outcome import Status
 from fem.results.result import Result
 
 SAME, CODE, MESH, DESIGN, STATUS, NEW = (
@@ -238,7 +239,7 @@ def _notes(
     result: Result, old: Baseline, kind: str, cause: str, keys: tuple[KeyChange, ...]
 ) -> tuple[str, ...]:
     notes = []
-    if result.status == "not converged":
+    if result.status == Status.NOT_CONVERGED:
         notes.append("the program stopped, not the strip: this says nothing about the design")
     if cause == CODE and keys:
         notes.append("the file says the same, but the program fills in other values (see the keys)")

@@ -96,7 +96,7 @@ class Jam:
     """Where, how and on what evidence the strip stops; stated on a converged, stable state only."""
 
     mode: str
-    """Named mode in words, e.g. "coil lock-up in the casing"."""
+    """How it jams, in words; the README lists the modes."""
     station_mm: Number
     """Distance from the root, along the strip."""
     travel_mm: Number
@@ -132,7 +132,7 @@ class Result:
     model: str
     """Which model ran: "rod" or "shell"."""
     status: str
-    """Lower-case words: "deployed", "jammed", "stalled on retract", "not converged", ..."""
+    """How it ended, in words: a `Status`; the README lists them."""
     sentence: str
     """The status as one sentence a maker can act on."""
     quantities: Mapping[str, Quantity]

@@ -21,6 +21,7 @@ from fem.core.term import Array
 from fem.design.loading import Bend, Coil, Column, Press
 from fem.design.settings import Settings
 from fem.mesh.line_mesh import Zone
+from fem.results.outcome import Status
 from fem.results.result import Quantity, Result
 from fem.results.snapshot import Snapshot
 from fem.shell.loads import weight
@@ -301,37 +302,37 @@ def _numbers(course: _Course, states: list[StripState]) -> dict[str, Quantity]:
     return {names.get(name, name): number for name, number in numbers.items()}
 
 
-def _status(case: Case, course: _Course) -> str:
+def _status(case: Case, course: _Course) -> Status:
     push = case.push
     if course.trouble:
-        return "not converged"
+        return Status.NOT_CONVERGED
     gave_way = course.peak is not None
     if isinstance(push, Column):
         loads = np.abs(course.load) / np.abs(course.control)
-        return "buckled" if gave_way or loads[-1] < 0.5 * loads[0] else "held"
+        return Status.BUCKLED if gave_way or loads[-1] < 0.5 * loads[0] else Status.HELD
     if isinstance(push, Press) and not gave_way:
         reach = course.model.strip.length if push.station is None else push.station
         if abs(course.control[-1]) > TOO_SOFT * reach:
-            return "too soft"
-    return "snapped" if gave_way else "held"
+            return Status.TOO_SOFT
+    return Status.SNAPPED if gave_way else Status.HELD
 
 
-def _sentence(word: str, numbers: Mapping[str, Quantity], course: _Course) -> str:
+def _sentence(word: Status, numbers: Mapping[str, Quantity], course: _Course) -> str:
     if course.trouble:
-        return f"Not converged: {course.trouble}. This is numerical; the path up to there stands."
+        return word.entry.sentence.format(at="", trouble=course.trouble, hint="")
     stem, suffix = course.load_name.rsplit("_", 1)
     peak, end = numbers.get(f"{stem}_peak_{suffix}"), numbers.get(f"{stem}_end_{suffix}")
     peak = peak or numbers.get(PRESS_NAMES["force_peak_N"])
     if peak is not None:
-        return f"Gives way at {peak.value:.3g} {peak.unit}, {peak.note}."
+        return Status.SNAPPED.entry.sentence.format(peak=f"{peak.value:.3g} {peak.unit}, {peak.note}")
     if end is None:
         return "Nothing was recorded."
-    if word == "too soft":
+    if word == Status.TOO_SOFT:
         return (
             f"Moves {course.control[-1]:.3g} mm under {end.value:.3g} {end.unit}: it gives way smoothly "
             "instead of holding."
         )
-    return f"{'Buckles and carries' if word == 'buckled' else 'Holds'} {end.value:.3g} {end.unit} {end.note}."
+    return word.entry.sentence.format(end=f"{end.value:.3g} {end.unit} {end.note}")
 
 
 def _snapshots(course: _Course, states: list[StripState]) -> tuple[Snapshot, ...]:

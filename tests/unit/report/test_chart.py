@@ -51,7 +51,7 @@ def test_states_without_torque_have_no_place() -> None:
 
 def test_a_jam_and_the_bends_are_told() -> None:
     text = torque_chart(made_results.jammed()).drawing.text()
-    assert "bend 2" in text and "jam: coil lock-up in" in text
+    assert "bend 2" in text and "jam: coil locks in" in text
     assert "the motor has 48 N mm" in text
 
 

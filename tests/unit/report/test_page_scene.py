@@ -14,13 +14,14 @@ from fem.case.definition import read_case
 from fem.report import page_scene
 from fem.report.page_scene import FAR_GAP, pack, quantities, stops, unpack_places, unpack_quantity
 from fem.results.result import Result
+from fem.simulation.jam_modes import JamMode
 
 ROOT = Path(__file__).resolve().parents[3]
 
 
-@pytest.fixture(params=["deployed", "jammed", "pressed"])
+@pytest.fixture(params=[made_results.deployed, made_results.jammed, made_results.pressed])
 def result(request: pytest.FixtureRequest) -> Result:
-    made: Result = getattr(made_results, request.param)()
+    made: Result = request.param()
     return made
 
 
@@ -133,5 +134,5 @@ def test_it_starts_at_the_jam() -> None:
     assert about["jam"] == {
         "station": 41.0,
         "place": "41.0 mm from the root",
-        "mode": "coil lock-up in the casing",
+        "mode": JamMode.COIL_LOCKS,
     }

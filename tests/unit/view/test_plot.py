@@ -16,7 +16,9 @@ from matplotlib.figure import Figure
 from matplotlib.text import Annotation, Text
 from matplotlib.transforms import Bbox
 
+from fem.results.outcome import Status
 from fem.results.result import Result
+from fem.simulation.jam_modes import JamMode
 from fem.view.plot import MANNERS, torque_figure, torque_plot
 
 
@@ -45,7 +47,7 @@ def bend_test() -> Result:
         "torque_Nmm": np.linspace(0.0, 30.0, 50), "push_N": np.full(50, np.nan),
         "work_in_Nmm": np.arange(50.0),
     }  # fmt: skip
-    return replace(made, path=path, bends=(), status="held")
+    return replace(made, path=path, bends=(), status=Status.HELD)
 
 
 def on_the_bench() -> Result:
@@ -54,11 +56,13 @@ def on_the_bench() -> Result:
         "phase": np.full(50, 3.0), "shortening_mm": way, "force_N": 3.0 * np.sin(way),
         "curvature_peak_per_mm": 0.02 * way, "work_in_Nmm": way**2, "audit_error": np.full(50, 1e-4),
     }  # fmt: skip
-    return replace(made, path=path, bends=(), status="buckled")
+    return replace(made, path=path, bends=(), status=Status.BUCKLED)
 
 
 def no_steps() -> Result:
-    return replace(made_results.deployed(), path={"travel_mm": np.empty(0)}, bends=(), status="not converged")
+    return replace(
+        made_results.deployed(), path={"travel_mm": np.empty(0)}, bends=(), status=Status.NOT_CONVERGED
+    )
 
 
 def long_words() -> Result:
@@ -162,7 +166,7 @@ def test_jam_and_bends_are_marked_where_they_are() -> None:
     assert ("o", 66.0, 52.0) in marks
     assert any(line.get_marker() == "o" and list(line.get_ydata()) == [4.2] for line in push.lines)
     words = " ".join(text.replace("\n", " ") for text, _ in texts(figure))
-    assert "jam: coil lock-up in the casing, 41.0 mm from the root" in words
+    assert f"jam: {JamMode.COIL_LOCKS}, 41.0 mm from the root" in words
     assert "bend 2: 52 N mm" in words and "boom-stiff: jammed" in words
     free = " ".join(text for text, _ in texts(axes_of(made_results.deployed())[0]))
     assert "jam" not in free and "bend 1: 27.7 N mm" in free
