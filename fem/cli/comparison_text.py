@@ -14,7 +14,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from rich.console import Console
 from rich.table import Table
 
-from fem.cli.terminal import number_text, words
+from fem.cli.terminal import number_text
+from fem.results.columns import unit_of, words_of
 from fem.results.compare import (
     CODE,
     DESIGN,
@@ -29,15 +30,16 @@ from fem.results.compare import (
 )
 from fem.results.outcome import NoResult
 from fem.results.regression import Accepted, Compared
+from fem.results.snapshot import PHASE_WORDS
+from fem.view.palette import CHANGED, FAILED, HEADING
 
 FAILURES = (CODE, STATUS, NoResult.BAD_INPUT)
-STYLES = dict.fromkeys(FAILURES, "bold red") | {DESIGN: "yellow", MESH: "yellow"}
+STYLES = dict.fromkeys(FAILURES, FAILED) | {DESIGN: CHANGED, MESH: CHANGED}
 MEANING = {
     CODE: "the case says the same, the program gives other numbers",
     MESH: "only the table solver differs; no failure",
     DESIGN: "the case differs, these are the effects; no failure",
 }
-PHASES = {"retract": "winding in", "deploy": "pushing out", "push": "the push"}
 MOST_NUMBERS = 24
 """Rows of a block; the rest is counted."""
 
@@ -45,7 +47,7 @@ MOST_NUMBERS = 24
 def print_comparisons(console: Console, outcomes: Sequence[Compared]) -> None:
     """The table of all cases, then a block for each that is not the same, and the count of each kind."""
     table = Table(
-        title="against what was accepted", title_justify="left", title_style="bold", box=None,
+        title="against what was accepted", title_justify="left", title_style=HEADING, box=None,
         padding=(0, 2, 0, 0), pad_edge=False,
     )  # fmt: skip
     for column in ("case", "model", "what", "status"):
@@ -83,7 +85,7 @@ def _print_numbers(console: Console, numbers: Sequence[Difference]) -> None:
         table.add_column(justify=justify, no_wrap=True)
     for number in numbers[:MOST_NUMBERS]:
         old, new = _sides(number)
-        table.add_row(f" {words(number.quantity)}", old, "->", new, _share(number), _allowed(number))
+        table.add_row(f" {words_of(number.quantity)}", old, "->", new, _share(number), _allowed(number))
     if numbers:
         console.print(table)
 
@@ -109,7 +111,7 @@ def markdown(outcomes: Sequence[Compared]) -> str:
         if _listed(made):
             lines += ["", "| number | before | now | change | tolerance |", "|---|---:|---:|---:|---|"]
         for number in _listed(made)[:MOST_NUMBERS]:
-            cells = (words(number.quantity), *_sides(number), _share(number), _allowed(number))
+            cells = (words_of(number.quantity), *_sides(number), _share(number), _allowed(number))
             lines.append(f"| {' | '.join(_cell(cell) for cell in cells)} |")
         lines.append("")
         lines += [f"{_cell(line)}  " for line in (*_curves(made), *_rest(made), *made.notes)]
@@ -165,7 +167,7 @@ def _first(one: Compared) -> str:
     if made.telling:
         number = made.telling[0]
         old, new = _sides(number)
-        return f"{words(number.quantity)} {old} -> {new} {_share(number)}".rstrip()
+        return f"{words_of(number.quantity)} {old} -> {new} {_share(number)}".rstrip()
     far = [curve for curve in made.curves if curve.verdict not in {"same", "within"}]
     if far:
         return _curve(far[0])
@@ -225,7 +227,7 @@ def _curves(made: Comparison) -> Iterator[str]:
 
 
 def _curve(curve: CurveDifference) -> str:
-    phase = PHASES.get(curve.phase, curve.phase)
+    phase = PHASE_WORDS.get(curve.phase, curve.phase)
     if curve.verdict in {"new", "vanished"}:
         return f"curve of {phase} {'was not there' if curve.verdict == 'new' else 'is gone'}"
     text = f"curve of {phase}: {100.0 * curve.distance:.3g} % of its height and width away"
@@ -233,8 +235,8 @@ def _curve(curve: CurveDifference) -> str:
     if curve.place is not None:
         way, load = curve.place.names
         (x, y), (x_now, y_now) = curve.place.old, curve.place.new
-        unit_x, unit_y = ("rad" if way.endswith("_rad") else "mm"), ("N" if load.endswith("_N") else "N mm")
-        text += f", farthest where the {words(load)} was {number_text(y, unit_y)} at {words(way)} "
+        unit_x, unit_y = unit_of(way), unit_of(load)
+        text += f", farthest where the {words_of(load)} was {number_text(y, unit_y)} at {words_of(way)} "
         text += (
             f"{number_text(x, unit_x)} and is {number_text(y_now, unit_y)} at {number_text(x_now, unit_x)}"
         )

@@ -2,7 +2,9 @@
 
 A push says which boundary moves, how far and which way; the run turns it into steps. To add one, write a
 frozen class with a `kind`, a sentence in its docstring and annotated fields, and put it in `PUSHES`: the case
-reader, the documentation and the tests all loop over that tuple.
+reader, the documentation and the tests all loop over that tuple. `control_column` and `load_column` name the
+columns of the path for what is prescribed and what that takes, with their units at the end: curves,
+comparisons and pages follow from them.
 """
 
 from __future__ import annotations
@@ -22,6 +24,8 @@ class Winding:
     [mm] that stays outside the slot so that the tip cannot slip inside.
     """
 
+    control_column: ClassVar[str] = "axle_angle_rad"
+    load_column: ClassVar[str] = "torque_Nmm"
     travel: Length | None = None
     left_out: Distance = 5.0
 
@@ -70,6 +74,8 @@ class Bend:
     """
 
     kind: ClassVar[str] = "bend"
+    control_column: ClassVar[str] = "turn_rad"
+    load_column: ClassVar[str] = "moment_Nmm"
     angle: Angle = math.pi / 2
     station: Length | None = None
     grip: Literal["rigid", "free"] = "rigid"
@@ -87,6 +93,8 @@ class Column:
     """
 
     kind: ClassVar[str] = "column"
+    control_column: ClassVar[str] = "shortening_mm"
+    load_column: ClassVar[str] = "force_N"
     free_length: Length | None = None
     free_lengths: tuple[Length, ...] = ()
     shortening: Length = 2.0
@@ -104,6 +112,8 @@ class Press:
     """
 
     kind: ClassVar[str] = "press"
+    control_column: ClassVar[str] = "pressed_mm"
+    load_column: ClassVar[str] = "force_N"
     force: Force = 1.0
     station: Length | None = None
     direction: Angle = -math.pi / 2
@@ -120,6 +130,8 @@ class Coil:
     """
 
     kind: ClassVar[str] = "coil"
+    control_column: ClassVar[str] = "turn_rad"
+    load_column: ClassVar[str] = "moment_Nmm"
     radius: Length = 5.0
     station: Length | None = None
 

@@ -14,8 +14,9 @@ from fem.core.atomic import whole_file
 from fem.report.failure_tables import failures
 from fem.report.page import put
 from fem.report.report import Difference, Entry, finished, write_report
-from fem.report.wording import margins, plain
+from fem.report.wording import margins
 from fem.results.baseline import file_of, number, read
+from fem.results.columns import words_of
 from fem.results.compare import compare
 from fem.view.still import critical_picture
 
@@ -67,7 +68,7 @@ def since_accepted(entries: Sequence[Entry], references: Path) -> dict[str, list
         for one in made.telling:
             share = f"{100 * one.change:+.3g} %" if math.isfinite(one.change) else one.verdict
             old, new = (f"{number(side)} {one.unit}".strip() for side in (one.old, one.new))
-            rows.append(Difference(plain(one.quantity), old, new, share, made.cause))
+            rows.append(Difference(words_of(one.quantity), old, new, share, made.cause))
         told[result.case_name] = rows
     return told or None
 

@@ -19,9 +19,9 @@ import numpy as np
 from fem.case.definition import Case, read_case
 from fem.core.atomic import MODELS, run_folder
 from fem.core.errors import CaseError, InputError, MissingLibrary
-from fem.report.chart import abscissa, energy_chart, motor_has, push_chart, small_chart, span, torque_chart
+from fem.report.chart import LOAD_HEIGHT, chart, small_chart, span
 from fem.report.drawing import developed, section, side_view, stack, surroundings
-from fem.report.page import WEB, css, environment, provenance, put, put_bytes
+from fem.report.page import css, environment, provenance, put, put_bytes, web_text
 from fem.report.svg import Drawing
 from fem.report.wording import (
     CAUTIONS,
@@ -31,10 +31,11 @@ from fem.report.wording import (
     layer_rows,
     margins,
     other_numbers,
-    plain,
     quality,
     verdict_texts,
 )
+from fem.results.columns import TRAVEL, unit_of, words_of
+from fem.results.curves import axes, load_curve, run_curves
 from fem.results.result import Result, read
 
 PICTURE_FILE = "critical.png"
@@ -133,16 +134,12 @@ def report(
     dates = [str(result.provenance.get("date", "")) for result in results]
     small, note = _multiples(results)
     return environment().get_template("report.html").render(
-        heading=heading, date=max(dates)[:10], css=css(), report_css=_web("report.css"),
-        script=_web("sort.js"), entries=[_told(entry) for entry in entries], differences=differences,
+        heading=heading, date=max(dates)[:10], css=css("report.css"),
+        script=web_text("sort.js"), entries=[_told(entry) for entry in entries], differences=differences,
         cautions=CAUTIONS, share=_share, paper=paper,
         columns=["case", "status", "jam at [mm]", *(_titled(name) for name in COLUMNS)],
         table=[_row(result) for result in results], small=small, small_note=note,
     )  # fmt: skip
-
-
-def _web(name: str) -> str:
-    return (WEB / name).read_text(encoding="utf-8")
 
 
 def _told(entry: Entry) -> dict[str, Any]:
@@ -153,23 +150,24 @@ def _told(entry: Entry) -> dict[str, Any]:
         moment = critical.label or "the most strained state"
         caption = f"From the side: {moment}, {critical.travel:.1f} mm pulled in"
         views.append((caption, side_view(critical, result.intended_path, result.jam).text()))
-    charts = [
-        (caption, chart.drawing.text())
-        for caption, chart in (
-            ("Torque at the axle; rings: the hardest point of each bend's passing", torque_chart(result)),
-            ("Push at the slot", push_chart(result)),
-            ("Where the work goes", energy_chart(result)),
-        )
-    ] if result.rows else []  # fmt: skip
     return {
         "result": result, "margins": margins(result), "texts": verdict_texts(result),
-        "picture": _picture(entry.folder), "views": views, "charts": charts,
+        "picture": _picture(entry.folder), "views": views, "charts": _charts(result),
         "words": in_words(case) if case is not None else [], "drawings": _drawings(result, case),
         "layers": layer_rows(result, case), "quality": quality(result, case),
         "numbers": other_numbers(result), "provenance": provenance(result),
         "beside": beside(result, entry.other) if entry.other else [],
         "other_model": entry.other.model if entry.other else "",
     }  # fmt: skip
+
+
+def _charts(result: Result) -> list[tuple[str, str]]:
+    """The curves of a run with their captions."""
+    load, *others = run_curves(result)
+    rings = "; rings: the hardest point of each bend's passing" if load.marks else ""
+    made = [(load.caption + rings, chart(result, load, LOAD_HEIGHT))]
+    made += [(curve.caption, chart(result, curve)) for curve in others]
+    return [(caption[0].upper() + caption[1:], one.drawing.text()) for caption, one in made if result.rows]
 
 
 def _drawings(result: Result, case: Case | None) -> list[tuple[str, str]]:
@@ -201,9 +199,7 @@ def _picture(folder: Path | None) -> str:
 
 
 def _titled(name: str) -> str:
-    units = {"Nmm": "N mm", "mm": "mm"}
-    ending = name.rsplit("_", 1)[1]
-    return f"{plain(name)} [{units[ending]}]" if ending in units else f"{plain(name)} [%]"
+    return f"{words_of(name)} [{unit_of(name) or '%'}]"
 
 
 def _row(result: Result) -> list[dict[str, Any]]:
@@ -225,17 +221,19 @@ def _row(result: Result) -> list[dict[str, Any]]:
 
 def _multiples(results: Sequence[Result]) -> tuple[list[tuple[str, str]], str]:
     """Torque curves of all runs that have travel, on common axes; a curve far above the others is cut."""
-    drawn = [result for result in results if result.rows and "travel" in abscissa(result)[1]]
+    curves = {id(result): load_curve(result) for result in results}
+    drawn = [result for result in results if curves[id(result)].lines and axes(result)[0] is TRAVEL]
     if len(drawn) < 2:
         return [], ""
-    peaks = sorted(float(np.nanmax(result.column("torque_Nmm"))) for result in drawn)
-    motors = [motor for motor in map(motor_has, drawn) if math.isfinite(motor)]
+    lines = [line for result in drawn for line in curves[id(result)].lines]
+    peaks = sorted(max(float(line.y.max()) for line in curves[id(result)].lines) for result in drawn)
+    motors = [motor.least for result in drawn if (motor := curves[id(result)].motor) is not None]
     top = max(peaks[-1], 0.0)
     if motors and top > 1.5 * max(motors):
         top = max(1.5 * max(motors), peaks[0])
     cut = any(peak > top for peak in peaks)
-    low = min(float(np.nanmin(result.column("torque_Nmm"))) for result in drawn)
-    x, y = span([result.column("travel_mm") for result in drawn], 0.0), span([np.array([low, top])], 0.0)
+    low = min(float(line.y.min()) for line in lines)
+    x, y = span([line.x for line in lines], 0.0), span([np.array([low, top])], 0.0)
     note = "Broken line: what the motor has." + (f" Above {top:.3g} N mm a curve is cut off." if cut else "")
     return [(result.case_name, small_chart(result, (0.0, x[1]), y).drawing.text()) for result in drawn], note
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from fem.case.definition import Case
 from fem.design.loading import Winding
+from fem.results.columns import words_of
 from fem.results.outcome import Outcome
 from fem.results.result import Quantity, Result
 from fem.results.snapshot import PHASES
@@ -33,7 +34,6 @@ CAUTIONS: tuple[str, ...] = (
 )
 ENOUGH = 0.25
 """Share of the motor's torque, or of a strain limit, that is called a margin (common practice, no source)."""
-UNIT_ENDINGS = ("_N_per_mm", "_per_mm", "_Nmm", "_rad", "_mm", "_s", "_N")
 AUDIT_LIMIT = 0.02
 """Error of the energy balance above which a run is not to be trusted."""
 
@@ -108,13 +108,7 @@ def verdict_texts(result: Result) -> tuple[Outcome, ...]:
 
 def other_numbers(result: Result) -> list[tuple[str, Quantity]]:
     """All quantities in the order of the run, with plain names."""
-    return [(plain(name), number) for name, number in result.quantities.items()]
-
-
-def plain(name: str) -> str:
-    """`coil_outer_radius_mm` -> `coil outer radius`."""
-    ending = next((end for end in UNIT_ENDINGS if name.endswith(end)), "")
-    return name.removesuffix(ending).replace("_", " ")
+    return [(words_of(name), number) for name, number in result.quantities.items()]
 
 
 @dataclass(frozen=True)
@@ -172,7 +166,7 @@ def quality(result: Result, case: Case | None) -> list[tuple[str, str]]:
     for name in ("retract_torque_peak_Nmm", "deploy_torque_peak_Nmm"):
         note = result.quantities[name].note if name in result.quantities else ""
         if "scatter" in note:
-            rows.append((f"scatter of the {plain(name)}", note.split("scatter ")[1]))
+            rows.append((f"scatter of the {words_of(name)}", note.split("scatter ")[1]))
     rows.append(("time of the computation", f"{result.seconds:.1f} s"))
     return rows
 
@@ -191,7 +185,7 @@ def beside(first: Result, second: Result) -> list[tuple[str, str, str, str]]:
         if two is None or not (math.isfinite(one.value) and math.isfinite(two.value)):
             continue
         scale = max(abs(one.value), abs(two.value), 1e-12)
-        rows.append((plain(name), figure(one.value, one.unit), figure(two.value, two.unit),
+        rows.append((words_of(name), figure(one.value, one.unit), figure(two.value, two.unit),
                      f"{100 * (one.value - two.value) / scale:+.0f} %"))  # fmt: skip
     return rows
 

@@ -29,6 +29,7 @@ from fem.results.baseline import (
     scale_of,
     unmoved,
 )
+from fem.results.columns import TRAVEL
 from fem.results.curve_distance import departure
 from fem.results.outcome import Status
 from fem.results.result import Result
@@ -224,7 +225,7 @@ def _place(
     """Both ends of the largest distance, by travel where the strip travels."""
     pair = plane(old)
     assert pair is not None
-    way = "travel_mm" if "travel_mm" in old and "travel_mm" in new else pair[0]
+    way = TRAVEL.name if TRAVEL.name in old and TRAVEL.name in new else pair[0]
 
     def read(side: int, name: str) -> float:
         column = np.asarray((old, new)[side][name], dtype=float)[rows[side]]

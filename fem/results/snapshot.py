@@ -12,6 +12,10 @@ from fem.core.term import Array
 
 PHASES = ("assemble", "retract", "deploy", "push")
 """Meaning of the number in the column `phase` and in `Snapshot.phase`; "push" is every other kind of push."""
+PHASE_WORDS = {
+    "assemble": "put in place", "retract": "winding in", "deploy": "pushing out", "push": "push on the bench",
+}  # fmt: skip
+"""How people call the phases."""
 
 
 MOST_LAYERS = 64

@@ -17,6 +17,7 @@ from fem.case.definition import Case
 from fem.core.checkpoint import NOWHERE, Keeper
 from fem.core.term import Array
 from fem.design.loading import Coil, Column, Press
+from fem.results.columns import unit_of
 from fem.results.outcome import Status
 from fem.results.result import Quantity, Result
 from fem.results.snapshot import Snapshot
@@ -53,9 +54,7 @@ class BenchLog:
     @property
     def units(self) -> tuple[str, str]:
         """Unit of the load and of the control."""
-        return ("N" if self.load.endswith("_N") else "N mm"), (
-            "rad" if self.control.endswith("_rad") else "mm"
-        )
+        return unit_of(self.load), unit_of(self.control)
 
     def stiffness(self) -> float:
         """Slope of the load at the start, drawn on from those of the third and fourth step.
@@ -143,7 +142,8 @@ def _finish(case: Case, rig: Rig, log: BenchLog, to: Telling) -> Result:
             keeper.offer((rig, log))
             return False
 
-        steps = STEPS if control_name != "turn_rad" else max(STEPS, math.ceil(abs(rig.target) / LARGEST_TURN))
+        turns = unit_of(control_name) == "rad"
+        steps = max(STEPS, math.ceil(abs(rig.target) / LARGEST_TURN)) if turns else STEPS
         step = abs(rig.target) / steps
         size = StepSize(0.2 * step, step, 1e-5 * step, time=STEP_TIME / step)
         if not trip.advance(rig.target, size, watch, to.resumed):

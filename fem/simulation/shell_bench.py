@@ -21,6 +21,7 @@ from fem.core.term import Array
 from fem.design.loading import Bend, Coil, Column, Press
 from fem.design.settings import Settings
 from fem.mesh.line_mesh import Zone
+from fem.results.columns import unit_of
 from fem.results.outcome import Status
 from fem.results.result import Quantity, Result
 from fem.results.snapshot import Snapshot
@@ -41,12 +42,6 @@ PUSH_PHASE = 3
 GIVES_WAY = 0.05  # fall of the load, as a share of its peak, that counts as giving way
 Progress = Callable[[float, str], None]
 Push = Bend | Coil | Column | Press
-NAMES = {
-    Bend: ("turn_rad", "moment_Nmm"),
-    Coil: ("turn_rad", "moment_Nmm"),
-    Column: ("shortening_mm", "force_N"),
-    Press: ("pressed_mm", "force_N"),
-}
 
 
 @dataclass(frozen=True)
@@ -66,12 +61,12 @@ class _Course:
     @property
     def unit(self) -> str:
         """Unit of the load."""
-        return "N" if self.load_name.endswith("_N") else "N mm"
+        return unit_of(self.load_name)
 
     @property
     def way(self) -> str:
         """Unit of the driven value."""
-        return {"turn_rad": "rad", "shortening_mm": "mm", "pressed_mm": "mm"}[self.control_name]
+        return unit_of(self.control_name)
 
     @property
     def peak(self) -> int | None:
@@ -112,7 +107,7 @@ def run_shell_bench(case: Case, tell: Progress, began: float, provenance: Mappin
         tell(0.05, "pressing the root flat")
         start = flattened(model, lines, settings)
     if isinstance(start, str):
-        course = _Course(model, None, start, np.zeros(0), np.zeros(0), *NAMES[type(push)])
+        course = _Course(model, None, start, np.zeros(0), np.zeros(0), push.control_column, push.load_column)
     else:
         course = _push(model, push, settings, start, tell)
     return _result(case, course, began, provenance)
@@ -144,7 +139,7 @@ def _mesh(case: Case, push: Push) -> StripMesh:
 
 
 def _push(model: StripShell, push: Push, settings: TrialSettings, start: Array, tell: Progress) -> _Course:
-    control_name, load_name = NAMES[type(push)]
+    control_name, load_name = push.control_column, push.load_column
     share = _shares(STEPS)
     if isinstance(push, Bend):
         told = replace(settings, sections=push.grip, told=_teller(tell, push.angle, "turned {:.3f} rad"))
@@ -298,7 +293,7 @@ def _numbers(course: _Course, states: list[StripState]) -> dict[str, Quantity]:
         at = course.peak
         note = f"at {course.control[at]:.3g} {course.way}"
         numbers[f"{stem}_peak_{suffix}"] = Quantity(float(course.load[at]), course.unit, note)
-    names = PRESS_NAMES if course.control_name == "pressed_mm" else {}
+    names = PRESS_NAMES if course.control_name == Press.control_column else {}
     return {names.get(name, name): number for name, number in numbers.items()}
 
 

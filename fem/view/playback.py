@@ -37,12 +37,6 @@ def travel_of(result: Result) -> Array:
     return np.array([shot.travel for shot in result.snapshots])
 
 
-def row_of(result: Result, shot: Snapshot) -> int:
-    """Number of the row of the path that a moment belongs to; -1 if the run kept no rows."""
-    steps = result.column("step")
-    return int(np.argmin(np.abs(steps - shot.step))) if steps.size and np.isfinite(steps).any() else -1
-
-
 def moment_at(result: Result, travel: float, phase: int) -> int:
     """The moment of a phase whose travel is nearest, of all moments if the phase has none."""
     shots = result.snapshots

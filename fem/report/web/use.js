@@ -8,7 +8,7 @@ function startPage() {
   let drawer = null;
   try { drawer = makeDrawer(canvas, about.ramp); } catch (problem) { console.warn(`no 3-D: ${problem.message}`); }
   const tone = (name) => getComputedStyle(root).getPropertyValue(`--${name}`).trim();
-  const tones = () => Object.fromEntries(["ink", "alarm", "intended", "body", "axle", "stage"].map((name) => [name, tone(name)]));
+  const tones = () => Object.fromEntries(["ink", "alarm", "intended", "body", "axle", "stage", "hand", "over", "unknown"].map((name) => [name, tone(name)]));
   const scene = makeScene(run, drawer, tones);
   const camera = { turn: -20 * Math.PI / 180, tilt: 22 * Math.PI / 180, centre: [0, 0, 0], scale: 0.2 };
   const slider = find("moment"), colours = find("colour"), casing = find("casing");

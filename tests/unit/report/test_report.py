@@ -30,7 +30,7 @@ TWO = Entry(made_results.deployed(), CASE)
 
 def test_verdict_and_margins_come_first() -> None:
     text = report([ONE])
-    heads = ("sentence", "Margins, the tightest first", "The jam", "What was seen", "Torque, push, energy",
+    heads = ("sentence", "Margins, the tightest first", "The jam", "What was seen", ">Curves<",
              "The case", "Strain against limits", "How far to trust it", "provenance",
              "Cautions")  # fmt: skip
     places = [text.index(f'"{head}"' if head == "sentence" else head) for head in heads]

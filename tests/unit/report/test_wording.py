@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from fem.case.definition import read_case
-from fem.report.wording import Margin, beside, figure, in_words, layer_rows, margins, plain, quality
+from fem.report.wording import Margin, beside, figure, in_words, layer_rows, margins, quality
 from fem.results.outcome import Status
 from fem.results.result import Quantity, Result
 
@@ -91,14 +91,6 @@ def test_the_case_in_words() -> None:
     for words in ("12 mm wide", "1 mm thick", "in 3 layers", "40° at R 25 mm and 30° at R 30 mm",
                   "130.6 N mm", "retract-then-deploy", "6 mm stay outside", "toward the axle"):  # fmt: skip
         assert words in said
-
-
-@pytest.mark.parametrize(
-    ("name", "words"), [("jam_torque_Nmm", "jam torque"), ("curvature_peak_per_mm", "curvature peak"),
-                        ("axle_turns", "axle turns"), ("retract_push_peak_N", "retract push peak")],
-)  # fmt: skip
-def test_plain_names(name: str, words: str) -> None:
-    assert plain(name) == words
 
 
 def test_a_number_that_is_none_is_a_dash() -> None:

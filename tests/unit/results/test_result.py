@@ -19,7 +19,6 @@ from fem.core.errors import InputError
 from fem.results import result as results
 from fem.results.outcome import Status
 from fem.results.result import (
-    PATH_COLUMNS,
     Jam,
     Quantity,
     Result,
@@ -369,15 +368,16 @@ def test_the_critical_snapshot() -> None:
     assert worst.strain_share.max() == max(shot.strain_share.max() for shot in deployed.snapshots)
 
 
-def test_columns_tell_their_unit() -> None:
+def test_a_column_that_was_not_recorded_is_empty() -> None:
     made = made_results.deployed()
     assert np.isnan(made.column("wrap_contact_mm")).all() and made.column("wrap_contact_mm").size == made.rows
-    assert set(made.path) <= set(PATH_COLUMNS)
-    dimensional = {
-        name for name in PATH_COLUMNS if name.endswith(("_mm", "_N", "_Nmm", "_rad", "_s", "_per_mm"))
-    }
-    pure = {"step", "phase", "strain_peak", "strain_share", "audit_error", "stable", "iterations"}
-    assert dimensional | pure == set(PATH_COLUMNS) and not dimensional & pure
+
+
+def test_a_state_knows_its_row() -> None:
+    made = made_results.deployed()
+    for shot in made.snapshots:
+        assert made.column("step")[made.row_of(shot)] == shot.step
+    assert replace(made, path={}).row_of(made.snapshots[0]) == -1
 
 
 def test_json_of_odd_values() -> None:

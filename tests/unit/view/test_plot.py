@@ -19,7 +19,8 @@ from matplotlib.transforms import Bbox
 from fem.results.outcome import Status
 from fem.results.result import Result
 from fem.simulation.jam_modes import JamMode
-from fem.view.plot import MANNERS, torque_figure, torque_plot
+from fem.view.palette import LINES
+from fem.view.plot import torque_figure, torque_plot
 
 
 def many_bends() -> Result:
@@ -146,6 +147,7 @@ def test_a_bench_push_is_drawn_by_its_own_columns() -> None:
         np.testing.assert_array_equal(drawn.get_xdata(), made.path["shortening_mm"])
         np.testing.assert_array_equal(drawn.get_ydata(), made.path[name])
     assert load.get_ylabel() == "force [N]" and curvature.get_xlabel() == "shortening [mm]"
+    assert curvature.get_ylabel() == "largest curvature [1/mm]"
     assert energy.get_xlabel() == "shortening [mm]"
     assert "not recorded" not in [words for words, _ in texts(figure)]
 
@@ -193,7 +195,7 @@ def test_the_motor_is_drawn_only_if_there_is_one() -> None:
 def test_a_motor_far_too_strong_does_not_flatten_the_curves() -> None:
     figure, torque, *_ = axes_of(motor(900.0))
     assert limit_lines(torque) == [] and torque.get_ylim()[1] < 100.0
-    assert any("the motor has 900 N mm or more" in words for words, _ in texts(figure))
+    assert any("the motor has 900 N mm, above this scale" in words for words, _ in texts(figure))
 
 
 def test_retract_and_deploy_differ_without_colour_and_with_little_of_it() -> None:
@@ -202,10 +204,10 @@ def test_retract_and_deploy_differ_without_colour_and_with_little_of_it() -> Non
     Matrices: Machado, Oliveira and Fernandes 2009 (IEEE TVCG 15:1291), severity 1, written from memory; their
     rows must add up to 1, since grey stays grey.
     """
-    retract, deploy, _ = MANNERS
+    retract, deploy = LINES["retract"], LINES["deploy"]
     assert retract.dashes != deploy.dashes
     luminance = np.array([0.2126, 0.7152, 0.0722])  # IEC 61966-2-1
-    linear = [np.array(to_rgb(manner.colour)) ** 2.2 for manner in (retract, deploy)]
+    linear = [np.array(to_rgb(look.colour)) ** 2.2 for look in (retract, deploy)]
     assert abs(luminance @ linear[0] - luminance @ linear[1]) > 0.1
     for matrix in (
         [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],
