@@ -18,9 +18,9 @@ from fem.core.units import Angle, Distance, Force, Length
 
 @dataclass(frozen=True)
 class Winding:
-    """Common to everything the axle does: how deep the strip is wound in.
+    """Common to everything the axle does: how far the strip is wound in.
 
-    travel: strip drawn in through the slot [mm], counted from fully out; None: all but `left_out`, the length
+    travel: strip wound in through the slot [mm], counted from fully out; None: all but `left_out`, the length
     [mm] that stays outside the slot so that the tip cannot slip inside.
     """
 
@@ -29,7 +29,7 @@ class Winding:
     travel: Length | None = None
     left_out: Distance = 5.0
 
-    def depth(self, free_length: float) -> float:
+    def wound_travel(self, free_length: float) -> float:
         """Travel [mm] to wind in when `free_length` [mm] of strip is outside the slot at the start."""
         return self.travel if self.travel is not None else max(0.0, free_length - self.left_out)
 
@@ -38,8 +38,8 @@ class Winding:
 class RetractDeploy(Winding):
     """Wind the strip in, then turn the axle back and push it out again.
 
-    safe_travel: when the full cycle jams, search for the deepest retraction that still comes out, to within
-    `safe_travel_within` [mm].
+    safe_travel: when the full cycle jams, search for the largest travel from which it still comes out, to
+    within `safe_travel_within` [mm].
     """
 
     kind: ClassVar[str] = "retract-then-deploy"

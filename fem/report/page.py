@@ -20,14 +20,16 @@ from fem.core.atomic import whole_file
 from fem.core.errors import InputError
 from fem.report.chart import LOAD_HEIGHT, chart, state_places
 from fem.report.drawing import side_view
-from fem.report.page_scene import pack, stops
+from fem.report.page_scene import pack
 from fem.report.svg import Pen, style_sheet
-from fem.report.wording import CAUTIONS, figure, margins, other_numbers, quality, verdict_texts
+from fem.report.wording import CAUTIONS, margins, other_numbers, quality, verdict_texts
 from fem.results.curves import load_curve
 from fem.results.outcome import GOOD
+from fem.results.readings import number
 from fem.results.result import Result, to_json, with_states
 from fem.view.colour import hexadecimal, ramp
 from fem.view.palette import TONES
+from fem.view.playback import SNAP, events
 
 WEB = Path(__file__).with_name("web")
 SCRIPTS = ("run.js", "draw.js", "scene.js", "use.js")
@@ -54,7 +56,9 @@ def page(result: Result, case: Case | None = None) -> str:
                       'style="display:none"/>')  # fmt: skip
     return environment().get_template("page.html").render(
         r=result, css=css(), still=side_view(critical, result.intended_path, result.jam).text(),
-        last=len(result.snapshots) - 1, start=about["start"], stops=stops(result),
+        values=dict.fromkeys(name for one in about["moments"] for name in one["values"]),
+        last=len(result.snapshots) - 1, start=about["start"],
+        stops=[event for event in events(result) if event.name != SNAP],
         coloured=[one for one in about["quantities"] if one["coloured"]],
         cased=any(wall["around"] for wall in about["walls"]), tick=f"{about['tick']:g}",
         chart=curve.drawing.text(), margins=margins(result), texts=verdict_texts(result),
@@ -86,7 +90,7 @@ def environment() -> Environment:
         loader=FileSystemLoader(WEB), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,
     )  # fmt: skip
-    made.globals |= {"figure": figure, "good": GOOD}
+    made.globals |= {"number": number, "good": GOOD}
     return made
 
 

@@ -22,11 +22,11 @@ from fem.core.errors import CaseError, InputError, MissingLibrary
 from fem.report.chart import LOAD_HEIGHT, chart, small_chart, span
 from fem.report.drawing import developed, section, side_view, stack, surroundings
 from fem.report.page import css, environment, provenance, put, put_bytes, web_text
+from fem.report.pictures import PICTURES
 from fem.report.svg import Drawing
 from fem.report.wording import (
     CAUTIONS,
     beside,
-    figure,
     in_words,
     layer_rows,
     margins,
@@ -36,9 +36,9 @@ from fem.report.wording import (
 )
 from fem.results.columns import TRAVEL, unit_of, words_of
 from fem.results.curves import axes, load_curve, run_curves
+from fem.results.readings import number, state_words
 from fem.results.result import Result, read
 
-PICTURE_FILE = "critical.png"
 COLUMNS = ("retract_torque_peak_Nmm", "deploy_torque_peak_Nmm", "motor_stall_torque_at_axle_Nmm",
            "strain_share_peak", "travel_wound_mm", "safe_travel_mm")  # fmt: skip
 """Quantities with a column of their own in the table of a batch."""
@@ -147,12 +147,11 @@ def _told(entry: Entry) -> dict[str, Any]:
     critical = result.critical()
     views = []
     if critical is not None:
-        moment = critical.label or "the most strained state"
-        caption = f"From the side: {moment}, {critical.travel:.1f} mm pulled in"
-        views.append((caption, side_view(critical, result.intended_path, result.jam).text()))
+        drawing = side_view(critical, result.intended_path, result.jam)
+        views.append((f"From the side: {state_words(critical)}", drawing.text()))
     return {
         "result": result, "margins": margins(result), "texts": verdict_texts(result),
-        "picture": _picture(entry.folder), "views": views, "charts": _charts(result),
+        "pictures": _pictures(entry.folder), "views": views, "charts": _charts(result),
         "words": in_words(case) if case is not None else [], "drawings": _drawings(result, case),
         "layers": layer_rows(result, case), "quality": quality(result, case),
         "numbers": other_numbers(result), "provenance": provenance(result),
@@ -193,9 +192,13 @@ def _hollow(case: Case) -> float:
     return float(s[best[len(best) // 2]])
 
 
-def _picture(folder: Path | None) -> str:
-    file = None if folder is None else folder / PICTURE_FILE
-    return base64.b64encode(file.read_bytes()).decode("ascii") if file is not None and file.is_file() else ""
+def _pictures(folder: Path | None) -> list[tuple[str, str]]:
+    """What each picture of a result folder shows, with its bytes as base64."""
+    if folder is None:
+        return []
+    kept = [(one.shows, folder / one.file) for one in PICTURES if one.in_report]
+    whole = [(shows, file.read_bytes()) for shows, file in kept if file.is_file()]
+    return [(shows, base64.b64encode(content).decode("ascii")) for shows, content in whole]
 
 
 def _titled(name: str) -> str:
@@ -203,19 +206,19 @@ def _titled(name: str) -> str:
 
 
 def _row(result: Result) -> list[dict[str, Any]]:
-    def number(value: float, text: str) -> dict[str, Any]:
+    def cell(value: float, text: str) -> dict[str, Any]:
         return {"text": text, "value": f"{value:.9g}" if math.isfinite(value) else ""}
 
     status = result.status + (f": {result.jam.mode}" if result.jam else "")
     place = result.jam.station_mm if result.jam else math.nan
     cells: list[dict[str, Any]] = [
         {"text": result.case_name, "value": None}, {"text": status, "value": None},
-        number(place, figure(place)),
+        cell(place, number(place)),
     ]  # fmt: skip
     for name in COLUMNS:
         value = result.quantities[name].value if name in result.quantities else math.nan
         shown = 100 * value if name == "strain_share_peak" else value
-        cells.append(number(value, figure(shown)))
+        cells.append(cell(value, number(shown)))
     return cells
 
 
@@ -239,7 +242,7 @@ def _multiples(results: Sequence[Result]) -> tuple[list[tuple[str, str]], str]:
 
 
 def _share(value: float) -> str:
-    return "-" if math.isnan(value) else f"{100 * value:.0f} %"
+    return number(100 * value, "%", 3)
 
 
 def _paper(text: str) -> bytes:

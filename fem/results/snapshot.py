@@ -43,7 +43,7 @@ class Snapshot:
     phase: int
     """Index in `PHASES`."""
     travel: float
-    """mm pulled in since fully out."""
+    """mm wound in through the slot since fully out."""
     axle_angle: float
     """rad, clockwise positive."""
     station: Array

@@ -69,7 +69,7 @@ def winding_result(done: Finished, tell: Progress, began: float, provenance: dic
     if done.cycle is not None and jam is not None and wanted and course.pushing(jam):
         tell(0.0, "looking for the travel from which it still comes out")
         safe = safe_travel(case, done.cycle, done.outcome, jam)
-        note = f"deepest retraction from which it still comes out with {IN_HAND:.0%} of the torque in hand"
+        note = f"largest travel from which it still comes out with {IN_HAND:.0%} of the torque in hand"
         numbers["safe_travel_mm"] = Quantity(safe, "mm", note)
     audit = energy_audit(log)
     word = status(course, jam)
@@ -112,7 +112,7 @@ def _jam(course: Course, seen: Callable[[int], Facts]) -> Jam | None:
 
 
 def safe_travel(case: Case, cycle: Cycle, outcome: CycleOutcome, jam: Jam | None = None) -> float:
-    """Deepest retraction [mm] from which the strip still comes out with a little of the motor's torque in
+    """Largest travel [mm] from which the strip still comes out with a little of the motor's torque in
     hand, by bisection of saved states; 0 when not even the shallowest saved one does.
     """
     push = case.push

@@ -180,9 +180,9 @@ def quantities(course: Course, jam: Jam | None) -> dict[str, Quantity]:
     if log.rows:
         last = log.rows[-1]
         numbers["travel_wound_mm"] = Quantity(
-            max(row["travel_mm"] for row in log.rows), "mm", "strip drawn in through the slot"
+            max(row["travel_mm"] for row in log.rows), "mm", "largest of the run"
         )
-        numbers["travel_left_mm"] = Quantity(last["travel_mm"], "mm", "strip still inside at the end")
+        numbers["travel_left_mm"] = Quantity(last["travel_mm"], "mm", "at the end")
         numbers["axle_turns"] = Quantity(max(row["axle_angle_rad"] for row in log.rows) / (2 * math.pi), "")
         worst = max(course.before_jam(), key=lambda row: row["strain_share"])
         numbers["strain_peak"] = Quantity(

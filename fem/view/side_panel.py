@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fem.core.term import Array
-from fem.results.columns import to_tell
+from fem.results.readings import state_values
 from fem.results.result import Result
 from fem.results.snapshot import PHASE_WORDS, PHASES
 from fem.view.canvas import Box, Sheet, colour_scale, cut_short, wrapped
@@ -199,19 +199,9 @@ def _rows(sheet: Sheet, rows: Sequence[tuple[str, str]], y: float) -> float:
 
 
 def numbers(result: Result, moment: int) -> list[tuple[str, str]]:
-    """Names and values of a moment of a run, for reading."""
+    """Names and values of a state of a run, for reading."""
     shot = result.snapshots[moment]
-    row = result.row_of(shot)
-    rows = []
-    if shot.phase != PHASES.index("push"):
-        rows += [
-            ("travel", f"{shot.travel:.1f} mm"),
-            ("axle wound", f"{shot.axle_angle / math.tau:.2f} turns"),
-        ]
-    for column in to_tell(result.path):
-        value = float(result.column(column.name)[row]) if row >= 0 else math.nan
-        if math.isfinite(value):
-            rows.append((column.words, f"{value:.3g} {column.unit}".replace("-", "\N{MINUS SIGN}")))
+    rows = state_values(result, shot)
     if np.isfinite(shot.strain_share).any():
         place = int(np.nanargmax(shot.strain_share)) // shot.across.size
         share = 100 * float(np.nanmax(shot.strain_share))

@@ -9,7 +9,6 @@ Pictures are drawn off screen and need a graphics driver but no display.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fem.core.term import Array
+from fem.results.readings import state_values
 from fem.results.result import Result
 from fem.results.snapshot import PHASE_WORDS, PHASES, Snapshot
 from fem.view.camera import new_plotter
@@ -297,8 +297,8 @@ def _heading(result: Result, shot: Snapshot) -> tuple[list[tuple[tuple[float, fl
     number = next((k for k, other in enumerate(result.snapshots) if other is shot), -1)
     said = [event.name for event in events(result) if event.moment == number]
     moment = "; ".join([PHASE_WORDS[PHASES[shot.phase]], *said])
-    if shot.phase in (1, 2):
-        moment += f": {shot.travel:.1f} mm pulled in, axle wound {shot.axle_angle / math.tau:.2f} turns"
+    if shot.phase != PHASES.index("push"):
+        moment += ": " + ", ".join(f"{name} {value}" for name, value in state_values(result, shot)[:2])
     y, lines = 24.0, []
     for words, size, colour in (
         (f"{result.case_name}: {result.status}", 34.0, ALARM if result.jam else INK),

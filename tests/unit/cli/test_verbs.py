@@ -369,7 +369,7 @@ def test_an_export_is_written_or_refused(workplace: Path, runs: Callable[[Runner
     call("run", "a")
     outcome = call("export", "a", "jam.stl")
     assert outcome.exit_code == 0
-    assert "wrote jam.stl: step 230 (jam), 57.6 mm wound in" in outcome.stderr
+    assert "wrote jam.stl: step 230 (jam, travel 57.6 mm)" in outcome.stderr
     assert (workplace / "jam.stl").stat().st_size > 100_000
     assert call("export", "a", "in.vtu", "--at", "wound in").exit_code == 0
     refused = call("export", "a", "in.vtu", "--at", "nowhere")
