@@ -20,6 +20,7 @@ from fem.core.atomic import sweep
 from fem.core.checkpoint import Checkpoint, Stopped
 from fem.core.errors import EXIT_BAD_INPUT, EXIT_DONE, EXIT_NOT_CONVERGED, EXIT_STOPPED, Fault, InputError
 from fem.report.json_documents import broken_off, refused, stopped
+from fem.results.outcome import Status
 from fem.results.provenance import same, stamp
 from fem.results.result import Result, read_summary, write
 
@@ -127,7 +128,7 @@ def up_to_date(job: Job) -> Done | None:
 
 def exit_code(status: str) -> int:
     """Exit code of a case that has a result."""
-    return EXIT_NOT_CONVERGED if status == "not converged" else EXIT_DONE
+    return EXIT_NOT_CONVERGED if status == Status.NOT_CONVERGED else EXIT_DONE
 
 
 def keep(job: Job, result: Result, notes: tuple[str, ...] = ()) -> Done:

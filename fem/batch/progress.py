@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
 from fem.batch.job import Done
+from fem.view.palette import NOTED
 
 
 class Board:
@@ -55,7 +56,7 @@ class Board:
 
     def note(self, text: str) -> None:
         """A line above the bars."""
-        self.console.print(text, markup=False, highlight=False, style="yellow", soft_wrap=True)
+        self.console.print(text, markup=False, highlight=False, style=NOTED, soft_wrap=True)
 
     def done(self, name: str, done: Done) -> None:
         """Take a case's bar away and say what came of it."""

@@ -96,7 +96,7 @@ class Case:
     @property
     def travel(self) -> float:
         """Strip to draw in through the slot [mm]; 0 for a push that does not turn the axle."""
-        return self.push.depth(self.free_length) if isinstance(self.push, Winding) else 0.0
+        return self.push.wound_travel(self.free_length) if isinstance(self.push, Winding) else 0.0
 
 
 def read_case(path: Path | str) -> Case:

@@ -158,7 +158,7 @@ def _sizes(case: Case) -> dict[str, Estimate]:
 def _coil_numbers(case: Case, wound: Coil) -> dict[str, Estimate]:
     slack = 2.0 * math.pi * (wound.turns - wound.turns_swollen)
     return {
-        "travel_mm": Estimate(case.travel, "mm", "strip drawn in through the slot"),
+        "travel_mm": Estimate(case.travel, "mm", "strip wound in through the slot"),
         "coil_turns": Estimate(wound.turns, "", "wound tightly"),
         "coil_outer_radius_mm": Estimate(wound.outer, "mm", "wound tightly"),
         "casing_clearance_mm": Estimate(

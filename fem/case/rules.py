@@ -238,7 +238,7 @@ def coil_fits_the_casing(
     free = path.length - casing.radius - slot.length
     if not isinstance(push, Winding) or free <= 0.0 or axle.radius + thickness > casing.radius:
         return
-    wound = casing.radius + min(push.depth(free), free)
+    wound = casing.radius + min(push.wound_travel(free), free)
     room = math.pi * (casing.radius**2 - axle.radius**2)
     if wound * thickness > room:
         smallest = math.sqrt(axle.radius**2 + wound * thickness / math.pi)
@@ -300,7 +300,7 @@ def coil_wider_than_the_strip_is_thick(push: Push, thickness: float) -> Iterator
 
 
 def travel_within_reach(push: Push, casing: Casing, slot: Slot, path: Path) -> Iterator[Finding]:
-    """No more strip is drawn in than stands outside."""
+    """No more strip is wound in than stands outside."""
     free = path.length - casing.radius - slot.length
     if not isinstance(push, Winding) or free <= 0.0:
         return

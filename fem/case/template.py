@@ -90,7 +90,7 @@ efficiency = 0.5
 
 [push]                        # {pushes}
 kind = "retract-then-deploy"
-# travel = 60.0               # strip to draw in through the slot; default: all but left_out
+# travel = 60.0               # strip to wind in through the slot; default: all but left_out
 # left_out = 5.0
 #
 # Two tests of the strip when it is out (in place of the lines above):

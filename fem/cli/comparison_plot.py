@@ -14,16 +14,12 @@ from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from fem.core.term import Array
 from fem.results.baseline import Baseline, jam_row, plane
+from fem.results.columns import column
 from fem.results.compare import STATUS, Comparison, CurveDifference
 from fem.results.result import Jam, Result
-from fem.results.snapshot import PHASES
-from fem.view.plot import ALARM, INK, MANNERS, STYLE, Manner, saved
-
-OLD, QUIET = "#9aa5ab", "#66737a"
-SPOKEN = {
-    "torque_Nmm": "torque at the axle [N mm]",
-    "axle_angle_rad": "wind angle of the axle [rad] (0 = fully out)",
-}
+from fem.results.snapshot import PHASE_WORDS, PHASES
+from fem.view.palette import ALARM, INK, LINES, PAST, SOFT
+from fem.view.plot import SMALL, STYLE, WIDTH, saved
 
 
 def comparison_plot(baseline: Baseline, result: Result, made: Comparison, file: Path | str) -> Path:
@@ -35,23 +31,24 @@ def comparison_plot(baseline: Baseline, result: Result, made: Comparison, file: 
 def comparison_figure(baseline: Baseline, result: Result, made: Comparison) -> Figure:
     """The page of `comparison_plot`: the accepted curve broad and grey, the present one thin and coloured."""
     phases = {curve.phase: curve for curve in made.curves}
-    manners = [manner for manner in MANNERS if manner.phase in phases] or [MANNERS[-1]]
+    drawn = [phase for phase in PHASES if phase in phases] or [PHASES[-1]]
     figure = Figure(
-        figsize=(1.5 + 5.2 * len(manners), 5.2), layout=ConstrainedLayoutEngine(w_pad=0.1, h_pad=0.08)
+        figsize=(1.5 + 5.2 * len(drawn), 5.2), layout=ConstrainedLayoutEngine(w_pad=0.1, h_pad=0.08)
     )
-    panels = figure.subplots(1, len(manners), sharey=True, squeeze=False)[0]
+    panels = figure.subplots(1, len(drawn), sharey=True, squeeze=False)[0]
     loads = []
-    for axes, manner in zip(panels, manners, strict=True):
-        loads += _one_against_other(axes, baseline, result, manner)
+    for axes, phase in zip(panels, drawn, strict=True):
+        loads += _one_against_other(axes, baseline, result, phase)
     if loads and max(loads) > min(loads):
         room = max(loads) - min(loads)
         panels[0].set_ylim(min(loads) - 0.1 * room, max(loads) + 0.35 * room)
-    for axes, manner in zip(panels, manners, strict=True):
-        if manner.phase in phases:
-            _mark_departure(axes, phases[manner.phase])
-        _with_legend(axes)
+    for axes, phase in zip(panels, drawn, strict=True):
+        if phase in phases:
+            _mark_departure(axes, phases[phase])
+        if axes.lines:
+            axes.legend(loc="best")
     _, load = plane(baseline.path) or plane(result.path) or ("", "load")
-    panels[0].set_ylabel(_words(load))
+    panels[0].set_ylabel(column(load).title)
     word = made.kind.upper() if made.kind == STATUS else made.kind
     status = made.status[0] if made.status[0] == made.status[1] else " -> ".join(made.status)
     figure.suptitle(f"{made.case} ({made.model} model): {word}, {status}", x=0.012, ha="left", fontsize=12.5,
@@ -59,19 +56,19 @@ def comparison_figure(baseline: Baseline, result: Result, made: Comparison) -> F
     return figure
 
 
-def _one_against_other(axes: Axes, baseline: Baseline, result: Result, manner: Manner) -> list[float]:
+def _one_against_other(axes: Axes, baseline: Baseline, result: Result, phase: str) -> list[float]:
     """Draw one phase; returns the loads met up to a jam: what lies beyond must not flatten the rest."""
     sides: tuple[tuple[Mapping[str, Any], Jam | None, str, str, float], ...] = (
-        (baseline.path, baseline.jam, "accepted", OLD, 5.0),
-        (result.path, result.jam, "now", manner.colour, 1.6),
+        (baseline.path, baseline.jam, "accepted", PAST, 3.0 * WIDTH),
+        (result.path, result.jam, "now", LINES[phase].colour, WIDTH),
     )
     loads: list[float] = []
     for path, jam, name, colour, width in sides:
         pair = plane(path)
         if pair is None:
             continue
-        x, y, phase = (np.asarray(path[column], dtype=float) for column in (*pair, "phase"))
-        chosen = (phase == PHASES.index(manner.phase)) & np.isfinite(x) & np.isfinite(y)
+        x, y, phases = (np.asarray(path[one], dtype=float) for one in (*pair, "phase"))
+        chosen = (phases == PHASES.index(phase)) & np.isfinite(x) & np.isfinite(y)
         end = jam_row(path, jam)
         real = chosen & (np.arange(x.size) <= (x.size if end is None else end))
         beyond = chosen & (np.arange(x.size) >= (x.size if end is None else end))
@@ -83,15 +80,10 @@ def _one_against_other(axes: Axes, baseline: Baseline, result: Result, manner: M
                 axes.plot(x[rows], y[rows], color=colour, lw=wide, alpha=alpha, label=label, zorder=3)
         if real.any():
             loads += [float(y[real].min()), float(y[real].max())]
-            axes.set_xlabel(_words(pair[0]))
-    axes.set_title(manner.caption, fontsize=10.0, loc="left")
+            axes.set_xlabel(column(pair[0]).title)
+    axes.set_title(PHASE_WORDS[phase], fontsize=10.0, loc="left")
     axes.margins(x=0.04, y=0.12)
     return loads
-
-
-def _with_legend(axes: Axes) -> None:
-    if axes.lines:
-        axes.legend(loc="best", frameon=True, framealpha=0.85, edgecolor="none")
 
 
 def _mark_departure(axes: Axes, curve: CurveDifference) -> None:
@@ -103,9 +95,4 @@ def _mark_departure(axes: Axes, curve: CurveDifference) -> None:
     colour = ALARM if curve.verdict == "beyond" else INK
     axes.plot(ends[:, 0], ends[:, 1], "o-", color=colour, ms=5.0, lw=1.2, zorder=6)
     text = f"farthest apart: {100 * curve.distance:.3g} % (allowed {100 * curve.allowed:.3g} %)"
-    axes.set_title(text, loc="right", fontsize=8.5, color=colour if colour == ALARM else QUIET)
-
-
-def _words(name: str) -> str:
-    stem, _, unit = name.rpartition("_")
-    return SPOKEN.get(name, f"{stem} [{'N mm' if unit == 'Nmm' else unit}]")
+    axes.set_title(text, loc="right", fontsize=SMALL, color=colour if colour == ALARM else SOFT)

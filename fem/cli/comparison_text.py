@@ -14,7 +14,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from rich.console import Console
 from rich.table import Table
 
-from fem.cli.terminal import number_text, words
+from fem.cli.terminal import number_text
+from fem.results.columns import unit_of, words_of
 from fem.results.compare import (
     CODE,
     DESIGN,
@@ -27,16 +28,18 @@ from fem.results.compare import (
     CurveDifference,
     Difference,
 )
+from fem.results.outcome import NoResult
 from fem.results.regression import Accepted, Compared
+from fem.results.snapshot import PHASE_WORDS
+from fem.view.palette import CHANGED, FAILED, HEADING
 
-BAD = "bad input"
-STYLES = {CODE: "bold red", STATUS: "bold red", BAD: "bold red", DESIGN: "yellow", MESH: "yellow"}
+FAILURES = (CODE, STATUS, NoResult.BAD_INPUT)
+STYLES = dict.fromkeys(FAILURES, FAILED) | {DESIGN: CHANGED, MESH: CHANGED}
 MEANING = {
     CODE: "the case says the same, the program gives other numbers",
     MESH: "only the table solver differs; no failure",
     DESIGN: "the case differs, these are the effects; no failure",
 }
-PHASES = {"retract": "winding in", "deploy": "pushing out", "push": "the push"}
 MOST_NUMBERS = 24
 """Rows of a block; the rest is counted."""
 
@@ -44,7 +47,7 @@ MOST_NUMBERS = 24
 def print_comparisons(console: Console, outcomes: Sequence[Compared]) -> None:
     """The table of all cases, then a block for each that is not the same, and the count of each kind."""
     table = Table(
-        title="against what was accepted", title_justify="left", title_style="bold", box=None,
+        title="against what was accepted", title_justify="left", title_style=HEADING, box=None,
         padding=(0, 2, 0, 0), pad_edge=False,
     )  # fmt: skip
     for column in ("case", "model", "what", "status"):
@@ -82,7 +85,7 @@ def _print_numbers(console: Console, numbers: Sequence[Difference]) -> None:
         table.add_column(justify=justify, no_wrap=True)
     for number in numbers[:MOST_NUMBERS]:
         old, new = _sides(number)
-        table.add_row(f" {words(number.quantity)}", old, "->", new, _share(number), _allowed(number))
+        table.add_row(f" {words_of(number.quantity)}", old, "->", new, _share(number), _allowed(number))
     if numbers:
         console.print(table)
 
@@ -95,7 +98,7 @@ def markdown(outcomes: Sequence[Compared]) -> str:
     ]  # fmt: skip
     for one in outcomes:
         what = _kind(one)
-        shown = f"**{_shout(what)}**" if what in {CODE, STATUS, BAD} else what
+        shown = f"**{_shout(what)}**" if what in FAILURES else what
         cells = (one.case, one.model, shown, _status(one), _first(one))
         lines.append(f"| {' | '.join(_cell(cell) for cell in cells)} |")
     for one in outcomes:
@@ -108,7 +111,7 @@ def markdown(outcomes: Sequence[Compared]) -> str:
         if _listed(made):
             lines += ["", "| number | before | now | change | tolerance |", "|---|---:|---:|---:|---|"]
         for number in _listed(made)[:MOST_NUMBERS]:
-            cells = (words(number.quantity), *_sides(number), _share(number), _allowed(number))
+            cells = (words_of(number.quantity), *_sides(number), _share(number), _allowed(number))
             lines.append(f"| {' | '.join(_cell(cell) for cell in cells)} |")
         lines.append("")
         lines += [f"{_cell(line)}  " for line in (*_curves(made), *_rest(made), *made.notes)]
@@ -138,7 +141,7 @@ def print_accepted(console: Console, messages: Console, made: Sequence[Accepted]
 
 
 def _kind(one: Compared) -> str:
-    return BAD if one.comparison is None else one.comparison.kind
+    return NoResult.BAD_INPUT if one.comparison is None else one.comparison.kind
 
 
 def _shout(kind: str) -> str:
@@ -164,7 +167,7 @@ def _first(one: Compared) -> str:
     if made.telling:
         number = made.telling[0]
         old, new = _sides(number)
-        return f"{words(number.quantity)} {old} -> {new} {_share(number)}".rstrip()
+        return f"{words_of(number.quantity)} {old} -> {new} {_share(number)}".rstrip()
     far = [curve for curve in made.curves if curve.verdict not in {"same", "within"}]
     if far:
         return _curve(far[0])
@@ -224,7 +227,7 @@ def _curves(made: Comparison) -> Iterator[str]:
 
 
 def _curve(curve: CurveDifference) -> str:
-    phase = PHASES.get(curve.phase, curve.phase)
+    phase = PHASE_WORDS.get(curve.phase, curve.phase)
     if curve.verdict in {"new", "vanished"}:
         return f"curve of {phase} {'was not there' if curve.verdict == 'new' else 'is gone'}"
     text = f"curve of {phase}: {100.0 * curve.distance:.3g} % of its height and width away"
@@ -232,8 +235,8 @@ def _curve(curve: CurveDifference) -> str:
     if curve.place is not None:
         way, load = curve.place.names
         (x, y), (x_now, y_now) = curve.place.old, curve.place.new
-        unit_x, unit_y = ("rad" if way.endswith("_rad") else "mm"), ("N" if load.endswith("_N") else "N mm")
-        text += f", farthest where the {words(load)} was {number_text(y, unit_y)} at {words(way)} "
+        unit_x, unit_y = unit_of(way), unit_of(load)
+        text += f", farthest where the {words_of(load)} was {number_text(y, unit_y)} at {words_of(way)} "
         text += (
             f"{number_text(x, unit_x)} and is {number_text(y_now, unit_y)} at {number_text(x_now, unit_x)}"
         )
@@ -264,5 +267,5 @@ def _accept(made: Comparison) -> str:
 
 def _count(outcomes: Iterable[Compared]) -> str:
     counts = Counter(_kind(one) for one in outcomes)
-    said = [f"{counts[kind]} {_shout(kind)}" for kind in (*KINDS, BAD) if counts[kind]]
+    said = [f"{counts[kind]} {_shout(kind)}" for kind in (*KINDS, NoResult.BAD_INPUT) if counts[kind]]
     return ", ".join(said) if said else "nothing to compare"

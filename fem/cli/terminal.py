@@ -14,7 +14,10 @@ from rich.console import Console
 from rich.table import Table
 
 from fem.core.errors import Fault
-from fem.simulation.failure_guide import GOOD, explanations
+from fem.results.columns import words_of
+from fem.results.outcome import GOOD
+from fem.simulation.failure_guide import explanations
+from fem.view.palette import HEADING, QUIET
 
 if TYPE_CHECKING:
     from fem.case.definition import Case
@@ -66,53 +69,29 @@ def print_numbers(console: Console, title: str, numbers: Mapping[str, Number]) -
     """A table of named numbers; those without a value are named below with their reason."""
     console.print()
     table = Table(
-        title=title, title_justify="left", title_style="bold", box=None, pad_edge=False, show_header=False
+        title=title, title_justify="left", title_style=HEADING, box=None, pad_edge=False, show_header=False
     )
     table.add_column("what", no_wrap=True)
     table.add_column("value", justify="right", no_wrap=True)
-    table.add_column("note", style="dim", overflow="fold")
+    table.add_column("note", style=QUIET, overflow="fold")
     missing: dict[str, list[str]] = {}
     for name, number in numbers.items():
         if math.isnan(number.value):
-            missing.setdefault(number.note, []).append(words(name))
+            missing.setdefault(number.note, []).append(words_of(name))
         else:
-            table.add_row(words(name), number_text(number.value, number.unit), number.note)
+            table.add_row(words_of(name), number_text(number.value, number.unit), number.note)
     console.print(table)
     for reason, names in missing.items():
-        console.print(f"no value: {', '.join(names)} ({reason})", style="dim", markup=False, highlight=False)
+        console.print(f"no value: {', '.join(names)} ({reason})", style=QUIET, markup=False, highlight=False)
 
 
 def print_check(console: Console, case: Case, derived: Derived) -> None:
     """All that follows from a sound case without a solve."""
-    console.print(f"{case.name}: {case.title}", style="bold", markup=False, highlight=False)
+    console.print(f"{case.name}: {case.title}", style=HEADING, markup=False, highlight=False)
     print_numbers(console, "the case", derived.quantities)
     print_numbers(console, f"its section, {derived.section_station:.4g} mm from the root", derived.section)
     print_bends(console, derived.bends)
     print_remarks(console, derived.remarks)
-
-
-_UNIT_ENDINGS = (
-    "_N_per_mm",
-    "_per_mm",
-    "_rad_per_s",
-    "_Nmm2",
-    "_Nmm",
-    "_rad",
-    "_mm",
-    "_deg",
-    "_g",
-    "_s",
-    "_N",
-)
-
-
-def words(name: str) -> str:
-    """`coil_outer_radius_mm` -> `coil outer radius`: the unit stands beside the value."""
-    for ending in _UNIT_ENDINGS:
-        if name.endswith(ending):
-            name = name.removesuffix(ending)
-            break
-    return name.replace("_", " ")
 
 
 def print_bends(console: Console, bends: Iterable[Mapping[str, float]]) -> None:
@@ -122,7 +101,7 @@ def print_bends(console: Console, bends: Iterable[Mapping[str, float]]) -> None:
         return
     console.print()
     title = "bends, from the root; strain in per cent of the limit"
-    table = Table(title=title, title_justify="left", title_style="bold", box=None, pad_edge=False)
+    table = Table(title=title, title_justify="left", title_style=HEADING, box=None, pad_edge=False)
     for column in ("bend", "from", "to", "angle", "radius", "pressed flat", "wound up", "to hold"):
         table.add_column(column, justify="right")
     for row in rows:
@@ -165,7 +144,7 @@ VERDICT_NUMBERS = (
 
 def print_verdicts(console: Console, summaries: Sequence[Mapping[str, Any]]) -> None:
     """The verdict table: one row per case, then what to do about each and where its results are."""
-    table = Table(title="verdict", title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0))
+    table = Table(title="verdict", title_justify="left", title_style=HEADING, box=None, padding=(0, 2, 0, 0))
     table.add_column("case", no_wrap=True)
     table.add_column("status", min_width=15)
     for column in ("jam at\nmm", "travel\nmm", *(title for title, _ in VERDICT_NUMBERS), "took\ns"):
@@ -188,19 +167,19 @@ def print_verdicts(console: Console, summaries: Sequence[Mapping[str, Any]]) -> 
     for sentence, cases in said.items():
         console.print(f"{', '.join(cases)}: {sentence}", markup=False, highlight=False)
         for line in _on_the_bench(by_name[cases[0]]):
-            console.print(line, markup=False, highlight=False, style="dim")
+            console.print(line, markup=False, highlight=False, style=QUIET)
         for case in cases:
             if by_name[case]["folder"]:
                 folder = by_name[case]["folder"]
-                console.print(f"  results in {folder}", markup=False, highlight=False, style="dim")
+                console.print(f"  results in {folder}", markup=False, highlight=False, style=QUIET)
 
 
 def _on_the_bench(summary: Mapping[str, Any]) -> Iterable[str]:
     """How what went wrong shows on the real strip; nothing where nothing did."""
     jam, share = summary["jam"], summary["quantities"].get("strain_share_peak", {}).get("value")
     for entry in explanations(summary["status"], jam["mode"] if jam else None, _value(share)):
-        if entry.name not in GOOD:
-            yield f"  {entry.name}, on the bench: {entry.bench}"
+        if entry not in GOOD:
+            yield f"  {entry}, on the bench: {entry.bench}"
 
 
 def _value(value: float | None) -> float:
@@ -219,7 +198,7 @@ def print_checks(console: Console, checks: Sequence[Mapping[str, Any]]) -> None:
         numbers += f", {check['seconds']:.2g} s"
         for text, style in (
             (f"{verdict} {check['model']}: {check['name']}: {numbers}", ""),
-            (check["source"], "dim"),
+            (check["source"], QUIET),
         ):
             lead = "" if style == "" else " " * 8
             lines = textwrap.fill(

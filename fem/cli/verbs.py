@@ -146,9 +146,7 @@ def run(
     scheduler: Annotated[
         str | None, typer.Option(metavar="tcp://HOST:PORT", help="Run on this dask.distributed cluster.")
     ] = None,
-    pictures: Annotated[
-        bool, typer.Option(help="Draw torque.png and critical.png beside the numbers.")
-    ] = True,
+    pictures: Annotated[bool, typer.Option(help="Draw the pictures of a run beside its numbers.")] = True,
     as_json: AsJson = False,
 ) -> None:
     """Run cases; results go to results/runs/CASE/, one verdict table at the end.
@@ -290,14 +288,14 @@ def export(
     """Write one state of a finished run for other programs: a solid, or the surface with its fields."""
     from fem.core.atomic import named_run
     from fem.exchange.export import export as written
+    from fem.results.readings import state_words
     from fem.results.result import read
 
     try:
         shot = written(read(named_run(RUNS, Path(case).stem)), file, at)
     except InputError as problem:
         _stop(str(problem))
-    named = f" ({shot.label})" if shot.label else ""
-    typer.echo(f"wrote {file}: step {shot.step}{named}, {shot.travel:.1f} mm wound in", err=True)
+    typer.echo(f"wrote {file}: step {shot.step} ({state_words(shot)})", err=True)
 
 
 @app.command()

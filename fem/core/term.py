@@ -12,7 +12,7 @@ energy too. `FrictionTerm` says what a solver and a stepper may ask of such a te
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum
+from enum import Enum, auto
 from typing import Protocol
 
 import numpy as np
@@ -45,11 +45,11 @@ class Evaluation:
 class Friction(Enum):
     """How friction enters an evaluation."""
 
-    HELD = "held"
+    HELD = auto()
     """By the normal forces held: a potential, its tangent symmetric."""
-    FOLLOWING = "following"
+    FOLLOWING = auto()
     """By the normal forces at u: a balance of forces, its tangent not symmetric."""
-    NONE = "none"
+    NONE = auto()
     """Not at all: normal contact alone."""
 
 

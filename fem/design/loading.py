@@ -2,7 +2,9 @@
 
 A push says which boundary moves, how far and which way; the run turns it into steps. To add one, write a
 frozen class with a `kind`, a sentence in its docstring and annotated fields, and put it in `PUSHES`: the case
-reader, the documentation and the tests all loop over that tuple.
+reader, the documentation and the tests all loop over that tuple. `control_column` and `load_column` name the
+columns of the path for what is prescribed and what that takes, with their units at the end: curves,
+comparisons and pages follow from them.
 """
 
 from __future__ import annotations
@@ -16,16 +18,18 @@ from fem.core.units import Angle, Distance, Force, Length
 
 @dataclass(frozen=True)
 class Winding:
-    """Common to everything the axle does: how deep the strip is wound in.
+    """Common to everything the axle does: how far the strip is wound in.
 
-    travel: strip drawn in through the slot [mm], counted from fully out; None: all but `left_out`, the length
+    travel: strip wound in through the slot [mm], counted from fully out; None: all but `left_out`, the length
     [mm] that stays outside the slot so that the tip cannot slip inside.
     """
 
+    control_column: ClassVar[str] = "axle_angle_rad"
+    load_column: ClassVar[str] = "torque_Nmm"
     travel: Length | None = None
     left_out: Distance = 5.0
 
-    def depth(self, free_length: float) -> float:
+    def wound_travel(self, free_length: float) -> float:
         """Travel [mm] to wind in when `free_length` [mm] of strip is outside the slot at the start."""
         return self.travel if self.travel is not None else max(0.0, free_length - self.left_out)
 
@@ -34,8 +38,8 @@ class Winding:
 class RetractDeploy(Winding):
     """Wind the strip in, then turn the axle back and push it out again.
 
-    safe_travel: when the full cycle jams, search for the deepest retraction that still comes out, to within
-    `safe_travel_within` [mm].
+    safe_travel: when the full cycle jams, search for the largest travel from which it still comes out, to
+    within `safe_travel_within` [mm].
     """
 
     kind: ClassVar[str] = "retract-then-deploy"
@@ -70,6 +74,8 @@ class Bend:
     """
 
     kind: ClassVar[str] = "bend"
+    control_column: ClassVar[str] = "turn_rad"
+    load_column: ClassVar[str] = "moment_Nmm"
     angle: Angle = math.pi / 2
     station: Length | None = None
     grip: Literal["rigid", "free"] = "rigid"
@@ -87,6 +93,8 @@ class Column:
     """
 
     kind: ClassVar[str] = "column"
+    control_column: ClassVar[str] = "shortening_mm"
+    load_column: ClassVar[str] = "force_N"
     free_length: Length | None = None
     free_lengths: tuple[Length, ...] = ()
     shortening: Length = 2.0
@@ -104,6 +112,8 @@ class Press:
     """
 
     kind: ClassVar[str] = "press"
+    control_column: ClassVar[str] = "pressed_mm"
+    load_column: ClassVar[str] = "force_N"
     force: Force = 1.0
     station: Length | None = None
     direction: Angle = -math.pi / 2
@@ -120,6 +130,8 @@ class Coil:
     """
 
     kind: ClassVar[str] = "coil"
+    control_column: ClassVar[str] = "turn_rad"
+    load_column: ClassVar[str] = "moment_Nmm"
     radius: Length = 5.0
     station: Length | None = None
 

@@ -19,7 +19,7 @@ from fem.design.section import Arc
 from fem.report.svg import SIZE, WIDE, Drawing, Pen, number, spread, wide
 from fem.results.result import Jam
 from fem.results.snapshot import Snapshot
-from fem.view.colour import shade
+from fem.view.colour import hexadecimal, shade
 from fem.view.solid import wall_outline
 
 DIMENSION = Pen("soft", 0.8)
@@ -193,9 +193,7 @@ def side_view(shot: Snapshot, intended: Array, jam: Jam | None) -> Drawing:
     colours = shade(np.where(share < 0, np.nan, share))
     a, b = view.at(low), view.at(high)
     for k in range(shot.station.size - 1):
-        red, green, blue = (int(part) for part in colours[k])
-        corners = np.array([a[k], a[k + 1], b[k + 1], b[k]])
-        sheet.path(corners, None, f"#{red:02x}{green:02x}{blue:02x}")
+        sheet.path(np.array([a[k], a[k + 1], b[k + 1], b[k]]), None, hexadecimal(colours[k]))
     for line in (a, b):
         sheet.path(line, Pen("ink", 0.8))
     if jam is not None and math.isfinite(jam.station_mm):
@@ -211,9 +209,8 @@ def side_view(shot: Snapshot, intended: Array, jam: Jam | None) -> Drawing:
 
 def _key(sheet: Drawing, level: float) -> None:
     for k in range(40):
-        red, green, blue = (int(part) for part in shade(np.array(k / 39.0)))
-        sheet.box((8 + 3.0 * k, level - 7), (3.2, 9), None, f"#{red:02x}{green:02x}{blue:02x}")
-    sheet.box((134, level - 7), (12, 9), None, "#ffb11a")
+        sheet.box((8 + 3.0 * k, level - 7), (3.2, 9), None, hexadecimal(shade(np.array(k / 39.0))))
+    sheet.box((134, level - 7), (12, 9), None, "over")
     sheet.words((152, level + 1), "strain, 0 to 100 % of the limit, then over", "ink", "start", SIZE - 1)
 
 

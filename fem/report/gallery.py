@@ -11,12 +11,13 @@ from pathlib import Path
 from PIL import Image
 
 from fem.core.atomic import whole_file
+from fem.report.failure_tables import failures
 from fem.report.page import put
 from fem.report.report import Difference, Entry, finished, write_report
-from fem.report.wording import margins, plain
+from fem.report.wording import margins
 from fem.results.baseline import file_of, number, read
+from fem.results.columns import words_of
 from fem.results.compare import compare
-from fem.simulation.failure_guide import CONDITIONS, MODES, STATUSES, markdown_table
 from fem.view.still import critical_picture
 
 PICTURE_WIDTH = 880
@@ -67,7 +68,7 @@ def since_accepted(entries: Sequence[Entry], references: Path) -> dict[str, list
         for one in made.telling:
             share = f"{100 * one.change:+.3g} %" if math.isfinite(one.change) else one.verdict
             old, new = (f"{number(side)} {one.unit}".strip() for side in (one.old, one.new))
-            rows.append(Difference(plain(one.quantity), old, new, share, made.cause))
+            rows.append(Difference(words_of(one.quantity), old, new, share, made.cause))
         told[result.case_name] = rows
     return told or None
 
@@ -84,18 +85,6 @@ def write_gallery(entries: Sequence[Entry], file: Path, pictures: Path) -> list[
         parts.append(_case(entry, os.path.relpath(picture, file.parent)))
     parts.append(failures())
     return [*made, put(file, "\n".join(parts))]
-
-
-def failures() -> str:
-    """What can go wrong, as the program itself explains it."""
-    return (
-        "## What can go wrong\n\nHow a strip jams, from the sharpest evidence to the mildest:\n\n"
-        + markdown_table(MODES)
-        + "\nHow a run can end besides a jam:\n\n"
-        + markdown_table(STATUSES)
-        + "\nWhat may come on top:\n\n"
-        + markdown_table(CONDITIONS)
-    )
 
 
 def _case(entry: Entry, picture: str) -> str:

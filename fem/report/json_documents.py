@@ -12,6 +12,7 @@ from fem.case.definition import Case
 from fem.case.estimate import Derived
 from fem.core.errors import Fault
 from fem.results.compare import CurveDifference
+from fem.results.outcome import NoResult
 from fem.results.regression import Compared
 from fem.results.result import to_json
 from fem.section_model.summary import Estimate
@@ -67,12 +68,12 @@ def refused(name: str, model: str, faults: Sequence[Fault]) -> dict[str, Any]:
     sentence = f"Not run: the case has {count}; mend what `pushpast check` lists."
     if all(fault.file in {"", name} for fault in faults):
         sentence = f"No result: {'; '.join(fault.message for fault in faults)}."
-    return _unrun(name, model, "bad input", sentence) | {"faults": [_fault(fault) for fault in faults]}
+    return _unrun(name, model, NoResult.BAD_INPUT, sentence) | {"faults": [_fault(fault) for fault in faults]}
 
 
 def stopped(name: str, model: str) -> dict[str, Any]:
     """What a case that the user stopped contributes to `run --json`."""
-    return _unrun(name, model, "stopped", "Stopped; the same command goes on from there.")
+    return _unrun(name, model, NoResult.STOPPED, "Stopped; the same command goes on from there.")
 
 
 def lost(name: str, model: str) -> dict[str, Any]:
@@ -81,17 +82,17 @@ def lost(name: str, model: str) -> dict[str, Any]:
         "Its process was killed, and again when it was run once more: often the memory did not suffice, so "
         "run fewer cases at a time."
     )
-    return _unrun(name, model, "broken off", sentence)
+    return _unrun(name, model, NoResult.BROKEN_OFF, sentence)
 
 
 def broken_off(name: str, model: str, defect: BaseException) -> dict[str, Any]:
     """What a case contributes to `run --json` when the program itself failed on it."""
     what = f"{type(defect).__name__}: {defect}"
     sentence = f"The program failed on this case ({what}); that is a defect, please report it."
-    return _unrun(name, model, "broken off", sentence)
+    return _unrun(name, model, NoResult.BROKEN_OFF, sentence)
 
 
-def _unrun(name: str, model: str, status: str, sentence: str) -> dict[str, Any]:
+def _unrun(name: str, model: str, status: NoResult, sentence: str) -> dict[str, Any]:
     return {
         "case": name, "model": model, "status": status, "sentence": sentence, "quantities": {}, "jam": None,
         "bends": [], "energy_audit": None, "seconds": 0.0, "folder": None,
@@ -99,7 +100,8 @@ def _unrun(name: str, model: str, status: str, sentence: str) -> dict[str, Any]:
 
 
 def compared(one: Compared) -> dict[str, Any]:
-    """What one case contributes to `compare --json`. Where it could not be compared, `kind` is "bad input".
+    """What one case contributes to `compare --json`; one that could not be compared is of the kind
+    `NoResult.BAD_INPUT`.
 
     quantities: [{quantity, unit, old, new, change (share of old), allowed, verdict}], every number; verdict
     is "same", "within" or "beyond" the allowed difference, "vanished" or "new". curves: [{quantity, phase,
@@ -108,7 +110,7 @@ def compared(one: Compared) -> dict[str, Any]:
     """
     made = one.comparison
     document: dict[str, Any] = {
-        "case": one.case, "model": one.model, "kind": "bad input" if made is None else made.kind,
+        "case": one.case, "model": one.model, "kind": NoResult.BAD_INPUT if made is None else made.kind,
         "fails": made is None or made.fails, "faults": [_fault(fault) for fault in one.faults],
         "quantities": [],
     }  # fmt: skip

@@ -9,21 +9,27 @@ from __future__ import annotations
 import json
 from functools import cache
 from pathlib import Path
+from string import Template
 from typing import Any
 
+import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from fem.case.definition import Case
 from fem.core.atomic import whole_file
 from fem.core.errors import InputError
-from fem.report.chart import moments, place_text, torque_chart
+from fem.report.chart import LOAD_HEIGHT, chart, state_places
 from fem.report.drawing import side_view
-from fem.report.page_scene import pack, stops
+from fem.report.page_scene import pack
 from fem.report.svg import Pen, style_sheet
-from fem.report.wording import CAUTIONS, figure, margins, other_numbers, quality, verdict_texts
+from fem.report.wording import CAUTIONS, margins, other_numbers, quality, verdict_texts
+from fem.results.curves import load_curve
+from fem.results.outcome import GOOD
+from fem.results.readings import number
 from fem.results.result import Result, to_json, with_states
-from fem.simulation.failure_guide import GOOD
-from fem.view.colour import ramp
+from fem.view.colour import hexadecimal, ramp
+from fem.view.palette import TONES
+from fem.view.playback import SNAP, events
 
 WEB = Path(__file__).with_name("web")
 SCRIPTS = ("run.js", "draw.js", "scene.js", "use.js")
@@ -41,23 +47,24 @@ def write_page(result: Result, file: Path | str, case: Case | None = None) -> Pa
 def page(result: Result, case: Case | None = None) -> str:
     """The text of the page."""
     with_states(result)
-    packed, chart = pack(result, case), torque_chart(result)
+    packed, curve = pack(result, case), chart(result, load_curve(result), LOAD_HEIGHT)
     critical = result.critical()
     assert critical is not None
-    places = moments(result, chart)
-    about = packed.about | {"plot": place_text(places), "ramp": _ramp()}
+    about = packed.about | {"plot": state_places(result, curve), "ramp": _ramp()}
     marker = Pen("alarm", 2.4)
-    chart.drawing.raw(f'<circle id="marker" class="s-alarm" r="6.5" fill="none" {marker.attributes()} '
+    curve.drawing.raw(f'<circle id="marker" class="s-alarm" r="6.5" fill="none" {marker.attributes()} '
                       'style="display:none"/>')  # fmt: skip
     return environment().get_template("page.html").render(
         r=result, css=css(), still=side_view(critical, result.intended_path, result.jam).text(),
-        last=len(result.snapshots) - 1, start=about["start"], stops=stops(result),
+        values=dict.fromkeys(name for one in about["moments"] for name in one["values"]),
+        last=len(result.snapshots) - 1, start=about["start"],
+        stops=[event for event in events(result) if event.name != SNAP],
         coloured=[one for one in about["quantities"] if one["coloured"]],
         cased=any(wall["around"] for wall in about["walls"]), tick=f"{about['tick']:g}",
-        chart=chart.drawing.text(), margins=margins(result), texts=verdict_texts(result),
+        chart=curve.drawing.text(), margins=margins(result), texts=verdict_texts(result),
         numbers=other_numbers(result), quality=quality(result, case), cautions=CAUTIONS,
         provenance=provenance(result), about=_in_script(about), data=packed.text,
-        script="\n".join((WEB / name).read_text(encoding="utf-8") for name in SCRIPTS),
+        script="\n".join(map(web_text, SCRIPTS)),
     )  # fmt: skip
 
 
@@ -83,13 +90,24 @@ def environment() -> Environment:
         loader=FileSystemLoader(WEB), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,
     )  # fmt: skip
-    made.globals |= {"figure": figure, "good": GOOD}
+    made.globals |= {"number": number, "good": GOOD}
     return made
 
 
-def css() -> str:
-    """Colours and layout of every page."""
-    return style_sheet() + (WEB / "look.css").read_text(encoding="utf-8")
+def css(*more: str) -> str:
+    """Colours and layout of every page, and of further style sheets of `web`.
+
+    In them `$ink` stands for the colour of a tone on light paper, for what is printed or looks the same in
+    any light; whatever follows the reader's screen says `var(--ink)`.
+    """
+    light = {name: tone.light for name, tone in TONES.items()}
+    sheets = [Template(web_text(name)).substitute(light) for name in ("look.css", *more)]
+    return style_sheet() + "".join(sheets)
+
+
+def web_text(name: str) -> str:
+    """A file of `web`."""
+    return (WEB / name).read_text(encoding="utf-8")
 
 
 def provenance(result: Result) -> list[tuple[str, str]]:
@@ -102,8 +120,7 @@ def provenance(result: Result) -> list[tuple[str, str]]:
 
 
 def _ramp() -> list[str]:
-    colours = (ramp(64) * 255).round().astype(int).tolist()
-    return [f"#{red:02x}{green:02x}{blue:02x}" for red, green, blue in colours]
+    return [hexadecimal(colour) for colour in (ramp(64) * 255).round().astype(np.uint8)]
 
 
 def _in_script(content: Any) -> str:

@@ -20,9 +20,11 @@ from numpy.typing import NDArray
 
 from fem.case.definition import Case
 from fem.core.term import Array
+from fem.results.columns import to_tell
+from fem.results.readings import state_values, state_words
 from fem.results.result import Result
-from fem.results.snapshot import PHASES, Snapshot
-from fem.view.solid import wall_outline
+from fem.results.snapshot import Snapshot
+from fem.view.solid import tick_step, wall_outline
 
 NONE = 65535
 PLACES = 32767.0
@@ -102,7 +104,7 @@ def pack(result: Result, case: Case | None) -> Packed:
         "walls": _walls(result), "intended": result.intended_path.round(3).tolist(),
         "jam": None if result.jam is None
         else {"station": result.jam.station_mm, "place": result.jam.place, "mode": result.jam.mode},
-        "start": _start(result), "tick": _tick(float(first.station[-1])),
+        "start": _start(result), "tick": tick_step(float(first.station[-1])),
     }  # fmt: skip
     return Packed(about, b"".join(chunks))
 
@@ -212,22 +214,14 @@ def _kept(n: int, stride: int) -> NDArray[np.int64]:
     return np.asarray(np.append(keep, n - 1) if keep[-1] != n - 1 else keep, dtype=np.int64)
 
 
-def _row(result: Result, shot: Snapshot) -> int:
-    step = result.column("step")
-    return int(np.argmin(np.abs(step - shot.step))) if step.size else -1
-
-
 def _moment(result: Result, shot: Snapshot) -> dict[str, Any]:
-    row = _row(result, shot)
-
-    def number(name: str) -> float | None:
-        value = float(result.column(name)[row]) if row >= 0 else math.nan
-        return round(value, 4) if math.isfinite(value) else None
-
+    row = result.row_of(shot)
+    slot = float(result.column("slot_station_mm")[row]) if row >= 0 else math.nan
+    values = dict(state_values(result, shot))
+    load = next((values[column.words] for column in to_tell(result.path) if column.words in values), "")
     return {
-        "label": shot.label, "phase": PHASES[shot.phase], "travel": round(shot.travel, 3),
-        "angle": round(shot.axle_angle, 5), "torque": number("torque_Nmm"), "push": number("push_N"),
-        "slot": number("slot_station_mm"),
+        "words": ", ".join(part for part in (state_words(shot), load) if part), "values": values,
+        "angle": round(shot.axle_angle, 5), "slot": round(slot, 4) if math.isfinite(slot) else None,
     }  # fmt: skip
 
 
@@ -250,31 +244,7 @@ def _walls(result: Result) -> list[dict[str, Any]]:
     return made
 
 
-def _tick(length: float) -> float:
-    """Distance of the lines across the strip [mm]: 1, 2 or 5 times a power of ten, at most 12 of them."""
-    decade: float = 10.0 ** math.floor(math.log10(length / 12))
-    return next(step * decade for step in (1.0, 2.0, 5.0, 10.0) if step * decade * 12 >= length * 0.999)
-
-
 def _start(result: Result) -> int:
     """Number of the moment to show first."""
     critical = result.critical()
     return next(k for k, shot in enumerate(result.snapshots) if shot is critical)
-
-
-def stops(result: Result) -> list[tuple[str, int]]:
-    """Named moments in the order of the run, bends among them: (words, number of the moment)."""
-    named = [
-        (word, k) for k, shot in enumerate(result.snapshots) for word in shot.label.split("; ") if shot.label
-    ]
-    torque, travel = result.column("torque_Nmm"), result.column("travel_mm")
-    for bend in result.bends:
-        if not (math.isfinite(bend.travel_mm) and result.rows):
-            continue
-        away = np.abs(torque - bend.peak_torque_Nmm) + np.abs(travel - bend.travel_mm)
-        if not np.isfinite(away).any():
-            continue
-        step = float(result.column("step")[int(np.nanargmin(away))])
-        near = min(range(len(result.snapshots)), key=lambda k: abs(result.snapshots[k].step - step))
-        named.append((f"bend {bend.bend} at the slot", near))
-    return sorted(named, key=lambda stop: stop[1])

@@ -19,25 +19,26 @@ import numpy as np
 from fem.case.definition import Case, read_case
 from fem.core.atomic import MODELS, run_folder
 from fem.core.errors import CaseError, InputError, MissingLibrary
-from fem.report.chart import abscissa, energy_chart, motor_has, push_chart, small_chart, span, torque_chart
+from fem.report.chart import LOAD_HEIGHT, chart, small_chart, span
 from fem.report.drawing import developed, section, side_view, stack, surroundings
-from fem.report.page import WEB, css, environment, provenance, put, put_bytes
+from fem.report.page import css, environment, provenance, put, put_bytes, web_text
+from fem.report.pictures import PICTURES
 from fem.report.svg import Drawing
 from fem.report.wording import (
     CAUTIONS,
     beside,
-    figure,
     in_words,
     layer_rows,
     margins,
     other_numbers,
-    plain,
     quality,
     verdict_texts,
 )
+from fem.results.columns import TRAVEL, unit_of, words_of
+from fem.results.curves import axes, load_curve, run_curves
+from fem.results.readings import number, state_words
 from fem.results.result import Result, read
 
-PICTURE_FILE = "critical.png"
 COLUMNS = ("retract_torque_peak_Nmm", "deploy_torque_peak_Nmm", "motor_stall_torque_at_axle_Nmm",
            "strain_share_peak", "travel_wound_mm", "safe_travel_mm")  # fmt: skip
 """Quantities with a column of their own in the table of a batch."""
@@ -133,16 +134,12 @@ def report(
     dates = [str(result.provenance.get("date", "")) for result in results]
     small, note = _multiples(results)
     return environment().get_template("report.html").render(
-        heading=heading, date=max(dates)[:10], css=css(), report_css=_web("report.css"),
-        script=_web("sort.js"), entries=[_told(entry) for entry in entries], differences=differences,
+        heading=heading, date=max(dates)[:10], css=css("report.css"),
+        script=web_text("sort.js"), entries=[_told(entry) for entry in entries], differences=differences,
         cautions=CAUTIONS, share=_share, paper=paper,
         columns=["case", "status", "jam at [mm]", *(_titled(name) for name in COLUMNS)],
         table=[_row(result) for result in results], small=small, small_note=note,
     )  # fmt: skip
-
-
-def _web(name: str) -> str:
-    return (WEB / name).read_text(encoding="utf-8")
 
 
 def _told(entry: Entry) -> dict[str, Any]:
@@ -150,26 +147,26 @@ def _told(entry: Entry) -> dict[str, Any]:
     critical = result.critical()
     views = []
     if critical is not None:
-        moment = critical.label or "the most strained state"
-        caption = f"From the side: {moment}, {critical.travel:.1f} mm pulled in"
-        views.append((caption, side_view(critical, result.intended_path, result.jam).text()))
-    charts = [
-        (caption, chart.drawing.text())
-        for caption, chart in (
-            ("Torque at the axle; rings: the hardest point of each bend's passing", torque_chart(result)),
-            ("Push at the slot", push_chart(result)),
-            ("Where the work goes", energy_chart(result)),
-        )
-    ] if result.rows else []  # fmt: skip
+        drawing = side_view(critical, result.intended_path, result.jam)
+        views.append((f"From the side: {state_words(critical)}", drawing.text()))
     return {
         "result": result, "margins": margins(result), "texts": verdict_texts(result),
-        "picture": _picture(entry.folder), "views": views, "charts": charts,
+        "pictures": _pictures(entry.folder), "views": views, "charts": _charts(result),
         "words": in_words(case) if case is not None else [], "drawings": _drawings(result, case),
         "layers": layer_rows(result, case), "quality": quality(result, case),
         "numbers": other_numbers(result), "provenance": provenance(result),
         "beside": beside(result, entry.other) if entry.other else [],
         "other_model": entry.other.model if entry.other else "",
     }  # fmt: skip
+
+
+def _charts(result: Result) -> list[tuple[str, str]]:
+    """The curves of a run with their captions."""
+    load, *others = run_curves(result)
+    rings = "; rings: the hardest point of each bend's passing" if load.marks else ""
+    made = [(load.caption + rings, chart(result, load, LOAD_HEIGHT))]
+    made += [(curve.caption, chart(result, curve)) for curve in others]
+    return [(caption[0].upper() + caption[1:], one.drawing.text()) for caption, one in made if result.rows]
 
 
 def _drawings(result: Result, case: Case | None) -> list[tuple[str, str]]:
@@ -195,53 +192,57 @@ def _hollow(case: Case) -> float:
     return float(s[best[len(best) // 2]])
 
 
-def _picture(folder: Path | None) -> str:
-    file = None if folder is None else folder / PICTURE_FILE
-    return base64.b64encode(file.read_bytes()).decode("ascii") if file is not None and file.is_file() else ""
+def _pictures(folder: Path | None) -> list[tuple[str, str]]:
+    """What each picture of a result folder shows, with its bytes as base64."""
+    if folder is None:
+        return []
+    kept = [(one.shows, folder / one.file) for one in PICTURES if one.in_report]
+    whole = [(shows, file.read_bytes()) for shows, file in kept if file.is_file()]
+    return [(shows, base64.b64encode(content).decode("ascii")) for shows, content in whole]
 
 
 def _titled(name: str) -> str:
-    units = {"Nmm": "N mm", "mm": "mm"}
-    ending = name.rsplit("_", 1)[1]
-    return f"{plain(name)} [{units[ending]}]" if ending in units else f"{plain(name)} [%]"
+    return f"{words_of(name)} [{unit_of(name) or '%'}]"
 
 
 def _row(result: Result) -> list[dict[str, Any]]:
-    def number(value: float, text: str) -> dict[str, Any]:
+    def cell(value: float, text: str) -> dict[str, Any]:
         return {"text": text, "value": f"{value:.9g}" if math.isfinite(value) else ""}
 
     status = result.status + (f": {result.jam.mode}" if result.jam else "")
     place = result.jam.station_mm if result.jam else math.nan
     cells: list[dict[str, Any]] = [
         {"text": result.case_name, "value": None}, {"text": status, "value": None},
-        number(place, figure(place)),
+        cell(place, number(place)),
     ]  # fmt: skip
     for name in COLUMNS:
         value = result.quantities[name].value if name in result.quantities else math.nan
         shown = 100 * value if name == "strain_share_peak" else value
-        cells.append(number(value, figure(shown)))
+        cells.append(cell(value, number(shown)))
     return cells
 
 
 def _multiples(results: Sequence[Result]) -> tuple[list[tuple[str, str]], str]:
     """Torque curves of all runs that have travel, on common axes; a curve far above the others is cut."""
-    drawn = [result for result in results if result.rows and "travel" in abscissa(result)[1]]
+    curves = {id(result): load_curve(result) for result in results}
+    drawn = [result for result in results if curves[id(result)].lines and axes(result)[0] is TRAVEL]
     if len(drawn) < 2:
         return [], ""
-    peaks = sorted(float(np.nanmax(result.column("torque_Nmm"))) for result in drawn)
-    motors = [motor for motor in map(motor_has, drawn) if math.isfinite(motor)]
+    lines = [line for result in drawn for line in curves[id(result)].lines]
+    peaks = sorted(max(float(line.y.max()) for line in curves[id(result)].lines) for result in drawn)
+    motors = [motor.least for result in drawn if (motor := curves[id(result)].motor) is not None]
     top = max(peaks[-1], 0.0)
     if motors and top > 1.5 * max(motors):
         top = max(1.5 * max(motors), peaks[0])
     cut = any(peak > top for peak in peaks)
-    low = min(float(np.nanmin(result.column("torque_Nmm"))) for result in drawn)
-    x, y = span([result.column("travel_mm") for result in drawn], 0.0), span([np.array([low, top])], 0.0)
+    low = min(float(line.y.min()) for line in lines)
+    x, y = span([line.x for line in lines], 0.0), span([np.array([low, top])], 0.0)
     note = "Broken line: what the motor has." + (f" Above {top:.3g} N mm a curve is cut off." if cut else "")
     return [(result.case_name, small_chart(result, (0.0, x[1]), y).drawing.text()) for result in drawn], note
 
 
 def _share(value: float) -> str:
-    return "-" if math.isnan(value) else f"{100 * value:.0f} %"
+    return number(100 * value, "%", 3)
 
 
 def _paper(text: str) -> bytes:

@@ -15,22 +15,7 @@ from html import escape
 import numpy as np
 from numpy.typing import ArrayLike
 
-TONES: dict[str, tuple[str, str]] = {
-    "ink": ("#22313a", "#e4e9ec"),
-    "soft": ("#56656d", "#a9b6bd"),
-    "faint": ("#d5dade", "#3b474e"),
-    "paper": ("#ffffff", "#161d21"),
-    "alarm": ("#a3123f", "#ff86a4"),
-    "inward": ("#155e8a", "#6fb7e6"),
-    "outward": ("#b9560a", "#f59a4c"),
-    "third": ("#7a5195", "#c6a1e0"),
-    "body": ("#c9c1b4", "#6d675d"),
-    "axle": ("#59626a", "#8d979f"),
-    "strip": ("#8fb7c4", "#4f8496"),
-    "zone": ("#3d5c8c", "#a5c3f2"),
-    "intended": ("#8a4fa3", "#cf9be4"),
-}
-"""Name -> colour on light and on dark paper."""
+from fem.view.palette import TONES
 
 WIDE = 400.0
 """Width of the view box of a drawing."""
@@ -40,8 +25,8 @@ SIZE = 11.5
 
 def style_sheet() -> str:
     """The colours as rules for a page."""
-    light = "".join(f"--{name}:{pair[0]};" for name, pair in TONES.items())
-    dark = "".join(f"--{name}:{pair[1]};" for name, pair in TONES.items())
+    light = "".join(f"--{name}:{tone.light};" for name, tone in TONES.items())
+    dark = "".join(f"--{name}:{tone.dark};" for name, tone in TONES.items())
     rules = "".join(f".f-{name}{{fill:var(--{name})}}.s-{name}{{stroke:var(--{name})}}" for name in TONES)
     return f":root{{{light}}}@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}{rules}"
 
@@ -63,7 +48,7 @@ class Pen:
         """As written in a tag."""
         dashes = f' stroke-dasharray="{" ".join(map(number, self.dashes))}"' if self.dashes else ""
         return (
-            f'stroke="{TONES[self.tone][0]}" stroke-width="{number(self.width)}" stroke-linejoin="round"'
+            f'stroke="{TONES[self.tone].light}" stroke-width="{number(self.width)}" stroke-linejoin="round"'
             f' stroke-linecap="round"{dashes}'
         )
 
@@ -105,9 +90,9 @@ class Drawing:
 
     def _shape(self, tag: str, where: str, pen: Pen | None, fill: str) -> None:
         classes = " ".join([f"f-{fill}"] * bool(fill in TONES) + [f"s-{pen.tone}" for pen in [pen] if pen])
-        paint = f'fill="{TONES[fill][0] if fill in TONES else fill or "none"}"'
+        inside = f'fill="{TONES[fill].light if fill in TONES else fill or "none"}"'
         stroke = pen.attributes() if pen else 'stroke="none"'
-        self._parts.append(f'<{tag} class="{classes}" {where} {paint} {stroke}/>')
+        self._parts.append(f'<{tag} class="{classes}" {where} {inside} {stroke}/>')
 
     def words(
         self, place: tuple[float, float], words: str, tone: str = "ink", anchor: str = "start",
@@ -117,7 +102,7 @@ class Drawing:
         x, y = map(number, place)
         turned = f' transform="rotate({number(-turn)} {x} {y})"' if turn else ""
         self._parts.append(
-            f'<text class="f-{tone}" x="{x}" y="{y}" fill="{TONES[tone][0]}" font-size="{number(size)}"'
+            f'<text class="f-{tone}" x="{x}" y="{y}" fill="{TONES[tone].light}" font-size="{number(size)}"'
             f' text-anchor="{anchor}"{turned}>{escape(words)}</text>'
         )
 

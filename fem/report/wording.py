@@ -13,9 +13,11 @@ import numpy as np
 
 from fem.case.definition import Case
 from fem.design.loading import Winding
+from fem.results.columns import words_of
+from fem.results.outcome import Outcome
+from fem.results.readings import number, state_words
 from fem.results.result import Quantity, Result
-from fem.results.snapshot import PHASES
-from fem.simulation.failure_guide import Explained, explanations
+from fem.simulation.failure_guide import explanations
 
 CAUTIONS: tuple[str, ...] = (
     "A wound strip stores energy. Let go, it whips: keep eyes, face and hands out of its way and wear eye "
@@ -32,7 +34,6 @@ CAUTIONS: tuple[str, ...] = (
 )
 ENOUGH = 0.25
 """Share of the motor's torque, or of a strain limit, that is called a margin (common practice, no source)."""
-UNIT_ENDINGS = ("_N_per_mm", "_per_mm", "_Nmm", "_rad", "_mm", "_s", "_N")
 AUDIT_LIMIT = 0.02
 """Error of the energy balance above which a run is not to be trusted."""
 
@@ -59,14 +60,7 @@ class Margin:
     @property
     def left_text(self) -> str:
         """Share left, in per cent."""
-        return "-" if math.isnan(self.left) else f"{100 * self.left:.0f} %"
-
-
-def figure(value: float | None, unit: str = "") -> str:
-    """Four digits and the unit; a dash where there is no number."""
-    if value is None or not math.isfinite(value):
-        return "-"
-    return f"{value:.4g} {unit}".strip()
+        return number(math.nan) if math.isnan(self.left) else f"{100 * self.left:.0f} %"
 
 
 def _value(result: Result, name: str) -> float:
@@ -84,8 +78,8 @@ def margins(result: Result) -> list[Margin]:
         peak = result.quantities.get(name)
         if peak is None:
             continue
-        limit = f"motor: {figure(motor, 'N mm')}" if math.isfinite(motor) else "no motor given"
-        made.append(Margin(words, figure(peak.value, "N mm"), limit, 1.0 - peak.value / motor, peak.note))
+        limit = f"motor: {number(motor, 'N mm')}" if math.isfinite(motor) else "no motor given"
+        made.append(Margin(words, number(peak.value, "N mm"), limit, 1.0 - peak.value / motor, peak.note))
     share, strain = result.quantities.get("strain_share_peak"), result.quantities.get("strain_peak")
     if share is not None and math.isfinite(share.value):
         where = strain.note if strain is not None else ""
@@ -94,12 +88,12 @@ def margins(result: Result) -> list[Margin]:
     safe, wound = _value(result, "safe_travel_mm"), _value(result, "travel_wound_mm")
     if math.isfinite(safe):
         left = (safe - wound) / max(safe, 1e-9)
-        note = "deepest from which it still comes out"
-        made.append(Margin("travel wound in", figure(wound, "mm"), f"safe: {figure(safe, 'mm')}", left, note))
+        note = "largest from which it still comes out"
+        made.append(Margin("travel", number(wound, "mm"), f"safe: {number(safe, 'mm')}", left, note))
     return sorted(made, key=lambda margin: math.inf if math.isnan(margin.left) else margin.left)
 
 
-def verdict_texts(result: Result) -> tuple[Explained, ...]:
+def verdict_texts(result: Result) -> tuple[Outcome, ...]:
     """What to know about this outcome."""
     mode = None if result.jam is None else result.jam.mode
     return explanations(result.status, mode, _value(result, "strain_share_peak"))
@@ -107,13 +101,7 @@ def verdict_texts(result: Result) -> tuple[Explained, ...]:
 
 def other_numbers(result: Result) -> list[tuple[str, Quantity]]:
     """All quantities in the order of the run, with plain names."""
-    return [(plain(name), number) for name, number in result.quantities.items()]
-
-
-def plain(name: str) -> str:
-    """`coil_outer_radius_mm` -> `coil outer radius`."""
-    ending = next((end for end in UNIT_ENDINGS if name.endswith(end)), "")
-    return name.removesuffix(ending).replace("_", " ")
+    return [(words_of(name), quantity) for name, quantity in result.quantities.items()]
 
 
 @dataclass(frozen=True)
@@ -136,17 +124,16 @@ def layer_rows(result: Result, case: Case | None) -> list[LayerRow]:
     if case is None or not shots or shots[0].layer_strain.shape[0] != len(case.strip.layers):
         return []
     rows = []
-    for number, layer in enumerate(case.strip.layers):
-        peaks = [float(np.nanmax(shot.layer_strain[number], initial=-1.0)) for shot in shots]
+    for k, layer in enumerate(case.strip.layers):
+        peaks = [float(np.nanmax(shot.layer_strain[k], initial=-1.0)) for shot in shots]
         shot = shots[int(np.argmax(peaks))]
-        place = int(np.nanargmax(shot.layer_strain[number])) // shot.across.size
+        place = int(np.nanargmax(shot.layer_strain[k])) // shot.across.size
         one, two = layer.material.strain_limit, layer.material.strain_limit_2
         plain_limit = math.isnan(two) or two == one
         limit = f"{one:.3g}" if plain_limit else f"{one:.3g} along, {two:.3g} across the fibres"
         share = max(peaks) / one if plain_limit and layer.elsewhere is None else math.nan
-        moment = shot.label or f"{PHASES[shot.phase]}, {shot.travel:.0f} mm pulled in"
-        rows.append(LayerRow(number + 1, layer.material.name, layer.thickness, limit, max(peaks), share,
-                             float(shot.station[place]), moment))  # fmt: skip
+        rows.append(LayerRow(k + 1, layer.material.name, layer.thickness, limit, max(peaks), share,
+                             float(shot.station[place]), state_words(shot)))  # fmt: skip
     return rows
 
 
@@ -171,7 +158,7 @@ def quality(result: Result, case: Case | None) -> list[tuple[str, str]]:
     for name in ("retract_torque_peak_Nmm", "deploy_torque_peak_Nmm"):
         note = result.quantities[name].note if name in result.quantities else ""
         if "scatter" in note:
-            rows.append((f"scatter of the {plain(name)}", note.split("scatter ")[1]))
+            rows.append((f"scatter of the {words_of(name)}", note.split("scatter ")[1]))
     rows.append(("time of the computation", f"{result.seconds:.1f} s"))
     return rows
 
@@ -190,7 +177,7 @@ def beside(first: Result, second: Result) -> list[tuple[str, str, str, str]]:
         if two is None or not (math.isfinite(one.value) and math.isfinite(two.value)):
             continue
         scale = max(abs(one.value), abs(two.value), 1e-12)
-        rows.append((plain(name), figure(one.value, one.unit), figure(two.value, two.unit),
+        rows.append((words_of(name), number(one.value, one.unit), number(two.value, two.unit),
                      f"{100 * (one.value - two.value) / scale:+.0f} %"))  # fmt: skip
     return rows
 

@@ -26,7 +26,9 @@ from fem.core.atomic import whole_file
 from fem.core.errors import InputError
 from fem.core.schema_version import Words, versioned_text
 from fem.core.term import Array, Index
+from fem.results.columns import column, find_control
 from fem.results.curve_distance import departure, thinned
+from fem.results.outcome import Status
 from fem.results.provenance import LIBRARIES
 from fem.results.result import BendPassage, Jam, Number, Quantity, Result, laid_out, to_json
 from fem.results.snapshot import PHASES
@@ -38,16 +40,6 @@ HISTORY = 20
 ROUNDING = 1e-6
 """Relative difference below which a number has not moved; another processor makes 1e-7."""
 DIGITS = 6
-BOOKKEEPING = frozenset({
-    "step", "time_s", "iterations", "stable", "audit_error", "audit_closure_Nmm", "energy_kinetic_Nmm",
-    "loss_damping_Nmm", "loss_numerical_Nmm", "curvature_peak_station_mm",
-})  # fmt: skip
-"""Columns of a path that say how it was computed, not what the strip does."""
-PLANES = (
-    ("axle_angle_rad", "torque_Nmm"), ("turn_rad", "moment_Nmm"), ("shortening_mm", "force_N"),
-    ("pressed_mm", "force_N"),
-)  # fmt: skip
-"""Columns that make the curve of a run, the first pair that it has: what is done, what that takes."""
 MADE_WITH = ("program", "python", *LIBRARIES, "machine")
 
 
@@ -144,7 +136,8 @@ def closure_error(run: Result | Baseline) -> float:
 
 def plane(path: Mapping[str, Any]) -> tuple[str, str] | None:
     """Names of the columns that make the curve of a path; None if it has none."""
-    return next((pair for pair in PLANES if all(name in path for name in pair)), None)
+    found = find_control(path)
+    return None if found is None else (found[0].name, found[1].name)
 
 
 def jam_row(path: Mapping[str, Any], jam: Jam | None) -> int | None:
@@ -199,7 +192,7 @@ def accepted(
     """
     if not why.strip():
         raise InputError('--why is empty; say why the new numbers are right, as in --why "softer lining"')
-    if result.status == "not converged":
+    if result.status == Status.NOT_CONVERGED:
         raise InputError(
             f"{case.name}: the {result.model} run did not converge, which says nothing about the "
             "design; halve solver.turn or solver.element and run it again"
@@ -208,9 +201,9 @@ def accepted(
         raise InputError(f"{case.name}: the finished run is of another version of the case; run it again")
     rows = _few_rows(result)
     path = {
-        name: tuple(_rounded(float(value)) for value in column[rows])
-        for name, column in result.path.items()
-        if name not in BOOKKEEPING and np.isfinite(column).any()
+        name: tuple(_rounded(float(value)) for value in values[rows])
+        for name, values in result.path.items()
+        if not column(name).bookkeeping and np.isfinite(values).any()
     }
     tables = tomllib.loads(case.text)
     code = str(result.provenance.get("code_digest", ""))

@@ -29,7 +29,9 @@ from fem.results.baseline import (
     scale_of,
     unmoved,
 )
+from fem.results.columns import TRAVEL
 from fem.results.curve_distance import departure
+from fem.results.outcome import Status
 from fem.results.result import Result
 
 SAME, CODE, MESH, DESIGN, STATUS, NEW = (
@@ -222,7 +224,7 @@ def _place(
     """Both ends of the largest distance, by travel where the strip travels."""
     pair = plane(old)
     assert pair is not None
-    way = "travel_mm" if "travel_mm" in old and "travel_mm" in new else pair[0]
+    way = TRAVEL.name if TRAVEL.name in old and TRAVEL.name in new else pair[0]
 
     def read(side: int, name: str) -> float:
         column = np.asarray((old, new)[side][name], dtype=float)[rows[side]]
@@ -237,7 +239,7 @@ def _notes(
     result: Result, old: Baseline, kind: str, cause: str, keys: tuple[KeyChange, ...]
 ) -> tuple[str, ...]:
     notes = []
-    if result.status == "not converged":
+    if result.status == Status.NOT_CONVERGED:
         notes.append("the program stopped, not the strip: this says nothing about the design")
     if cause == CODE and keys:
         notes.append("the file says the same, but the program fills in other values (see the keys)")

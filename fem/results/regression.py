@@ -16,6 +16,7 @@ from fem.core.atomic import run_folder
 from fem.core.errors import EXIT_BAD_INPUT, EXIT_DIFFERS, EXIT_DONE, EXIT_NOT_CONVERGED, Fault, InputError
 from fem.results.baseline import Acceptance, Baseline, accepted, file_of, kept, read, write
 from fem.results.compare import Comparison, compare, unaccepted
+from fem.results.outcome import Status
 from fem.results.provenance import same, stamp
 from fem.results.result import Result
 from fem.results.result import read as read_result
@@ -86,7 +87,7 @@ def _accept(case: Case, result: Result, why: str, place: Workplace, file: Path) 
         baseline = accepted(case, result, why, read(file) if file.exists() else None)
         write(baseline, place.references)
     except InputError as problem:
-        stopped = result.status == "not converged"
+        stopped = result.status == Status.NOT_CONVERGED
         return Accepted(case.name, result.model, file, fault=str(problem), not_converged=stopped)
     return Accepted(case.name, result.model, file, baseline.history[0])
 

@@ -6,8 +6,8 @@ A result holds a cheap row for every accepted step (the path), full states of th
 A result folder holds
 
 - `result.json` - the verdict; its layout is the class `Document`; `result.schema.json` beside this module.
-- `path.csv` - a header line, then one row per accepted step. A column's name ends in its unit (`torque_Nmm`,
-  `axle_angle_rad`, `curvature_peak_per_mm`); a name without one is a pure number. Empty cell = no value.
+- `path.csv` - a header line, then one row per accepted step; `fem.results.columns` says what each column is.
+  Empty cell = no value.
 - `fields.vtkhdf` - every `Snapshot`, as `fem.results.vtkhdf` tells; any VTKHDF reader opens it.
 - `case.toml` - the whole case that was run, as one file: `read_case` gives the same digest.
 - pictures, drawn later from these and never read back.
@@ -40,37 +40,6 @@ Layout = TypeVar("Layout", bound=BaseModel)
 SCHEMA = 1
 RESULT_FILE, PATH_FILE, FIELD_FILE, CASE_FILE = "result.json", "path.csv", "fields.vtkhdf", "case.toml"
 
-PATH_COLUMNS: dict[str, str] = {
-    "step": "number of the accepted step",
-    "time_s": "time of the push; for a push without inertia only an order",
-    "phase": "0 assemble, 1 retract, 2 deploy, 3 other push",
-    "axle_angle_rad": "wind angle of the axle, >= 0, 0 = fully out",
-    "travel_mm": "strip pulled in through the slot since fully out",
-    "torque_Nmm": "torque at the axle; > 0 resists the turning, of either direction",
-    "motor_torque_Nmm": "torque the motor has at the axle at that speed; empty without a motor",
-    "push_N": "axial force in the strip at the slot, > 0 compressed",
-    "tip_x_mm": "place of the tip's mid-line",
-    "tip_y_mm": "place of the tip's mid-line",
-    "casing_contact_rad": "angle over which the coil touches the casing",
-    "wrap_contact_mm": "length over which wraps touch each other",
-    "curvature_peak_per_mm": "largest |curvature| of the mid-line",
-    "curvature_peak_station_mm": "where that is, from the root",
-    "strain_peak": "largest |strain| in any layer",
-    "strain_share": "largest |strain| as a share of its material's limit",
-    "strain_station_mm": "where that is, from the root",
-    "energy_strain_Nmm": "elastic energy stored in the strip",
-    "energy_contact_Nmm": "energy stored in contact springs",
-    "energy_kinetic_Nmm": "kinetic energy",
-    "work_in_Nmm": "work done on the strip since the start",
-    "loss_friction_Nmm": "work lost to friction since the start",
-    "loss_damping_Nmm": "work lost to damping since the start",
-    "loss_numerical_Nmm": "work lost to the time stepping since the start",
-    "audit_error": "closure of the energy balance over the scale of the work done",
-    "stable": "1 if the accepted state is stable, else 0",
-    "iterations": "iterations the step took",
-}
-"""The columns every run can be asked for, and what they mean. A path may carry others."""
-
 Number = Annotated[
     float,
     BeforeValidator(lambda value: math.nan if value is None else value),
@@ -96,7 +65,7 @@ class Jam:
     """Where, how and on what evidence the strip stops; stated on a converged, stable state only."""
 
     mode: str
-    """Named mode in words, e.g. "coil lock-up in the casing"."""
+    """How it jams, in words; the README lists the modes."""
     station_mm: Number
     """Distance from the root, along the strip."""
     travel_mm: Number
@@ -132,7 +101,7 @@ class Result:
     model: str
     """Which model ran: "rod" or "shell"."""
     status: str
-    """Lower-case words: "deployed", "jammed", "stalled on retract", "not converged", ..."""
+    """How it ended, in words: a `Status`; the README lists them."""
     sentence: str
     """The status as one sentence a maker can act on."""
     quantities: Mapping[str, Quantity]
@@ -141,7 +110,7 @@ class Result:
     energy_audit: Mapping[str, Any]
     seconds: float
     path: Mapping[str, Array]
-    """Name -> (rows,) numbers; see `PATH_COLUMNS`."""
+    """Name -> (rows,) numbers; see `fem.results.columns`."""
     snapshots: tuple[Snapshot, ...]
     warnings: tuple[str, ...] = ()
     provenance: Mapping[str, Any] = field(default_factory=dict)
@@ -166,6 +135,11 @@ class Result:
     def column(self, name: str) -> Array:
         """One path column, (rows,); all nan if the run did not record it."""
         return self.path[name] if name in self.path else np.full(self.rows, np.nan)
+
+    def row_of(self, shot: Snapshot) -> int:
+        """Number of the row of the path that a state belongs to; -1 if the run kept no rows."""
+        steps = self.column("step")
+        return int(np.argmin(np.abs(steps - shot.step))) if np.isfinite(steps).any() else -1
 
     def critical(self) -> Snapshot | None:
         """The snapshot to look at first: the one nearest the jam, else the most strained one."""

@@ -12,6 +12,10 @@ from fem.core.term import Array
 
 PHASES = ("assemble", "retract", "deploy", "push")
 """Meaning of the number in the column `phase` and in `Snapshot.phase`; "push" is every other kind of push."""
+PHASE_WORDS = {
+    "assemble": "put in place", "retract": "winding in", "deploy": "pushing out", "push": "push on the bench",
+}  # fmt: skip
+"""How people call the phases."""
 
 
 MOST_LAYERS = 64
@@ -39,7 +43,7 @@ class Snapshot:
     phase: int
     """Index in `PHASES`."""
     travel: float
-    """mm pulled in since fully out."""
+    """mm wound in through the slot since fully out."""
     axle_angle: float
     """rad, clockwise positive."""
     station: Array

@@ -17,6 +17,8 @@ from fem.case.definition import Case
 from fem.core.checkpoint import NOWHERE, Keeper
 from fem.core.term import Array
 from fem.design.loading import Coil, Column, Press
+from fem.results.columns import unit_of
+from fem.results.outcome import Status
 from fem.results.result import Quantity, Result
 from fem.results.snapshot import Snapshot
 from fem.rod.fields import FieldState
@@ -52,9 +54,7 @@ class BenchLog:
     @property
     def units(self) -> tuple[str, str]:
         """Unit of the load and of the control."""
-        return ("N" if self.load.endswith("_N") else "N mm"), (
-            "rad" if self.control.endswith("_rad") else "mm"
-        )
+        return unit_of(self.load), unit_of(self.control)
 
     def stiffness(self) -> float:
         """Slope of the load at the start, drawn on from those of the third and fourth step.
@@ -142,7 +142,8 @@ def _finish(case: Case, rig: Rig, log: BenchLog, to: Telling) -> Result:
             keeper.offer((rig, log))
             return False
 
-        steps = STEPS if control_name != "turn_rad" else max(STEPS, math.ceil(abs(rig.target) / LARGEST_TURN))
+        turns = unit_of(control_name) == "rad"
+        steps = max(STEPS, math.ceil(abs(rig.target) / LARGEST_TURN)) if turns else STEPS
         step = abs(rig.target) / steps
         size = StepSize(0.2 * step, step, 1e-5 * step, time=STEP_TIME / step)
         if not trip.advance(rig.target, size, watch, to.resumed):
@@ -224,18 +225,18 @@ def _numbers(log: BenchLog, renamed: Mapping[str, str]) -> dict[str, Quantity]:
     return {renamed.get(name, name): number for name, number in numbers.items()}
 
 
-def _status(case: Case, log: BenchLog, trouble: str) -> str:
+def _status(case: Case, log: BenchLog, trouble: str) -> Status:
     if trouble:
-        return "not converged"
+        return Status.NOT_CONVERGED
     if (
         isinstance(case.push, Press)
         and log.first_peak() is None
         and abs(log.rows[-1][log.load]) < 0.99 * case.push.force
     ):
-        return "too soft"
+        return Status.TOO_SOFT
     if log.first_peak() is None and not (isinstance(case.push, Column) and _softened(log)):
-        return "held"
-    return "buckled" if isinstance(case.push, Column) else "snapped"
+        return Status.HELD
+    return Status.BUCKLED if isinstance(case.push, Column) else Status.SNAPPED
 
 
 def _softened(log: BenchLog) -> bool:
@@ -245,21 +246,17 @@ def _softened(log: BenchLog) -> bool:
     return len(loads) > 4 and loads[-1] / ways[-1] < 0.5 * (loads[1] - loads[0]) / max(ways[1], 1e-12)
 
 
-def _sentence(word: str, numbers: dict[str, Quantity], log: BenchLog, trouble: str) -> str:
-    if word == "not converged":
-        return f"Not converged: {trouble}. This is numerical; the path up to there stands."
+def _sentence(word: Status, numbers: dict[str, Quantity], log: BenchLog, trouble: str) -> str:
+    if word == Status.NOT_CONVERGED:
+        return word.entry.sentence.format(at="", trouble=trouble, hint="")
     stem, ending = log.load.rsplit("_", 1)
     peak, end = numbers.get(f"{stem}_peak_{ending}"), numbers.get(f"{stem}_end_{ending}")
     peak = peak or numbers.get(PRESS_NAMES["force_peak_N"])
     if peak is not None:
-        return f"Gives way at {peak.value:.3g} {peak.unit}, {peak.note}."
+        return Status.SNAPPED.entry.sentence.format(peak=f"{peak.value:.3g} {peak.unit}, {peak.note}")
     if end is None:
         return "Nothing was recorded."
-    if word == "too soft":
-        return (
-            f"Carries only {end.value:.3g} {end.unit} {end.note}: it gives way smoothly instead of holding."
-        )
-    return f"{'Buckles and carries' if word == 'buckled' else 'Holds'} {end.value:.3g} {end.unit} {end.note}."
+    return word.entry.sentence.format(end=f"{end.value:.3g} {end.unit} {end.note}")
 
 
 def _snapshots(rig: Rig, fields: Fields, log: BenchLog) -> tuple[Snapshot, ...]:

@@ -15,6 +15,7 @@ import numpy as np
 
 from fem.case.definition import Case
 from fem.core.term import Array, Term
+from fem.results.outcome import Status
 from fem.results.result import Quantity
 from fem.solvers.implicit_dynamics import Motion
 
@@ -64,12 +65,14 @@ class Standing:
         }
 
 
-def critical_force(word: str, loads: Array, peak: int | None) -> Quantity:
+def critical_force(word: Status, loads: Array, peak: int | None) -> Quantity:
     """What a column carries before it buckles: word is how it ended, loads (n,) [N] its path, peak the row
     after which they fell, None if they never did.
     """
-    if word != "buckled":
-        return Quantity(math.nan, "N", "did not buckle as far as it was pushed" if word == "held" else word)
+    if word != Status.BUCKLED:
+        return Quantity(
+            math.nan, "N", "did not buckle as far as it was pushed" if word == Status.HELD else word
+        )
     if peak is None:
         return Quantity(float(loads.max()), "N", "largest push: it gives way smoothly")
     return Quantity(float(loads[peak]), "N", "push at which it gives way")

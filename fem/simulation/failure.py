@@ -1,14 +1,11 @@
-"""Where and how a strip jams, read from accepted states only.
+"""Where and how a strip jams, read from accepted states only: facts of a state, and the same in words.
 
-The raw facts come first: where the strip is bent most sharply, how far the coil lies on the casing, what
-torque was asked for, whether travel stopped. The name of the mode is drawn from them by the rules of `MODES`,
-in order. A step that could not be computed is never a jam: it ends in the status "not converged" elsewhere.
+The facts are where the strip is bent most sharply, how far the coil lies on the casing, what torque was asked
+for, whether travel stopped; `jam_modes` draws the name of the jam from them. A step that could not be
+computed is never a jam: such a run did not converge, and is told so elsewhere.
 """
 
 from __future__ import annotations
-
-from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,139 +14,12 @@ from fem.core.term import Array
 from fem.rod.fields import FieldState
 from fem.rod.self_contact import WrapContact
 from fem.rod.wall_contact import WallContact
+from fem.simulation.jam_modes import Facts
 
 FOLD_SHARPNESS = 1.5
 """A fold is bent at least this much more sharply than the strip wound on the axle."""
-LOCKED_CONTACT = 3.0
-"""Contact of the coil with the casing [rad] from which friction there can lock it (exp(0.2 * 3) = 1.8)."""
 AT_SLOT = 3.0
-
-
-@dataclass(frozen=True)
-class Facts:
-    """What is seen in one state.
-
-    Stations [mm from the root]: last contact with the axle (lift), first and last contact of the coil with
-    casing or itself (coil_start, coil_end), slot's inner and outer end, sharpest curvature (sharpest) with
-    its value [1/mm]. casing contact [rad], length of touching wraps [mm], bend whose stretch lies in the slot
-    (0 if none), largest axial compression [N] and its station.
-    """
-
-    lift: float
-    coil_start: float
-    coil_end: float
-    slot: float
-    mouth: float
-    sharpest: float
-    curvature: float
-    casing_contact: float
-    wrap_contact: float
-    bend: int
-    compression: float
-    compression_station: float
-    sharp_limit: float
-
-    def region(self) -> str:
-        """Where the sharpest curvature sits, in words."""
-        s = self.sharpest
-        if s > self.mouth:
-            return "outside the slot"
-        if s > self.slot:
-            return "in the slot"
-        if s > self.coil_end:
-            return "between coil and slot"
-        if s > self.coil_start:
-            return "in the coil"
-        return "at the root" if s <= self.lift else "between axle and coil"
-
-
-@dataclass(frozen=True)
-class Mode:
-    """One way to jam: name, rule, what it looks like and what acts on it."""
-
-    name: str
-    applies: Callable[[Facts, bool, bool], bool]
-    explanation: str
-    remedies: tuple[str, ...]
-
-    @property
-    def fold(self) -> bool:
-        """Whether the strip folds over."""
-        return "folds" in self.name
-
-
-def _folded(facts: Facts, low: float, high: float) -> bool:
-    return facts.curvature > facts.sharp_limit and low <= facts.sharpest <= high
-
-
-MODES: tuple[Mode, ...] = (
-    Mode(
-        "root span folds",
-        lambda f, moved, over: _folded(f, 0.0, min(f.coil_start, f.slot)) and not moved,
-        "the coil holds fast in the casing and the span from the axle to it folds over",
-        (
-            "lower the friction inside the casing",
-            "make the casing smaller so that the coil cannot swell",
-            "stiffen the root",
-            "wind in less of the strip",
-        ),
-    ),
-    Mode(
-        "strip folds before the slot",
-        lambda f, moved, over: _folded(f, f.coil_start, f.slot),
-        "the span that runs to the slot folds over inside the casing",
-        ("move the slot nearer the coil", "lower the friction at the slot", "deepen the section"),
-    ),
-    Mode(
-        "strip folds outside the slot",
-        lambda f, moved, over: _folded(f, f.slot, np.inf),
-        "the strip folds at or beyond the slot",
-        ("guide the strip outside the slot", "deepen the section", "remove what it runs into"),
-    ),
-    Mode(
-        "bend does not pass the slot",
-        lambda f, moved, over: f.bend > 0 and moved,
-        "a pre-formed bend is straightened in the slot and costs more than there is",
-        (
-            "make the bend's radius larger",
-            "widen or shorten the slot",
-            "round the lips more",
-            "thin the strip at the bend",
-        ),
-    ),
-    Mode(
-        "coil locks in the casing",
-        lambda f, moved, over: f.casing_contact > LOCKED_CONTACT,
-        "the coil swells against the casing and friction around it grows like a belt's",
-        (
-            "lower the friction inside the casing",
-            "make the casing smaller so that the coil cannot swell",
-            "shallow the section",
-            "wind in less of the strip",
-        ),
-    ),
-    Mode(
-        "motor too weak",
-        lambda f, moved, over: over,
-        "nothing folds or locks, but more torque is asked for than the motor has",
-        (
-            "choose a stronger motor or a higher gear ratio",
-            "lower the friction",
-            "thin the strip or shallow its section",
-        ),
-    ),
-    Mode(
-        "strip stops moving",
-        lambda f, moved, over: True,
-        "the axle goes on turning, but no more strip comes through the slot",
-        (
-            "lower the friction inside the casing",
-            "make the casing smaller so that the coil cannot swell",
-            "stiffen the root",
-        ),
-    ),
-)
-"""First that applies, from the sharpest evidence to the mildest."""
+"""mm before and behind a bend within which it counts as standing at the slot."""
 
 
 def facts(
@@ -192,24 +62,6 @@ def facts(
         float(state.station[pushed]),
         FOLD_SHARPNESS / (case.axle.radius + 0.5 * case.strip.thickness),
     )
-
-
-def name_mode(seen: Facts, moved: bool, overload: bool) -> Mode:
-    """The mode that the facts speak for.
-
-    moved: the strip has come out some way since pushing began; overload: more torque is asked for than the
-    motor has.
-    """
-    return next(mode for mode in MODES if mode.applies(seen, moved, overload))
-
-
-def place_of(mode: Mode, seen: Facts) -> float:
-    """Station [mm from the root] at which to mark the jam."""
-    if mode.fold:
-        return seen.sharpest
-    if mode.name == "coil locks in the casing":
-        return 0.5 * (seen.coil_start + seen.coil_end)
-    return seen.slot if mode.name == "bend does not pass the slot" else seen.compression_station
 
 
 def evidence(seen: Facts, torque: float, motor: float | None, idle: float | None) -> tuple[str, ...]:

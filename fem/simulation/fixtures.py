@@ -196,7 +196,7 @@ def bend_rig(case: Case, push: Bend) -> Rig:
         node = int(np.argmin(np.abs(rod.nodes - station)))
         held = section_unknowns if push.grip == "rigid" else plane_unknowns
         trip = _turned_at(model, root, node, held(rod, node), trip.u)
-    return Rig(model, trip, push.angle, "turn_rad", "moment_Nmm", rod_fields(model))
+    return Rig(model, trip, push.angle, push.control_column, push.load_column, rod_fields(model))
 
 
 def coil_rig(case: Case, push: Coil) -> Rig:
@@ -209,7 +209,7 @@ def coil_rig(case: Case, push: Coil) -> Rig:
     trip = _turned_at(model, None, last, [*root, *plane_unknowns(rod, last)], model.start)
     heading = float(model.case.strip.path.heading(rod.nodes[-1]))
     target = push.turn(float(rod.nodes[-1]), heading)
-    return Rig(model, trip, target, "turn_rad", "moment_Nmm", rod_fields(model))
+    return Rig(model, trip, target, push.control_column, push.load_column, rod_fields(model))
 
 
 def _turned_at(model: RodModel, root: AxleGrip | None, node: int, held: list[int], u: Array) -> Stepper | str:
@@ -270,7 +270,7 @@ def column_rig(case: Case, push: Column) -> Rig:
         u, trouble = _at_rest(model.motion, u)
         trip = Stepper(model.motion, grip, u, 0.0)
         trip.force = grip.force(u, model.motion.total(u, 1).gradient, 0.0)
-    return Rig(model, trip, push.shortening, "shortening_mm", "force_N", rod_fields(model))
+    return Rig(model, trip, push.shortening, push.control_column, push.load_column, rod_fields(model))
 
 
 def standing_part(case: Case, push: Column) -> Case:
@@ -282,7 +282,7 @@ def slot_column_rig(case: Case, push: Column) -> Rig:
     """The far end comes nearer to the slot's mouth, the near one is held by axle and slot."""
     model = build_rod_model(standing_part(case, push))
     rod, last, root = model.rod, len(model.rod.nodes) - 1, AxleGrip(model)
-    rig = Rig(model, "", push.shortening, "shortening_mm", "force_N", rod_fields(model))
+    rig = Rig(model, "", push.shortening, push.control_column, push.load_column, rod_fields(model))
     trip = assemble(model, root)
     if isinstance(trip, str):
         rig.trip = trip
@@ -338,7 +338,7 @@ def press_rig(case: Case, push: Press) -> Rig:
     light = replace(case, weight=replace(case.weight, acts=False)) if slot else case
     model = build_rod_model(light, surrounded=slot, nodes=() if slot else (station,))
     rod, root = model.rod, AxleGrip(model)
-    rig = Rig(model, "", 0.5 * station, "pressed_mm", "force_N", rod_fields(model), push.force)
+    rig = Rig(model, "", 0.5 * station, push.control_column, push.load_column, rod_fields(model), push.force)
     trip = assemble(model, root)
     if isinstance(trip, str):
         rig.trip = trip

@@ -20,7 +20,8 @@ from fem.design.loading import RetractDeploy
 from fem.results.result import Jam, Quantity, Result
 from fem.results.snapshot import Snapshot
 from fem.simulation.deployed_shape import intended
-from fem.simulation.failure import Facts, evidence, name_mode, place_of
+from fem.simulation.failure import evidence
+from fem.simulation.jam_modes import Facts, name_mode
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
 from fem.simulation.retract_deploy import Cycle, CycleOutcome, Search
 from fem.simulation.stepper import SavedState
@@ -68,7 +69,7 @@ def winding_result(done: Finished, tell: Progress, began: float, provenance: dic
     if done.cycle is not None and jam is not None and wanted and course.pushing(jam):
         tell(0.0, "looking for the travel from which it still comes out")
         safe = safe_travel(case, done.cycle, done.outcome, jam)
-        note = f"deepest retraction from which it still comes out with {IN_HAND:.0%} of the torque in hand"
+        note = f"largest travel from which it still comes out with {IN_HAND:.0%} of the torque in hand"
         numbers["safe_travel_mm"] = Quantity(safe, "mm", note)
     audit = energy_audit(log)
     word = status(course, jam)
@@ -96,22 +97,22 @@ def _jam(course: Course, seen: Callable[[int], Facts]) -> Jam | None:
     row = course.log.rows[at]
     over, moved, here = course.overloaded(at), course.moved_before(at) > MOVED, seen(at)
     mode, station = name_mode(here, moved, over), None
-    if not course.outcome.deployed and not mode.name.endswith("slot"):
+    if not course.outcome.deployed and not mode.entry.at_slot:
         # what the strip does when it is pushed on says how it jams
         after = seen(len(course.log.rows) - 1)
         later = name_mode(after, moved, over and moved)
-        if later.fold or not mode.fold:
-            mode, station = later, after.sharpest if later.fold else place_of(later, after)
+        if later.entry.fold or not mode.entry.fold:
+            mode, station = later, later.place(after)
     motor = course.case.motor
     stall = motor.axle_stall_torque if motor else None
     lines = evidence(here, row["torque_Nmm"], stall, course.idle_turn(at))
-    place = place_of(mode, here) if station is None else station
-    told = (*lines, mode.explanation)
-    return Jam(mode.name, place, row["travel_mm"], row["torque_Nmm"], told, mode.remedies)
+    place = mode.place(here) if station is None else station
+    seen_and_so = (*lines, mode.entry.seen)
+    return Jam(mode, place, row["travel_mm"], row["torque_Nmm"], seen_and_so, mode.remedies)
 
 
 def safe_travel(case: Case, cycle: Cycle, outcome: CycleOutcome, jam: Jam | None = None) -> float:
-    """Deepest retraction [mm] from which the strip still comes out with a little of the motor's torque in
+    """Largest travel [mm] from which the strip still comes out with a little of the motor's torque in
     hand, by bisection of saved states; 0 when not even the shallowest saved one does.
     """
     push = case.push

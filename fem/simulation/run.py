@@ -21,7 +21,8 @@ from fem.results.snapshot import Snapshot
 from fem.rod.fields import RodFields
 from fem.rod.model import RodModel, build_rod_model
 from fem.simulation.bench import run_bench
-from fem.simulation.failure import Facts, facts
+from fem.simulation.failure import facts
+from fem.simulation.jam_modes import Facts
 from fem.simulation.judge import Finished, winding_result
 from fem.simulation.recorder import Log
 from fem.simulation.round_trip import go_through, rod_cycle

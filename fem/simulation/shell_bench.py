@@ -21,6 +21,8 @@ from fem.core.term import Array
 from fem.design.loading import Bend, Coil, Column, Press
 from fem.design.settings import Settings
 from fem.mesh.line_mesh import Zone
+from fem.results.columns import unit_of
+from fem.results.outcome import Status
 from fem.results.result import Quantity, Result
 from fem.results.snapshot import Snapshot
 from fem.shell.loads import weight
@@ -40,12 +42,6 @@ PUSH_PHASE = 3
 GIVES_WAY = 0.05  # fall of the load, as a share of its peak, that counts as giving way
 Progress = Callable[[float, str], None]
 Push = Bend | Coil | Column | Press
-NAMES = {
-    Bend: ("turn_rad", "moment_Nmm"),
-    Coil: ("turn_rad", "moment_Nmm"),
-    Column: ("shortening_mm", "force_N"),
-    Press: ("pressed_mm", "force_N"),
-}
 
 
 @dataclass(frozen=True)
@@ -65,12 +61,12 @@ class _Course:
     @property
     def unit(self) -> str:
         """Unit of the load."""
-        return "N" if self.load_name.endswith("_N") else "N mm"
+        return unit_of(self.load_name)
 
     @property
     def way(self) -> str:
         """Unit of the driven value."""
-        return {"turn_rad": "rad", "shortening_mm": "mm", "pressed_mm": "mm"}[self.control_name]
+        return unit_of(self.control_name)
 
     @property
     def peak(self) -> int | None:
@@ -111,7 +107,7 @@ def run_shell_bench(case: Case, tell: Progress, began: float, provenance: Mappin
         tell(0.05, "pressing the root flat")
         start = flattened(model, lines, settings)
     if isinstance(start, str):
-        course = _Course(model, None, start, np.zeros(0), np.zeros(0), *NAMES[type(push)])
+        course = _Course(model, None, start, np.zeros(0), np.zeros(0), push.control_column, push.load_column)
     else:
         course = _push(model, push, settings, start, tell)
     return _result(case, course, began, provenance)
@@ -143,7 +139,7 @@ def _mesh(case: Case, push: Push) -> StripMesh:
 
 
 def _push(model: StripShell, push: Push, settings: TrialSettings, start: Array, tell: Progress) -> _Course:
-    control_name, load_name = NAMES[type(push)]
+    control_name, load_name = push.control_column, push.load_column
     share = _shares(STEPS)
     if isinstance(push, Bend):
         told = replace(settings, sections=push.grip, told=_teller(tell, push.angle, "turned {:.3f} rad"))
@@ -297,41 +293,41 @@ def _numbers(course: _Course, states: list[StripState]) -> dict[str, Quantity]:
         at = course.peak
         note = f"at {course.control[at]:.3g} {course.way}"
         numbers[f"{stem}_peak_{suffix}"] = Quantity(float(course.load[at]), course.unit, note)
-    names = PRESS_NAMES if course.control_name == "pressed_mm" else {}
+    names = PRESS_NAMES if course.control_name == Press.control_column else {}
     return {names.get(name, name): number for name, number in numbers.items()}
 
 
-def _status(case: Case, course: _Course) -> str:
+def _status(case: Case, course: _Course) -> Status:
     push = case.push
     if course.trouble:
-        return "not converged"
+        return Status.NOT_CONVERGED
     gave_way = course.peak is not None
     if isinstance(push, Column):
         loads = np.abs(course.load) / np.abs(course.control)
-        return "buckled" if gave_way or loads[-1] < 0.5 * loads[0] else "held"
+        return Status.BUCKLED if gave_way or loads[-1] < 0.5 * loads[0] else Status.HELD
     if isinstance(push, Press) and not gave_way:
         reach = course.model.strip.length if push.station is None else push.station
         if abs(course.control[-1]) > TOO_SOFT * reach:
-            return "too soft"
-    return "snapped" if gave_way else "held"
+            return Status.TOO_SOFT
+    return Status.SNAPPED if gave_way else Status.HELD
 
 
-def _sentence(word: str, numbers: Mapping[str, Quantity], course: _Course) -> str:
+def _sentence(word: Status, numbers: Mapping[str, Quantity], course: _Course) -> str:
     if course.trouble:
-        return f"Not converged: {course.trouble}. This is numerical; the path up to there stands."
+        return word.entry.sentence.format(at="", trouble=course.trouble, hint="")
     stem, suffix = course.load_name.rsplit("_", 1)
     peak, end = numbers.get(f"{stem}_peak_{suffix}"), numbers.get(f"{stem}_end_{suffix}")
     peak = peak or numbers.get(PRESS_NAMES["force_peak_N"])
     if peak is not None:
-        return f"Gives way at {peak.value:.3g} {peak.unit}, {peak.note}."
+        return Status.SNAPPED.entry.sentence.format(peak=f"{peak.value:.3g} {peak.unit}, {peak.note}")
     if end is None:
         return "Nothing was recorded."
-    if word == "too soft":
+    if word == Status.TOO_SOFT:
         return (
             f"Moves {course.control[-1]:.3g} mm under {end.value:.3g} {end.unit}: it gives way smoothly "
             "instead of holding."
         )
-    return f"{'Buckles and carries' if word == 'buckled' else 'Holds'} {end.value:.3g} {end.unit} {end.note}."
+    return word.entry.sentence.format(end=f"{end.value:.3g} {end.unit} {end.note}")
 
 
 def _snapshots(course: _Course, states: list[StripState]) -> tuple[Snapshot, ...]:

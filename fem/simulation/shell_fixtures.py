@@ -104,7 +104,7 @@ def _press_rig(case: Case, push: Press) -> Rig:
     model, root, trip = _in_place(light)
     shell = model.body.shell
     station = case.strip.length if push.station is None else push.station
-    rig = _rig(model, 0.5 * station, "pressed_mm", push.force)
+    rig = _rig(model, push, 0.5 * station, push.force)
     if isinstance(trip, str):
         rig.trip = trip
         return rig
@@ -128,7 +128,7 @@ def _press_rig(case: Case, push: Press) -> Rig:
 def _column_rig(case: Case, push: Column) -> Rig:
     model, root, trip = _in_place(case)
     shell = model.body.shell
-    rig = _rig(model, push.shortening, "shortening_mm")
+    rig = _rig(model, push, push.shortening)
     if isinstance(trip, str):
         rig.trip = trip
         return rig
@@ -147,9 +147,10 @@ def _column_rig(case: Case, push: Column) -> Rig:
     return rig
 
 
-def _rig(model: ShellModel, target: float, control: str, stop_at: float = math.inf) -> Rig:
+def _rig(model: ShellModel, push: Column | Press, target: float, stop_at: float = math.inf) -> Rig:
     like_rod, fields = cast("RodModel", model), cast("Fields", ShellFields(model.body))
-    return Rig(like_rod, "", target, control, "force_N", fields, stop_at, "shell")
+    names = push.control_column, push.load_column
+    return Rig(like_rod, "", target, *names, fields, stop_at, "shell")
 
 
 def _flat(model: ShellModel) -> float:

@@ -15,7 +15,8 @@ from fem.rod.self_contact import WrapContact
 from fem.rod.wall_contact import WallContact
 from fem.shell.model import ShellFields, ShellModel, build_shell_model
 from fem.shell.symmetry import Guard, SymmetryLostError
-from fem.simulation.failure import Facts, facts
+from fem.simulation.failure import facts
+from fem.simulation.jam_modes import Facts
 from fem.simulation.judge import Finished, winding_result
 from fem.simulation.recorder import Log
 from fem.simulation.retract_deploy import Cycle

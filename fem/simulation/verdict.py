@@ -9,6 +9,7 @@ import numpy as np
 
 from fem.case.definition import Case
 from fem.design.loading import Retract
+from fem.results.outcome import Status
 from fem.results.result import BendPassage, Jam, Quantity
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
 from fem.simulation.retract_deploy import IDLE_TRAVEL, CycleOutcome
@@ -134,18 +135,18 @@ class Course:
         return named
 
 
-def status(course: Course, jam: Jam | None) -> str:
-    """The outcome in one or two lower-case words."""
+def status(course: Course, jam: Jam | None) -> Status:
+    """How the run ended."""
     out = course.outcome
     if out.trouble and course.overload(RETRACT) is None and course.overload(DEPLOY) is None:
-        return "not converged"
+        return Status.NOT_CONVERGED
     if course.overload(RETRACT) is not None or (not out.retracted and out.idle):
-        return "stalled on retract"
+        return Status.STALLED
     if out.swallowed and course.overload(DEPLOY) is None:
-        return "tip swallowed"
+        return Status.SWALLOWED
     if isinstance(course.case.push, Retract):
-        return "retracted"
-    return "jammed" if jam is not None else "deployed"
+        return Status.RETRACTED
+    return Status.JAMMED if jam is not None else Status.DEPLOYED
 
 
 def quantities(course: Course, jam: Jam | None) -> dict[str, Quantity]:
@@ -179,9 +180,9 @@ def quantities(course: Course, jam: Jam | None) -> dict[str, Quantity]:
     if log.rows:
         last = log.rows[-1]
         numbers["travel_wound_mm"] = Quantity(
-            max(row["travel_mm"] for row in log.rows), "mm", "strip drawn in through the slot"
+            max(row["travel_mm"] for row in log.rows), "mm", "largest of the run"
         )
-        numbers["travel_left_mm"] = Quantity(last["travel_mm"], "mm", "strip still inside at the end")
+        numbers["travel_left_mm"] = Quantity(last["travel_mm"], "mm", "at the end")
         numbers["axle_turns"] = Quantity(max(row["axle_angle_rad"] for row in log.rows) / (2 * math.pi), "")
         worst = max(course.before_jam(), key=lambda row: row["strain_share"])
         numbers["strain_peak"] = Quantity(
@@ -225,37 +226,31 @@ def passages(course: Course) -> tuple[BendPassage, ...]:
     return tuple(made)
 
 
-def sentence(word: str, course: Course, jam: Jam | None, numbers: dict[str, Quantity]) -> str:
-    """The status as one sentence to act on."""
+def sentence(word: Status, course: Course, jam: Jam | None, numbers: dict[str, Quantity]) -> str:
+    """The status as one sentence to act on: that of its entry, with the numbers of the run."""
     out = course.outcome
-    if word == "not converged":
-        row = course.log.rows[-1] if course.log.rows else None
-        place = f" at travel {row['travel_mm']:.1f} mm" if row else ""
-        return (
-            f"Not converged{place}: {out.trouble}. This is numerical, not a jam; the path up to there "
-            "stands. Halve solver.turn or solver.element."
-        )
-    if word == "tip swallowed":
-        return (
-            "The tip slips through the slot into the casing; "
-            "leave more outside (push.left_out) or add a stop."
-        )
-    if word == "retracted":
-        peak = numbers["retract_torque_peak_Nmm"]
-        return f"Winds in with at most {peak.value:.1f} N mm."
     has = numbers.get("motor_stall_torque_at_axle_Nmm")
-    have = f"; the motor has {has.value:.1f} N mm" if has else ""
-    if word == "deployed":
-        inward, outward = numbers["retract_torque_peak_Nmm"].value, numbers["deploy_torque_peak_Nmm"].value
-        return f"Winds in with at most {inward:.1f} N mm and comes out with at most {outward:.1f} N mm{have}."
-    assert jam is not None
-    what = "Winding in stops" if word == "stalled on retract" else "Jams"
-    text = f"{what}: {jam.mode}, {jam.place}, "
-    text += f"at travel {jam.travel_mm:.1f} mm and {jam.torque_Nmm:.1f} N mm{have}"
-    if word == "jammed" and out.deployed:
-        need = numbers["deploy_torque_peak_Nmm"].value
-        text += f"; with about {need:.0f} N mm it might come out"
+    parts: dict[str, object] = {
+        "at": f" at travel {course.log.rows[-1]['travel_mm']:.1f} mm" if course.log.rows else "",
+        "trouble": out.trouble,
+        "hint": " Halve solver.turn or solver.element.",
+        "motor": f"; the motor has {has.value:.1f} N mm" if has else "",
+        "forced": "",
+        "safe": "",
+    }
+    for place, name in (
+        ("winding_in", "retract_torque_peak_Nmm"), ("pushing_out", "deploy_torque_peak_Nmm"),
+    ):  # fmt: skip
+        if name in numbers:
+            parts[place] = numbers[name].value
+    if jam is not None:
+        parts |= {
+            "mode": jam.mode, "place": jam.place, "travel": jam.travel_mm, "torque": jam.torque_Nmm,
+            "remedy": jam.remedies[0],
+        }  # fmt: skip
+    if word == Status.JAMMED and out.deployed:
+        parts["forced"] = f"; with about {parts['pushing_out']:.0f} N mm it might come out"
     safe = numbers.get("safe_travel_mm")
     if safe is not None:
-        text += f"; from {safe.value:.0f} mm of travel it still comes out"
-    return text + f". Try: {jam.remedies[0]}."
+        parts["safe"] = f"; from {safe.value:.0f} mm of travel it still comes out"
+    return word.entry.sentence.format_map(parts)

@@ -10,6 +10,7 @@ import pyvista as pv
 
 from fem.core.term import Array
 from fem.view.canvas import BACK, UP
+from fem.view.palette import PAPER
 
 LIGHTS = (((-0.5, 0.9, 1.0), 0.8), ((0.8, 0.1, 0.9), 0.3), ((0.2, -1.0, 0.4), 0.25))
 
@@ -31,7 +32,7 @@ def new_plotter(
     for number, share in enumerate(views):
         plotter.subplot(0, number)
         plotter.renderers[number].viewport = share
-        plotter.set_background("white", all_renderers=False)
+        plotter.set_background(PAPER, all_renderers=False)
         for place, strength in LIGHTS:
             light = pv.Light(position=place, intensity=strength, light_type="camera light")
             plotter.renderers[number].add_light(light)

@@ -18,7 +18,8 @@ from PIL import Image, ImageDraw, ImageFont
 
 from fem.core.atomic import whole_file
 from fem.core.term import Array
-from fem.view.colour import INK, OVER, PAPER, SOFT, Scale
+from fem.view.colour import Scale
+from fem.view.palette import INK, OVER, PAPER, SOFT
 
 PALE = 222
 """Least brightness of paper that words may stand on: white and the palest see-through walls."""

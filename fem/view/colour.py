@@ -1,4 +1,4 @@
-"""Colours with a meaning: scales that everybody can read, and the few fixed colours of all pictures.
+"""Scales of colour for values that everybody can read; fixed colours are in `palette`.
 
 Every scale is a path in the OKLab space (Ottosson 2020) walked at constant colour difference, so that equal
 steps look alike. Lightness carries the value and hue only helps: a scale reads in grey and with any colour
@@ -15,12 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fem.core.term import Array
+from fem.view.palette import OVER, UNKNOWN
 
-INK, SOFT, FAINT, ALARM, PAPER = "#22313a", "#5f6d75", "#d5dade", "#a3123f", "#ffffff"
-OVER, UNKNOWN = "#ffb11a", "#bebebe"
-BODY, CUT, AXLE, INTENDED = "#c9c1b4", "#b3a897", "#59626a", "#8a4fa3"
-INWARD, OUTWARD = "#155e8a", "#d9680b"
-"""Winding in and pushing out, as in the plots of a run."""
 LEVELS = 256
 
 
@@ -88,6 +84,11 @@ def materials(count: int) -> NDArray[np.uint8]:
 def rgb(name: str) -> NDArray[np.uint8]:
     """The three bytes of "#rrggbb"."""
     return np.array([int(name[k : k + 2], 16) for k in (1, 3, 5)], dtype=np.uint8)
+
+
+def hexadecimal(colour: NDArray[np.uint8]) -> str:
+    """Three bytes as "#rrggbb"."""
+    return "#" + bytes(colour.tolist()).hex()
 
 
 def shade(share: Array) -> NDArray[np.uint8]:

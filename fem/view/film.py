@@ -17,14 +17,15 @@ from PIL import Image
 from fem.core.atomic import whole_file
 from fem.core.errors import MissingLibrary
 from fem.results.result import Result
-from fem.results.snapshot import PHASES
+from fem.results.snapshot import PHASE_WORDS, PHASES
 from fem.view.camera import aim, new_plotter
 from fem.view.canvas import Sheet, colour_scale, cut_short
-from fem.view.colour import ALARM, FAINT, INK, SOFT, Scale, materials
+from fem.view.colour import Scale, materials
 from fem.view.graphics import need_graphics
+from fem.view.palette import ALARM, FAINT, INK, LINES, SOFT
 from fem.view.playback import Showing, moment_like
 from fem.view.scene import Stage, extent, same_scales
-from fem.view.side_panel import WAYS, WORDS, Picture, heading, numbers
+from fem.view.side_panel import Picture, heading, numbers
 from fem.view.torque_trace import Trace
 
 if TYPE_CHECKING:
@@ -97,7 +98,7 @@ def _row(showing: Showing, stages: Sequence[Stage], moments: Sequence[int]) -> P
     sheet.line([(0, 0), (WIDTH, 0)], FAINT, 1)
     sheet.line([(0, ROW - 1), (WIDTH, ROW - 1)], FAINT, 1)
     phase = PHASES[showing.shot.phase]
-    box = sheet.text((16, 8), WORDS[phase], 16, WAYS[phase], bold=True)
+    box = sheet.text((16, 8), PHASE_WORDS[phase], 16, LINES[phase].colour, bold=True)
     room = WIDTH * 0.62
     words = cut_short(sheet, showing.names, 16, room - box[2] - 20, True)
     sheet.text((box[2] + 16, 8), words, 16, ALARM if "jam" in words else INK, bold=True)

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from fem.core.term import Array
+from fem.results.readings import number
 from fem.results.snapshot import Snapshot
 from fem.view.colouring import PAINTS
 from fem.view.intended import Rest
@@ -103,20 +104,18 @@ def nearest_point(solid: StripSolid, across: Array, place: Array) -> tuple[float
 
 
 def values_at(shot: Snapshot, rest: Rest, point: tuple[float, float]) -> list[tuple[str, str]]:
-    """Names and values with units at a point (station, across), for reading; "-" where none is known."""
+    """Names and values with units at a point (station, across), for reading; a dash where none is known."""
     said = []
     for paint in PAINTS:
         value = _interpolated(shot, paint.of(shot, rest), point)
-        said.append((paint.name, _told(value, paint.unit)))
+        said.append((paint.name, _value_text(value, paint.unit)))
     force = float(np.interp(point[0], shot.station, shot.axial_force))
-    return [*said, ("axial force", _told(force, "N"))]
+    return [*said, ("axial force", _value_text(force, "N"))]
 
 
-def _told(value: float, unit: str) -> str:
+def _value_text(value: float, unit: str) -> str:
     """A value for reading; what is nothing but rounding is 0."""
-    if not math.isfinite(value):
-        return "\N{EN DASH}"
-    return f"{0.0 if abs(value) < LEAST else value:.3g} {unit}".replace("-", "\N{MINUS SIGN}")
+    return number(0.0 if abs(value) < LEAST else value, unit, 3)
 
 
 def _interpolated(shot: Snapshot, values: Array, point: tuple[float, float]) -> float:

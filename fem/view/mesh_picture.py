@@ -18,7 +18,8 @@ from matplotlib.patches import Patch
 from fem.core.atomic import whole_file
 from fem.core.term import Array
 from fem.mesh.developed_mesh import FREE, ROOT, SYMMETRY, TIP, DevelopedMesh, alike
-from fem.view.colour import ALARM, INK, INWARD, OUTWARD, PAPER, SOFT, materials
+from fem.view.colour import materials
+from fem.view.palette import ALARM, INK, INWARD, OUTWARD, PAPER, SOFT
 
 WIDTH, LEFT, RIGHT = 11.0, 0.75, 0.25
 """Inches: the page, and what stays free left and right of the drawings."""

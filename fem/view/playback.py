@@ -15,12 +15,15 @@ import numpy as np
 
 from fem.core.errors import InputError
 from fem.core.term import Array, Index
+from fem.results.readings import state_of_bend
 from fem.results.result import Result
 from fem.results.snapshot import PHASES, Snapshot
 from fem.view.colouring import NAMES
 
 SNAP_SHARE, SNAP_TIMES = 0.02, 8.0
 """A snap: one step loses so much of the largest stored energy to motion, and so many times the usual loss."""
+SNAP = "snap"
+"""Name of an event that may come often."""
 RETRACT, DEPLOY = PHASES.index("retract"), PHASES.index("deploy")
 
 
@@ -35,12 +38,6 @@ class Event:
 def travel_of(result: Result) -> Array:
     """Travel of every moment, (k,) mm."""
     return np.array([shot.travel for shot in result.snapshots])
-
-
-def row_of(result: Result, shot: Snapshot) -> int:
-    """Number of the row of the path that a moment belongs to; -1 if the run kept no rows."""
-    steps = result.column("step")
-    return int(np.argmin(np.abs(steps - shot.step))) if steps.size and np.isfinite(steps).any() else -1
 
 
 def moment_at(result: Result, travel: float, phase: int) -> int:
@@ -83,14 +80,12 @@ def events(result: Result) -> tuple[Event, ...]:
     found = [
         Event(word, k) for k, shot in enumerate(result.snapshots) for word in shot.label.split("; ") if word
     ]
-    phases = {shot.phase for shot in result.snapshots}
     for bend in result.bends:
-        if math.isfinite(bend.travel_mm):
-            way = DEPLOY if DEPLOY in phases else RETRACT
-            found.append(Event(f"bend {bend.bend} at the slot", moment_at(result, bend.travel_mm, way)))
+        if (nearest := state_of_bend(result, bend)) is not None:
+            found.append(Event(f"bend {bend.bend} at the slot", nearest))
     steps = np.array([shot.step for shot in result.snapshots])
     for row in snaps(result):
-        found.append(Event("snap", int(np.argmin(np.abs(steps - result.column("step")[row])))))
+        found.append(Event(SNAP, int(np.argmin(np.abs(steps - result.column("step")[row])))))
     found.sort(key=lambda event: event.moment)
     return tuple(dict.fromkeys(found))
 

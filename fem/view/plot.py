@@ -1,17 +1,13 @@
-"""Curves of a finished run on one page: what it takes to wind in and push out, and where the work went.
+"""The curves of a finished run on one page: what it takes, what goes with it, and where the work went.
 
-Of a bench push: load and sharpest curvature against what the bench prescribes.
-
-Retract and deploy share the axes, so that the price of coming out shows as the distance between two lines.
-They differ in colour (blue and orange keep apart in the common colour-vision deficiencies), in dash and by
-their arrows.
+Winding in and pushing out share the axes, so that the price of coming out shows as the distance between two
+lines. What is drawn comes from `fem.results.curves`, how a line looks from `palette`.
 """
 
 from __future__ import annotations
 
 import itertools
 import textwrap
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -23,79 +19,38 @@ from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from fem.core.atomic import whole_file
 from fem.core.term import Array
+from fem.results.curves import Curve, Line, Mark, MotorLimit, run_curves
 from fem.results.result import Result
-from fem.results.snapshot import PHASES
+from fem.view.palette import ALARM, FAINT, INK, LINES, PAPER, SOFT
 
-INK, FAINT, ALARM = "#22313a", "#8b979d", "#a3123f"
-
-
-LIMIT = (8.0, 2.0, 1.5, 2.0)
-"""Dashes of the line of what the motor has."""
-
-
-@dataclass(frozen=True)
-class Manner:
-    """How the rows of one phase are drawn."""
-
-    phase: str
-    caption: str
-    colour: str
-    dashes: tuple[float, ...]
-    width: float
-
-
-MANNERS = (
-    Manner("retract", "winding in", "#155e8a", (5.0, 1.6), 1.7),
-    Manner("deploy", "pushing out", "#d9680b", (), 2.3),
-    Manner("push", "push", "#155e8a", (), 2.0),
-)
-STORED = ("energy_strain_Nmm", "energy_contact_Nmm", "energy_kinetic_Nmm")
-BALANCE = (
-    ("work put in", ("work_in_Nmm",), INK, ()),
-    ("stored since the start", STORED, "#155e8a", (5.0, 1.6)),
-    ("lost to friction", ("loss_friction_Nmm",), "#d9680b", ()),
-    ("lost to damping and stepping", ("loss_damping_Nmm", "loss_numerical_Nmm"), "#7a5195", (1.2, 1.2)),
-)
-"""Lines of the energy panel: caption, columns added up, colour, dashes."""
-
-
-@dataclass(frozen=True)
-class BenchAxes:
-    """Columns of a bench push, and what is written on their axes."""
-
-    load: str
-    label: str
-    way: str
-    caption: str
-
-
-LOADS = {"moment_Nmm": "moment [N mm]", "force_N": "force [N]"}
-WAYS = {
-    "turn_rad": "turn of the end [rad]",
-    "shortening_mm": "shortening [mm]",
-    "pressed_mm": "how far it is pressed [mm]",
-}
-"""Columns of what a bench measures and of what it prescribes."""
-
+WIDTH = 1.7
+"""Points: width of a line of weight 1."""
+SMALL = 8.5
+"""Size of the notes beside a panel."""
 STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 9.5,
     "text.color": INK,
+    "axes.facecolor": PAPER,
+    "figure.facecolor": PAPER,
     "axes.labelcolor": INK,
-    "axes.edgecolor": FAINT,
+    "axes.edgecolor": SOFT,
     "axes.spines.top": False,
     "axes.spines.right": False,
     "xtick.color": INK,
     "ytick.color": INK,
     "axes.grid": True,
-    "grid.color": "#e4e8ea",
-    "grid.linewidth": 0.7,
+    "grid.color": FAINT,
+    "grid.linewidth": 0.5,
     "axes.axisbelow": True,
+    "legend.frameon": True,
+    "legend.framealpha": 0.85,
+    "legend.edgecolor": "none",
 }
 
 
 def torque_plot(result: Result, file: Path | str) -> Path:
-    """Draw torque and push against travel, and the energies, into an image file; return its path.
+    """Draw the three curves of a run into an image file; return its path.
 
     The file's ending chooses the format (.png, .svg, .pdf). It appears whole or not at all.
     """
@@ -111,159 +66,114 @@ def saved(figure: Figure, target: Path) -> Path:
 
 
 def torque_figure(result: Result) -> Figure:
-    """The page of `torque_plot` as a figure of three panels: torque, push, energies."""
+    """The page of `torque_plot` as a figure of three panels: load, companion, energies."""
     figure = Figure(figsize=(9.0, 8.6), layout=ConstrainedLayoutEngine(w_pad=0.1, h_pad=0.06))
     parts: Any = figure.subfigures(2, 1, height_ratios=(3.1, 1.15))
     upper, lower = parts
-    torque, push = upper.subplots(2, 1, sharex=True, height_ratios=(1.75, 1.0))
-    energy = lower.subplots()
-    bench = bench_axes(result)
-    x, caption = (result.column(bench.way), bench.caption) if bench else _abscissa(result)
-    levels = _mark_bends(torque, push, result)
-    _curves(torque, result, x, bench.load if bench else "torque_Nmm")
-    _curves(push, result, x, "curvature_peak_per_mm" if bench else "push_N")
-    _motor_limit(torque, result, x)
-    _mark_jam(torque, result)
-    torque.set_ylabel(bench.label if bench else "torque at the axle [N mm]")
-    at_slot = "push at the slot [N]\n(+ pushed, \N{MINUS SIGN} pulled)"
-    push.set_ylabel("largest curvature\n[1/mm]" if bench else at_slot)
-    push.set_xlabel(caption)
-    push.axhline(0.0, color=FAINT, linewidth=0.8)
-    _balance(energy, result, bench)
-    _heading(upper, torque, result, levels)
+    above, below = upper.subplots(2, 1, sharex=True, height_ratios=(1.75, 1.0))
+    load, companion, energy = run_curves(result)
+    nothing = "not recorded" if result.rows else "no accepted steps"
+    levels = _name_marks(above, load)
+    for axes, curve in ((above, load), (below, companion)):
+        _mark_places(axes, curve.marks)
+        _lines(axes, curve, nothing)
+        for line in curve.lines:
+            _arrow(axes, line)
+        axes.set_ylabel(curve.y_title)
+    if load.lines:
+        above.legend(loc="best", handlelength=3.2)
+    _motor(above, load.motor)
+    _jam(above, load.jam)
+    below.set_xlabel(companion.x_title)
+    below.axhline(0.0, color=SOFT, linewidth=0.8)
+    _note(below, companion.note)
+    _energies(lower.subplots(), energy, nothing)
+    _heading(upper, above, result, levels)
     return figure
 
 
-def bench_axes(result: Result) -> BenchAxes | None:
-    """Axes of a bench push; None for a push by the axle."""
-    load, way = (next((name for name in names if name in result.path), "") for names in (LOADS, WAYS))
-    return BenchAxes(load, LOADS[load], way, WAYS[way]) if load and way else None
+def _line(axes: Axes, line: Line, mark: str | None = None) -> None:
+    """One line as its kind looks; mark: by which to find it in the picture."""
+    look = LINES[line.kind]
+    axes.plot(
+        line.x, line.y, color=look.colour, linewidth=WIDTH * look.weight, dashes=look.dashes or (None, None),
+        label=line.words or "_no words", solid_capstyle="round", zorder=3, gid=mark,
+    )  # fmt: skip
 
 
-def _abscissa(result: Result) -> tuple[Array, str]:
-    travel = result.column("travel_mm")
-    if travel.size and np.nanmax(travel, initial=0.0) - np.nanmin(travel, initial=np.inf) > 1e-6:
-        return travel, "travel: strip pulled in through the slot [mm] (0 = fully out)"
-    return result.column("time_s"), "time of the push [s]"
+def _lines(axes: Axes, curve: Curve, nothing: str) -> None:
+    for line in curve.lines:
+        _line(axes, line)
+    axes.margins(x=0.03, y=0.12)
+    if not curve.lines:
+        axes.text(0.5, 0.5, nothing, transform=axes.transAxes, ha="center", color=SOFT)
 
 
-def _curves(axes: Axes, result: Result, x: Array, name: str) -> None:
-    y, phase = result.column(name), result.column("phase")
-    drawn = False
-    for manner in MANNERS:
-        chosen = (phase == PHASES.index(manner.phase)) & np.isfinite(x) & np.isfinite(y)
-        if not chosen.any():
-            continue
-        drawn = True
-        dashes = manner.dashes or (None, None)
-        axes.plot(x[chosen], y[chosen], color=manner.colour, linewidth=manner.width, dashes=dashes,
-                  label=manner.caption, solid_capstyle="round", zorder=3)  # fmt: skip
-        _arrow(axes, x[chosen], y[chosen], manner)
-    if drawn:
-        axes.margins(x=0.03, y=0.12)
-        if name == "torque_Nmm":
-            axes.legend(loc="best", frameon=True, framealpha=0.85, edgecolor="none", handlelength=3.2)
-    else:
-        axes.text(
-            0.5,
-            0.5,
-            "not recorded" if result.rows else "no accepted steps",
-            transform=axes.transAxes,
-            ha="center",
-            color=FAINT,
-        )
-
-
-def _arrow(axes: Axes, x: Array, y: Array, manner: Manner) -> None:
-    """One arrow head on the curve, where 45 % of the way along x has been made."""
-    moved = np.cumsum(np.abs(np.diff(x, prepend=x[0])))
+def _arrow(axes: Axes, line: Line) -> None:
+    """One arrow head on a line, where 45 % of the way along x has been made."""
+    moved = np.cumsum(np.abs(np.diff(line.x, prepend=line.x[0])))
     if moved[-1] == 0.0:
         return
-    here = int(np.searchsorted(moved, 0.45 * moved[-1]))
-    there = int(np.searchsorted(moved, 0.48 * moved[-1]))
+    here, there = (int(np.searchsorted(moved, share * moved[-1])) for share in (0.45, 0.48))
     if there > here:
         arrow = {
-            "arrowstyle": "-|>,head_width=.32,head_length=.62",
-            "color": manner.colour,
-            "shrinkA": 0,
-            "shrinkB": 0,
-        }
-        axes.annotate("", (x[there], y[there]), (x[here], y[here]), arrowprops=arrow, zorder=4)
+            "arrowstyle": "-|>,head_width=.32,head_length=.62", "color": LINES[line.kind].colour,
+            "shrinkA": 0, "shrinkB": 0,
+        }  # fmt: skip
+        tip, tail = ((float(line.x[row]), float(line.y[row])) for row in (there, here))
+        axes.annotate("", tip, tail, arrowprops=arrow, zorder=4)
 
 
-def _motor_limit(axes: Axes, result: Result, x: Array) -> None:
-    limit, phase = result.column("motor_torque_Nmm"), result.column("phase")
-    torque = result.column("torque_Nmm")
-    known = np.isfinite(limit) & np.isfinite(x) & (phase > 0)
-    if not known.any():
+def _motor(axes: Axes, motor: MotorLimit | None) -> None:
+    if motor is None:
         return
-    least, peak = float(limit[known].min()), float(np.nanmax(torque[known], initial=0.0))
-    if least > 3.0 * peak > 0.0:  # drawing it would press the curves flat
-        axes.text(0.995, 0.985, f"the motor has {least:.3g} N mm or more, above this scale",
-                  transform=axes.transAxes, ha="right", va="top", color=INK)  # fmt: skip
+    if not motor.lines:
+        axes.text(0.995, 0.985, motor.words, transform=axes.transAxes, ha="right", va="top", color=INK)
         return
-    if np.ptp(limit[known]) <= 1e-3 * least:
-        axes.plot(
-            [x[known].min(), x[known].max()],
-            [least, least],
-            color=INK,
-            linewidth=1.1,
-            dashes=LIMIT,
-            gid="motor",
-        )
-    else:
-        for manner in MANNERS:
-            chosen = known & (phase == PHASES.index(manner.phase))
-            if chosen.any():
-                axes.plot(x[chosen], limit[chosen], color=manner.colour, lw=1.1, dashes=LIMIT, gid="motor")
-    top = max(axes.get_ylim()[1], 1.12 * float(limit[known].max()))
-    axes.set_ylim(axes.get_ylim()[0], top)
-    last = int(np.flatnonzero(known)[np.argmin(x[known])])
-    axes.annotate(f"the motor has {_span(limit[known])} N mm", (x[last], limit[last]), (2, 3),
-                  textcoords="offset points", va="bottom", ha="left", zorder=5)  # fmt: skip
+    for line in motor.lines:
+        _line(axes, line, "motor")
+    bottom, top = axes.get_ylim()
+    highest = max(float(line.y.max()) for line in motor.lines)
+    axes.set_ylim(bottom, max(top, 1.12 * highest))
+    x, y = min((float(line.x[row]), float(line.y[row])) for line in motor.lines for row in (0, -1))
+    axes.annotate(motor.words, (x, y), (2, 3), textcoords="offset points", va="bottom", ha="left", zorder=5)
 
 
-def _span(values: Array) -> str:
-    least, most = f"{values.min():.3g}", f"{values.max():.3g}"
-    return least if least == most else f"{least} to {most}"
+def _mark_places(axes: Axes, marks: tuple[Mark, ...]) -> None:
+    for mark in marks:
+        axes.axvline(mark.x, color=SOFT, linewidth=0.9, dashes=(1.5, 2.0), zorder=1)
+        axes.plot([mark.x], [mark.y], "o", ms=6.5, mfc=PAPER, mec=INK, mew=1.4, zorder=6)
 
 
-def _mark_bends(torque: Axes, push: Axes, result: Result) -> int:
-    """Vertical marks with labels above the torque panel; returns how many rows of labels that took."""
-    travel = result.column("travel_mm")
-    reach = float(np.nanmax(travel, initial=1.0))
+def _name_marks(axes: Axes, curve: Curve) -> int:
+    """Names of the marks with their heights above a panel; returns how many rows of words that took."""
+    reach = max((float(line.x.max()) for line in curve.lines), default=1.0)
     taken: list[float] = []  # right end of the last label in each row, as a share of the axis
-    for bend in sorted(result.bends, key=lambda bend: bend.travel_mm):
-        if not np.isfinite(bend.travel_mm):
-            continue
-        for axes, peak in ((torque, bend.peak_torque_Nmm), (push, bend.peak_push_N)):
-            axes.axvline(bend.travel_mm, color=FAINT, linewidth=0.9, dashes=(1.5, 2.0), zorder=1)
-            axes.plot([bend.travel_mm], [peak], "o", ms=6.5, mfc="white", mec=INK, mew=1.4, zorder=6)
-        share = bend.travel_mm / reach
+    for mark in curve.marks:
+        share = mark.x / reach
         level = next((row for row, end in enumerate(taken) if share - 0.1 > end), len(taken))
         taken[level : level + 1] = [share + 0.1]
-        torque.annotate(
-            f"bend {bend.bend}: {bend.peak_torque_Nmm:.3g} N mm", (bend.travel_mm, 1.0), (0, 3 + 13 * level),
+        axes.annotate(
+            f"{mark.words}: {mark.y:.3g} {curve.unit}", (mark.x, 1.0), (0, 3 + 13 * level),
             xycoords=("data", "axes fraction"), textcoords="offset points", ha="center", va="bottom",
         )  # fmt: skip
     return len(taken)
 
 
-def _mark_jam(axes: Axes, result: Result) -> None:
-    jam = result.jam
-    if jam is None or not (np.isfinite(jam.travel_mm) and np.isfinite(jam.torque_Nmm)):
+def _jam(axes: Axes, jam: Mark | None) -> None:
+    if jam is None:
         return
-    axes.plot([jam.travel_mm], [jam.torque_Nmm], "o", ms=15, mfc="none", mec=ALARM, mew=2.0, zorder=7)
-    axes.plot([jam.travel_mm], [jam.torque_Nmm], "x", ms=7, color=ALARM, mew=2.0, zorder=7)
+    axes.plot([jam.x], [jam.y], "o", ms=15, mfc="none", mec=ALARM, mew=2.0, zorder=7)
+    axes.plot([jam.x], [jam.y], "x", ms=7, color=ALARM, mew=2.0, zorder=7)
     bottom, top = axes.get_ylim()
-    axes.set_ylim(bottom, max(top, jam.torque_Nmm + 0.12 * (jam.torque_Nmm - bottom)))
-    text = textwrap.fill(f"jam: {jam.mode}, {jam.place}", 30)
-    dx, dy = _free_side(axes, (jam.travel_mm, jam.torque_Nmm), text)
+    axes.set_ylim(bottom, max(top, jam.y + 0.12 * (jam.y - bottom)))
+    text = textwrap.fill(jam.words, 30)
+    dx, dy = _free_side(axes, (jam.x, jam.y), text)
     axes.annotate(
-        text, (jam.travel_mm, jam.torque_Nmm), (dx, dy), textcoords="offset points", va="center",
+        text, (jam.x, jam.y), (dx, dy), textcoords="offset points", va="center",
         ha="right" if dx < 0 else "left", color=ALARM, weight="bold", zorder=8,
         arrowprops={"arrowstyle": "-", "color": ALARM, "shrinkB": 8},
-        bbox={"boxstyle": "round,pad=.3", "fc": "white", "ec": "none", "alpha": 0.9},
+        bbox={"boxstyle": "round,pad=.3", "fc": PAPER, "ec": "none", "alpha": 0.9},
     )  # fmt: skip
 
 
@@ -299,35 +209,23 @@ def _dense(line: Any) -> Array:
     return np.stack([np.interp(along, np.arange(len(line)), line[:, k]) for k in (0, 1)], axis=1)
 
 
-def _balance(axes: Axes, result: Result, bench: BenchAxes | None) -> None:
-    x, label = _so_far(result.column("axle_angle_rad")), "axle turned so far, in and out [rad]"
-    if not np.nanmax(x, initial=0.0) > 0.0:
-        x, label = _so_far(result.column("time_s")), "time of the push [s]"
-    if bench:
-        x, label = result.column(bench.way), bench.caption
-    for caption, names, colour, dashes in BALANCE:
-        parts = [result.column(name) for name in names]
-        y = np.nansum(parts, axis=0) - (np.nansum(parts, axis=0)[:1] if caption.startswith("stored") else 0.0)
-        if np.isfinite(parts).any():
-            axes.plot(x, y, color=colour, dashes=dashes or (None, None), linewidth=1.7, label=caption)
-    back = np.flatnonzero(np.diff(result.column("phase")) > 0)
-    for step in back[result.column("phase")[back] > 0]:
-        axes.axvline(x[step], color=FAINT, linewidth=0.9)
-        axes.annotate("turned round", (x[step], 0.97), (3, 0), xycoords=("data", "axes fraction"),
-                      textcoords="offset points", va="top", color="#66737a", size=8.5)  # fmt: skip
-    axes.set_xlabel(label)
-    axes.set_ylabel("energy [N mm]")
+def _energies(axes: Axes, curve: Curve, nothing: str) -> None:
+    _lines(axes, curve, nothing)
+    for mark in curve.marks:
+        axes.axvline(mark.x, color=SOFT, linewidth=0.9)
+        axes.annotate(mark.words, (mark.x, 0.97), (3, 0), xycoords=("data", "axes fraction"),
+                      textcoords="offset points", va="top", color=SOFT, size=SMALL)  # fmt: skip
+    axes.set_xlabel(curve.x_title)
+    axes.set_ylabel(curve.y_title)
     axes.margins(x=0.02, y=0.1)
-    if axes.lines:
-        axes.legend(loc="upper left", frameon=True, framealpha=0.85, edgecolor="none", fontsize=8.5)
-    error = np.abs(result.column("audit_error"))
-    if np.isfinite(error).any():
-        axes.set_title(f"the balance closes within {100 * np.nanmax(error):.2g} % of the work done",
-                       loc="right", fontsize=8.5, color="#66737a")  # fmt: skip
+    if curve.lines:
+        axes.legend(loc="upper left", fontsize=SMALL)
+    _note(axes, curve.note)
 
 
-def _so_far(column: Array) -> Array:
-    return np.cumsum(np.abs(np.diff(column, prepend=column[:1])))
+def _note(axes: Axes, note: str) -> None:
+    if note:
+        axes.set_title(note, loc="right", fontsize=SMALL, color=SOFT)
 
 
 def _heading(figure: Any, axes: Axes, result: Result, levels: int) -> None:
@@ -335,4 +233,4 @@ def _heading(figure: Any, axes: Axes, result: Result, levels: int) -> None:
     head = f"{result.case_name}: {result.status}  ({result.model} model)"
     figure.figure.suptitle(head, x=0.012, ha="left", fontsize=12.5, weight="bold",
                            color=ALARM if result.jam else INK)  # fmt: skip
-    axes.set_title(" ", pad=4 + 13 * levels, fontsize=2)  # keeps room for the labels of the bends
+    axes.set_title(" ", pad=4 + 13 * levels, fontsize=2)  # keeps room for the names of the marks

@@ -19,10 +19,11 @@ from fem.core.term import Array
 from fem.results.result import Jam, Result
 from fem.results.snapshot import Snapshot
 from fem.view.canvas import BACK
-from fem.view.colour import ALARM, AXLE, BODY, CUT, INK, INTENDED, SOFT, Scale, materials, rgb
+from fem.view.colour import Scale, materials, rgb
 from fem.view.colouring import PAINTS, paint_named
 from fem.view.intended import Zones, at_rest, zones
 from fem.view.measure import coil
+from fem.view.palette import ALARM, AXLE, BODY, CUT, HAND, INK, INTENDED, SOFT
 from fem.view.playback import CASINGS, Showing
 from fem.view.solid import StripSolid, axle_mark, dashes, quads, wall_faces, wall_outline
 
@@ -310,7 +311,7 @@ class Stage:
                     self._walls += self._add(mesh, **look)
                 if wall.get("turning"):
                     self._marks["axle"] = surface_mesh([axle_mark(wall, shot.axle_angle, 1.01 * self.half)])
-                    self._walls += self._add(self._marks["axle"], color="white", **FLAT)
+                    self._walls += self._add(self._marks["axle"], color=HAND, **FLAT)
         axle = next((wall for wall in shot.obstacles if wall.get("turning")), None)
         if axle is not None:
             _move(self._marks["axle"], [axle_mark(axle, shot.axle_angle, 1.01 * self.half)])

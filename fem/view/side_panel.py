@@ -16,22 +16,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fem.core.term import Array
+from fem.results.readings import state_values
 from fem.results.result import Result
-from fem.results.snapshot import PHASES
+from fem.results.snapshot import PHASE_WORDS, PHASES
 from fem.view.canvas import Box, Sheet, colour_scale, cut_short, wrapped
-from fem.view.colour import ALARM, FAINT, INK, INWARD, OUTWARD, PAPER, SOFT, Scale, materials
+from fem.view.colour import Scale, materials
 from fem.view.colouring import PAINTS
 from fem.view.intended import Zones
 from fem.view.measure import Coil
-from fem.view.playback import KEYS, Showing, row_of
+from fem.view.palette import ALARM, FAINT, INK, LINES, PAPER, SOFT
+from fem.view.playback import KEYS, Showing
 from fem.view.torque_trace import Trace
 
 Picture = NDArray[np.uint8]
 SIZE = 13.0
 SIDE, HEAD, FOOT, LEAST = 316, 72, 236, (760, 560)
 """Pixels: width of the column of numbers, heights of heading and foot, the least window."""
-WAYS = {"assemble": SOFT, "retract": INWARD, "deploy": OUTWARD, "push": INWARD}
-WORDS = {"assemble": "put in place", "retract": "winding in", "deploy": "pushing out", "push": "push"}
 
 
 @dataclass(frozen=True)
@@ -118,7 +118,7 @@ class Foot:
         shots = showing.result.snapshots
         room = (right - left) / len(shots)
         for k, shot in enumerate(shots):
-            colour = WAYS[PHASES[shot.phase]]
+            colour = LINES[PHASES[shot.phase]].colour
             sheet.frame(
                 (left + k * room + 0.5, top, left + (k + 1) * room - 0.5, bottom), colour, 1, fill=colour
             )
@@ -199,23 +199,9 @@ def _rows(sheet: Sheet, rows: Sequence[tuple[str, str]], y: float) -> float:
 
 
 def numbers(result: Result, moment: int) -> list[tuple[str, str]]:
-    """Names and values of a moment of a run, for reading."""
-    shot, row = result.snapshots[moment], row_of(result, result.snapshots[moment])
-    rows = []
-    if shot.phase != PHASES.index("push"):
-        rows += [
-            ("travel", f"{shot.travel:.1f} mm"),
-            ("axle wound", f"{shot.axle_angle / math.tau:.2f} turns"),
-        ]
-    for name, column, unit in (
-        ("torque", "torque_Nmm", "N mm"), ("the motor has", "motor_torque_Nmm", "N mm"),
-        ("turned", "turn_rad", "rad"), ("moment", "moment_Nmm", "N mm"),
-        ("moved together", "shortening_mm", "mm"),
-        ("pressed in", "pressed_mm", "mm"), ("force", "force_N", "N"), ("push at the slot", "push_N", "N"),
-    ):  # fmt: skip
-        value = float(result.column(column)[row]) if row >= 0 else math.nan
-        if math.isfinite(value):
-            rows.append((name, f"{value:.3g} {unit}".replace("-", "\N{MINUS SIGN}")))
+    """Names and values of a state of a run, for reading."""
+    shot = result.snapshots[moment]
+    rows = state_values(result, shot)
     if np.isfinite(shot.strain_share).any():
         place = int(np.nanargmax(shot.strain_share)) // shot.across.size
         share = 100 * float(np.nanmax(shot.strain_share))
@@ -226,7 +212,7 @@ def numbers(result: Result, moment: int) -> list[tuple[str, str]]:
 def _moment(sheet: Sheet, showing: Showing, y: float) -> float:
     shot = showing.shot
     phase = PHASES[shot.phase]
-    sheet.text((14, y), WORDS[phase], 15, WAYS[phase], bold=True)
+    sheet.text((14, y), PHASE_WORDS[phase], 15, LINES[phase].colour, bold=True)
     count = f"{showing.moment + 1} of {len(showing.result.snapshots)}"
     sheet.text((SIDE - 14 - sheet.measure(count, 12)[0], y + 2), count, 12, SOFT)
     y += 22

@@ -69,10 +69,8 @@ class StripSolid:
         return rims + [np.concatenate([end[:, 0], end[::-1, -1], end[:1, 0]]) for end in self.faces[4:]]
 
     def tick_step(self) -> float:
-        """Distance of ticks along the strip [mm]: 1, 2 or 5 times a power of ten, at most 12 of them."""
-        length = float(self.station[-1])
-        decade = 10.0 ** math.floor(math.log10(length / 12))
-        return next(step * decade for step in (1.0, 2.0, 5.0, 10.0) if step * decade * 12 >= length)
+        """Distance of ticks along the strip [mm]."""
+        return tick_step(float(self.station[-1]))
 
     def ticks(self) -> list[Array]:
         """Lines across both broad faces at every tick, each (b, 3)."""
@@ -177,6 +175,12 @@ def strip_solid(snapshot: Snapshot) -> StripSolid:
     Thickness is laid out half and half along the normal of the mid-surface.
     """
     return StripGrid.of(snapshot.station, snapshot.across.size).solid(snapshot)
+
+
+def tick_step(length: float) -> float:
+    """Distance of ticks along a length [mm]: 1, 2 or 5 times a power of ten, at most 12 of them."""
+    decade: float = 10.0 ** math.floor(math.log10(length / 12))
+    return next(step * decade for step in (1.0, 2.0, 5.0, 10.0) if step * decade * 12 >= length * 0.999)
 
 
 def quads(shapes: Sequence[tuple[int, int]]) -> Index:

@@ -9,7 +9,6 @@ Pictures are drawn off screen and need a graphics driver but no display.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,8 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fem.core.term import Array
+from fem.results.readings import state_values
 from fem.results.result import Result
-from fem.results.snapshot import PHASES, Snapshot
+from fem.results.snapshot import PHASE_WORDS, PHASES, Snapshot
 from fem.view.camera import new_plotter
 from fem.view.canvas import (
     ACROSS,
@@ -35,10 +35,11 @@ from fem.view.canvas import (
     label,
     wrapped,
 )
-from fem.view.colour import ALARM, AXLE, FAINT, INK, INTENDED, SOFT, Scale, materials
+from fem.view.colour import Scale, materials
 from fem.view.colouring import paint_named
 from fem.view.graphics import need_graphics
 from fem.view.intended import Rest, Zones, at_rest, zones
+from fem.view.palette import ALARM, AXLE, FAINT, HAND, INK, INTENDED, PAPER, SOFT
 from fem.view.playback import CASINGS, chosen_moment, events
 from fem.view.scene import (
     MATT,
@@ -49,7 +50,6 @@ from fem.view.scene import (
     surface_mesh,
     wall_parts,
 )  # fmt: skip
-from fem.view.side_panel import WORDS
 from fem.view.solid import StripSolid, axle_mark, dashes, wall_faces, wall_outline
 
 if TYPE_CHECKING:
@@ -189,7 +189,7 @@ def _wall(wall: Mapping[str, Any], outline: tuple[Array, Array], half: float, an
         return wall_parts(outline, half, CASINGS[0])
     body = surface_mesh(wall_faces(outline, (-half, half)))
     mark = surface_mesh([axle_mark(wall, angle, 1.01 * half)])
-    return [(body, {"color": AXLE, "smooth_shading": True}), (mark, {"color": "white", "lighting": False})]
+    return [(body, {"color": AXLE, "smooth_shading": True}), (mark, {"color": HAND, "lighting": False})]
 
 
 # ---------------------------------------------------------------- picture
@@ -260,7 +260,7 @@ def _annotate(sheet: Sheet, result: Result, shown: Scene, sights: Sequence[Sight
     if result.jam is not None:
         x, y = sight.pixels(jam_place(shown.solid, result.jam))[0]
         radius = 30.0 if closest else 15.0
-        sheet.ring((x, y), radius + 2, "#ffffff", 7)
+        sheet.ring((x, y), radius + 2, PAPER, 7)
         sheet.ring((x, y), radius, ALARM, 4)
         taken.claim((x - radius, y - radius, x + radius, y + radius))
         if closest:
@@ -296,9 +296,9 @@ def _heading(result: Result, shot: Snapshot) -> tuple[list[tuple[tuple[float, fl
     paper, width = Sheet((10, 10)), WIDE - 2 * _MARGIN
     number = next((k for k, other in enumerate(result.snapshots) if other is shot), -1)
     said = [event.name for event in events(result) if event.moment == number]
-    moment = "; ".join([WORDS[PHASES[shot.phase]], *said])
-    if shot.phase in (1, 2):
-        moment += f": {shot.travel:.1f} mm pulled in, axle wound {shot.axle_angle / math.tau:.2f} turns"
+    moment = "; ".join([PHASE_WORDS[PHASES[shot.phase]], *said])
+    if shot.phase != PHASES.index("push"):
+        moment += ": " + ", ".join(f"{name} {value}" for name, value in state_values(result, shot)[:2])
     y, lines = 24.0, []
     for words, size, colour in (
         (f"{result.case_name}: {result.status}", 34.0, ALARM if result.jam else INK),

@@ -1,7 +1,5 @@
-"""The curve of a run, drawn on a sheet: what it takes against how far it has come, with a mark that moves.
-
-A trip of the axle is torque against travel, in and out on the same axes; a push on the bench is its load
-against what drives it.
+"""The load curve of a run, drawn below the strip: what it takes against how far it has come, with a mark that
+moves along it.
 """
 
 from __future__ import annotations
@@ -12,48 +10,36 @@ from collections.abc import Sequence
 import numpy as np
 
 from fem.core.term import Array
+from fem.results.curves import Curve, load_curve, place
 from fem.results.result import Result
-from fem.results.snapshot import PHASES
 from fem.view.canvas import Box, Sheet
-from fem.view.colour import ALARM, FAINT, INK, INWARD, OUTWARD, PAPER, SOFT
-from fem.view.playback import row_of
+from fem.view.palette import ALARM, FAINT, INK, LINES, PAPER, SOFT
 
-ACROSS = (
-    ("travel_mm", "travel: strip drawn in [mm]"), ("turn_rad", "turned [rad]"),
-    ("shortening_mm", "ends moved together [mm]"), ("pressed_mm", "pressed in [mm]"), ("time_s", "time [s]"),
-)  # fmt: skip
-UPWARD = (
-    ("torque_Nmm", "torque at the axle [N mm]"), ("moment_Nmm", "moment [N mm]"), ("force_N", "force [N]"),
-    ("push_N", "push at the slot [N]"),
-)  # fmt: skip
-MANNERS = (("retract", "winding in", INWARD), ("deploy", "pushing out", OUTWARD), ("push", "push", INWARD))
-FAR_ABOVE = 1.6
-"""A motor that has more than so many times the largest torque would press the curve flat: it is told, not
-drawn.
-"""
+WIDTH, ASIDE = 2.2, 1.8
+"""Pixels: a line of the first run, and of one beside it, which is dashed."""
 
 
 class Trace:
-    """Axes in a box of a sheet (pixels) for one run, or two of which the second is dashed."""
+    """Axes in a box of a sheet (pixels) for one run, or two of which the second is dashed.
+
+    A run beside the first that goes along other axes has no curve here.
+    """
 
     def __init__(self, results: Sequence[Result], box: Box, size: float = 12.0) -> None:
         self.results, self.box, self.size = tuple(results), box, size
-        first = results[0]
-        self.x_name, self.x_title = _recorded(first, ACROSS)
-        self.y_name, self.y_title = _recorded(first, UPWARD)
+        self.curves: tuple[Curve, ...] = tuple(map(load_curve, results))
+        self.curve = self.curves[0]
         left, top, right, bottom = box
         self.inner = (left + 4.2 * size, top + 1.9 * size, right - 0.8 * size, bottom - 3.1 * size)
-        self.x_ticks, self._x = _axis([result.column(self.x_name) for result in results])
-        self.y_ticks, self._y = _axis([*(result.column(self.y_name) for result in results), self._motor()])
+        self._drawn = [self._same_axes(curve) for curve in self.curves]
+        lines = [line for curve, drawn in zip(self.curves, self._drawn, strict=True) if drawn
+                 for line in curve.lines]  # fmt: skip
+        motor = self.curve.motor.lines if self.curve.motor is not None else ()
+        self.x_ticks, self._x = _axis([line.x for line in lines])
+        self.y_ticks, self._y = _axis([line.y for line in (*lines, *motor)])
 
-    def _motor(self) -> Array:
-        """What the motor has, if that is to be drawn; else nothing."""
-        if self.y_name != "torque_Nmm":
-            return np.empty(0)
-        has, torque = (self.results[0].column(name) for name in ("motor_torque_Nmm", "torque_Nmm"))
-        has = has[np.isfinite(has) & (self.results[0].column("phase") > 0)]
-        peak = float(np.nanmax(torque, initial=0.0))
-        return has if has.size and has.min() < FAR_ABOVE * peak else np.empty(0)
+    def _same_axes(self, curve: Curve) -> bool:
+        return (curve.x_title, curve.y_title) == (self.curve.x_title, self.curve.y_title)
 
     def at(self, x: float, y: float) -> tuple[float, float]:
         """Pixels of a point of the curve."""
@@ -64,11 +50,8 @@ class Trace:
     def place(self, number: int, moment: int) -> tuple[float, float] | None:
         """Pixels of a moment of a run on its curve; None if the run recorded nothing there."""
         result = self.results[number]
-        row = row_of(result, result.snapshots[moment])
-        if row < 0:
-            return None
-        x, y = (float(result.column(name)[row]) for name in (self.x_name, self.y_name))
-        return self.at(x, y) if math.isfinite(x) and math.isfinite(y) else None
+        found = place(result, result.snapshots[moment]) if self._drawn[number] else None
+        return None if found is None else self.at(*found)
 
     def nearest(self, x: float, y: float) -> int | None:
         """The moment of the first run nearest to a pixel; None off the axes."""
@@ -82,19 +65,19 @@ class Trace:
     def draw(self, sheet: Sheet) -> None:
         """Axes, curves, what the motor has, bends and jam."""
         self._axes(sheet)
-        motor = self._motor()
-        if motor.size:
-            (left, y), (right, _) = (self.at(x, float(motor.min())) for x in self._x)
-            sheet.dashed([(left, y), (right, y)], INK, 1.2, 10.0)
-        for number, result in enumerate(self.results):
-            self._curves(sheet, result, number)
+        for line in self.curve.motor.lines if self.curve.motor is not None else ():
+            sheet.dashed(self._points(line.x, line.y), LINES[line.kind].colour, 1.2, 10.0)
+        for number, curve in enumerate(self.curves):
+            if self._drawn[number]:
+                self._lines(sheet, curve, number)
         self._legend(sheet)
-        self._bends(sheet)
-        if motor.size:
-            self._name_motor(sheet, motor)
-        jam = self.results[0].jam
-        if jam is not None and math.isfinite(jam.torque_Nmm) and self.x_name == "travel_mm":
-            sheet.ring(self.at(jam.travel_mm, jam.torque_Nmm), 9, ALARM, 2)
+        self._marks(sheet)
+        self._name_motor(sheet)
+        if self.curve.jam is not None:
+            sheet.ring(self.at(self.curve.jam.x, self.curve.jam.y), 9, ALARM, 2)
+
+    def _points(self, x: Array, y: Array) -> list[tuple[float, float]]:
+        return [self.at(float(a), float(b)) for a, b in zip(x, y, strict=True)]
 
     def _axes(self, sheet: Sheet) -> None:
         left, _, right, bottom = self.inner
@@ -109,62 +92,54 @@ class Trace:
             sheet.line([(x, bottom), (x, bottom + 4)], SOFT, 1)
             words = _number(float(value))
             sheet.text((x - sheet.measure(words, self.size)[0] / 2, bottom + 5), words, self.size, SOFT)
-        sheet.text((self.box[0] + 2, self.box[1]), self.y_title, self.size)
-        if not np.isfinite(self.results[0].column(self.y_name)).any():
-            sheet.text(
-                (left + 20, (self.inner[1] + bottom) / 2 - self.size),
-                "the run kept no curve",
-                self.size,
-                SOFT,
-            )
-        wide = sheet.measure(self.x_title, self.size)[0]
-        sheet.text((right - wide, bottom + 5 + 1.35 * self.size), self.x_title, self.size)
+        sheet.text((self.box[0] + 2, self.box[1]), self.curve.y_title, self.size)
+        if not self.curve.lines:
+            here = (left + 20, (self.inner[1] + bottom) / 2 - self.size)
+            sheet.text(here, "the run kept no curve", self.size, SOFT)
+        wide = sheet.measure(self.curve.x_title, self.size)[0]
+        sheet.text((right - wide, bottom + 5 + 1.35 * self.size), self.curve.x_title, self.size)
 
-    def _name_motor(self, sheet: Sheet, motor: Array) -> None:
-        """What the motor has, in words, above or below its line where least is drawn."""
-        words = f"the motor has {motor.min():.3g} N mm"
-        wide, high = sheet.measure(words, self.size)
+    def _name_motor(self, sheet: Sheet) -> None:
+        """What the motor has, in words: by its line, or under the upper edge where it has none."""
+        motor = self.curve.motor
+        if motor is None:
+            return
+        wide, high = sheet.measure(motor.words, self.size)
         left, top, right, _ = self.inner
-        y = self.at(0.0, float(motor.min()))[1]
+        y = self.at(0.0, motor.least)[1] if motor.lines else top - 2
         taken = sheet.occupied((0, 0, *sheet.size))
         places = [(x, y + dy) for dy in (-high - 2, 4) for x in np.linspace(left + 6, right - wide - 6, 7)]
         x, y = min(
             (place for place in places if place[1] >= top - 2),
             key=lambda place: taken.covered((*place, place[0] + wide, place[1] + high)),
         )
-        sheet.text((float(x), y), words, self.size)
+        sheet.text((float(x), y), motor.words, self.size)
 
-    def _bends(self, sheet: Sheet) -> None:
+    def _marks(self, sheet: Sheet) -> None:
         """Where the bends are hardest to get past the slot; their names stand where least is drawn."""
         _, top, _, bottom = self.inner
-        for bend in self.results[0].bends if self.x_name == "travel_mm" else ():
-            if math.isfinite(bend.travel_mm):
-                x = self.at(bend.travel_mm, 0.0)[0]
-                words = f"bend {bend.bend}"
-                wide, high = sheet.measure(words, self.size)
-                taken = sheet.occupied((0, 0, *sheet.size))
-                left = x + 4 if x + 4 + wide < self.inner[2] else x - 4 - wide
-                rows = np.linspace(top, bottom - high, 9)
-                y = float(min(rows, key=lambda y: taken.covered((left, y, left + wide, y + high))))
-                sheet.dashed([(x, top), (x, bottom)], SOFT, 1, 3.0)
-                sheet.text((left, y), words, self.size, SOFT)
+        for mark in self.curve.marks:
+            x = self.at(mark.x, 0.0)[0]
+            wide, high = sheet.measure(mark.words, self.size)
+            taken = sheet.occupied((0, 0, *sheet.size))
+            left = x + 4 if x + 4 + wide < self.inner[2] else x - 4 - wide
+            rows = np.linspace(top, bottom - high, 9)
+            y = float(min(rows, key=lambda y: taken.covered((left, y, left + wide, y + high))))
+            sheet.dashed([(x, top), (x, bottom)], SOFT, 1, 3.0)
+            sheet.text((left, y), mark.words, self.size, SOFT)
 
-    def _curves(self, sheet: Sheet, result: Result, number: int) -> None:
-        x, y, phase = (result.column(name) for name in (self.x_name, self.y_name, "phase"))
-        for name, _, colour in MANNERS:
-            own = (phase == PHASES.index(name)) & np.isfinite(x) & np.isfinite(y)
-            points = [self.at(float(a), float(b)) for a, b in zip(x[own], y[own], strict=True)]
-            if len(points) > 1:
-                if number:
-                    sheet.dashed(points, colour, 1.8, 7.0)
-                else:
-                    sheet.line(points, colour, 2.2)
+    def _lines(self, sheet: Sheet, curve: Curve, number: int) -> None:
+        for line in curve.lines:
+            points, colour = self._points(line.x, line.y), LINES[line.kind].colour
+            if len(points) > 1 and number:
+                sheet.dashed(points, colour, ASIDE, 7.0)
+            elif len(points) > 1:
+                sheet.line(points, colour, WIDTH)
 
     def _legend(self, sheet: Sheet) -> None:
         """Colours and dashes, right to left above the axes."""
-        phases = set(self.results[0].column("phase").tolist())
         x, y = self.inner[2], self.box[1]
-        entries = [(words, colour, 0) for name, words, colour in MANNERS if PHASES.index(name) in phases]
+        entries = [(line.words, LINES[line.kind].colour, 0) for line in self.curve.lines]
         if len(self.results) > 1:
             entries += [(result.case_name, INK, number) for number, result in enumerate(self.results)]
         for words, colour, number in reversed(entries):
@@ -172,9 +147,9 @@ class Trace:
             sheet.text((x, y), words, self.size, colour)
             ends = [(x - 30, y + 0.75 * self.size), (x - 7, y + 0.75 * self.size)]
             if number:
-                sheet.dashed(ends, colour, 2.2, 7.0)
+                sheet.dashed(ends, colour, WIDTH, 7.0)
             else:
-                sheet.line(ends, colour, 2.2)
+                sheet.line(ends, colour, WIDTH)
             x -= 48
 
     def mark(self, sheet: Sheet, moments: Sequence[int]) -> None:
@@ -183,22 +158,8 @@ class Trace:
             spot = self.place(number, moment)
             if spot is not None:
                 sheet.dashed([(spot[0], self.inner[1]), (spot[0], self.inner[3])], INK, 1, 2.0)
-                sheet.dot(
-                    spot,
-                    6.5 if number == 0 else 5.5,
-                    INK if number == 0 else PAPER,
-                    PAPER if number == 0 else INK,
-                )
-
-
-def _recorded(result: Result, columns: Sequence[tuple[str, str]]) -> tuple[str, str]:
-    """The first of these columns that says something: values that differ."""
-    for name, title in columns:
-        values = result.column(name)
-        values = values[np.isfinite(values)]
-        if values.size and np.ptp(values) > 1e-9:
-            return name, title
-    return columns[0]
+                radius, fill, rim = (6.5, INK, PAPER) if number == 0 else (5.5, PAPER, INK)
+                sheet.dot(spot, radius, fill, rim)
 
 
 def _axis(columns: Sequence[Array]) -> tuple[Array, tuple[float, float]]:

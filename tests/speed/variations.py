@@ -23,6 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from fem.batch.precompile import compile_loops
 from fem.case.definition import Case, read_case
 from fem.core.errors import InputError
+from fem.results.outcome import Status
 from fem.simulation.run import run_case
 
 SEED, COUNT, SLOWEST = 20240611, 30, 4.0
@@ -104,14 +105,14 @@ def main() -> None:
             result = run_case(case, model)
             took = time.process_time() - start
             seconds.append(took)
-            if result.status == "not converged":
+            if result.status == Status.NOT_CONVERGED:
                 failed.append(number)
             mode = f", {result.jam.mode} at {result.jam.travel_mm:.1f} mm" if result.jam else ""
             audit = result.energy_audit["closure_error"]
             print(
                 f"{number:2d}  [{told}]  {took:6.1f} s  {result.status}{mode}  audit {audit:.3f}", flush=True
             )
-            if result.status == "not converged":
+            if result.status == Status.NOT_CONVERGED:
                 print(f"    {result.sentence}", flush=True)
             for line in result.warnings:
                 if line.startswith("computed with"):

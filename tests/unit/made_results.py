@@ -8,8 +8,10 @@ from typing import Any
 import numpy as np
 
 from fem.core.term import Array
+from fem.results.outcome import Status
 from fem.results.result import BendPassage, Jam, Quantity, Result
 from fem.results.snapshot import Snapshot
+from fem.simulation.jam_modes import JamMode
 
 WIDTH, THICKNESS, SECTION_RADIUS = 12.0, 1.0, 9.0
 AXLE, CASING, LIP, GAP = 2.0, 8.0, 0.6, 1.5
@@ -155,7 +157,7 @@ def deployed() -> Result:
         case_name="boom-corrected",
         title="Microphone boom, wider slot and softer root",
         model="rod",
-        status="deployed",
+        status=Status.DEPLOYED,
         sentence="Winds in with 19 N mm and comes out with 44 N mm; the motor has 48 N mm, 4 N mm to spare.",
         quantities={
             "retract_torque_peak": Quantity(19.4, "N mm"),
@@ -189,11 +191,11 @@ def jammed() -> Result:
         deployed(),
         case_name="boom-stiff",
         title="Microphone boom, stiff single material",
-        status="jammed",
+        status=Status.JAMMED,
         sentence="Jams on the way out: the coil locks up in the casing with 58 mm still wound in, 41 mm from "
         "the root; the push wants 84 N mm and the motor has 48 N mm.",
         jam=Jam(
-            "coil lock-up in the casing", 41.0, 57.6, 84.1,
+            JamMode.COIL_LOCKS, 41.0, 57.6, 84.1,
             evidence=("coil touches the casing over 9.4 rad", "push at the slot is 2 % of that at the root"),
             remedies=("lower the friction", "retract no further than 40 mm"),
         ),
@@ -219,4 +221,4 @@ def pressed() -> Result:
     out = snapshot("pressed", 0.0, 3)
     plane = {"name": "plane", "kind": "plane", "x": 40.0, "y": -6.0, "nx": 0.2, "ny": 1.0, "radius": 0.0}
     shots = (replace(out, obstacles=(plane, walls()[-1])),)
-    return replace(deployed(), case_name="boom-pressed", status="held", snapshots=shots, bends=())
+    return replace(deployed(), case_name="boom-pressed", status=Status.HELD, snapshots=shots, bends=())

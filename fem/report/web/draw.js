@@ -23,11 +23,11 @@ const STRIP_SHADER = [
      value = share;
      gl_Position = sight * vec4(place, 1.0);
    }`,
-  `precision highp float; varying float value; varying float lit; uniform sampler2D ramp; uniform float over;
+  `precision highp float; varying float value; varying float lit; uniform sampler2D ramp; uniform float over; uniform vec3 overTone; uniform vec3 unknownTone;
    void main() {
      vec3 colour = texture2D(ramp, vec2((clamp(value, 0.0, 1.0) * 63.0 + 0.5) / 64.0, 0.5)).rgb;
-     if (over > 0.5 && value > 1.0) colour = vec3(1.0, 0.694, 0.102);
-     if (value < -1.0) colour = vec3(0.745);
+     if (over > 0.5 && value > 1.0) colour = overTone;
+     if (value < -1.0) colour = unknownTone;
      gl_FragColor = vec4(colour * lit, 1.0);
    }`,
 ];
@@ -121,12 +121,14 @@ function makeDrawer(canvas, ramp) {
       gl.drawElements(gl.TRIANGLES, made.count, gl.UNSIGNED_SHORT, 0);
       gl.depthMask(true);
     },
-    strip(made, view, over) {
+    // tones: colours of what is beyond the limit and of what is not known, each [r, g, b]
+    strip(made, view, over, tones) {
       bind(strips, made, STRIPS);
       gl.uniformMatrix4fv(gl.getUniformLocation(strips, "sight"), false, view.matrix);
       gl.uniform3fv(gl.getUniformLocation(strips, "back"), view.back);
       gl.uniform3fv(gl.getUniformLocation(strips, "light"), view.light);
       gl.uniform1f(gl.getUniformLocation(strips, "over"), over ? 1 : 0);
+      for (const name of ["over", "unknown"]) gl.uniform3fv(gl.getUniformLocation(strips, `${name}Tone`), tones[name].map((part) => part / 255));
       gl.disable(gl.BLEND);
       gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, made.buffers.index);
       gl.drawElements(gl.TRIANGLES, made.count, gl.UNSIGNED_SHORT, 0);

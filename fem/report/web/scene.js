@@ -74,7 +74,7 @@ function makeScene(run, drawer, tones) {
   const rowOf = (array, k, j) => Array.from({ length: k === null ? N : C }, (_, i) => (k === null ? point(array, i, j) : point(array, k, i)));
 
   function buildWalls(angle) {
-    const ink = [...HEX(tones().ink), 255], body = HEX(tones().body);
+    const ink = [...HEX(tones().ink), 255], mark = [...HEX(tones().hand), 255], body = HEX(tones().body);
     about.walls.forEach((wall, number) => {
       const kept = walls[number] || (walls[number] = { wall, solid: drawer.faceMesh(), rest: drawer.faceMesh(), cut: drawer.lineMesh(), all: drawer.lineMesh(), built: false });
       if (kept.built && !wall.turning) return;
@@ -86,8 +86,8 @@ function makeScene(run, drawer, tones) {
       if (wall.turning) {
         kept.solid.fill(gridContent(faces(-half, half), [...HEX(tones().axle), 255]));
         const out = [wall.x - Math.sin(angle) * wall.radius, wall.y - Math.cos(angle) * wall.radius];
-        const hand = [-half - 0.05, half + 0.05].map((z) => ({ points: [[wall.x, wall.y, z], [...out, z]], width: 4, colour: [255, 255, 255, 255] }));
-        hand.push({ points: [[...out, -half], [...out, half]], width: 3, colour: [255, 255, 255, 255] });
+        const hand = [-half - 0.05, half + 0.05].map((z) => ({ points: [[wall.x, wall.y, z], [...out, z]], width: 4, colour: mark }));
+        hand.push({ points: [[...out, -half], [...out, half]], width: 3, colour: mark });
         kept.cut.fill(lineContent([...rims(-half, half), ...hand]));
         return;
       }
@@ -103,7 +103,7 @@ function makeScene(run, drawer, tones) {
     for (const { wall, solid, cut } of walls) {
       if (wall.turning || casing === "cut") { drawer.faces(solid, view); drawer.lines(cut, view); }
     }
-    drawer.strip(strip, view, now.quantity.over);
+    drawer.strip(strip, view, now.quantity.over, { over: HEX(tones().over), unknown: HEX(tones().unknown) });
     drawer.lines(marks, view);
     if (casing === "clear") for (const { wall, rest, all } of walls) if (!wall.turning) { drawer.lines(all, view); drawer.faces(rest, view, { clear: true, even: true }); }
   }

@@ -9,7 +9,7 @@ table.querySelectorAll(".sort").forEach((button) => button.addEventListener("cli
     const cell = row.cells[column], number = cell.dataset.value;
     return number === undefined || number === "" ? cell.textContent.trim() : Number(number);
   };
-  const none = (value) => value === "-";
+  const none = (value) => value === "\u2013";
   const order = (a, b) => {
     const x = key(a), y = key(b);
     if (none(x) || none(y)) return none(x) - none(y);

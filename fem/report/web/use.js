@@ -8,7 +8,7 @@ function startPage() {
   let drawer = null;
   try { drawer = makeDrawer(canvas, about.ramp); } catch (problem) { console.warn(`no 3-D: ${problem.message}`); }
   const tone = (name) => getComputedStyle(root).getPropertyValue(`--${name}`).trim();
-  const tones = () => Object.fromEntries(["ink", "alarm", "intended", "body", "axle", "stage"].map((name) => [name, tone(name)]));
+  const tones = () => Object.fromEntries(["ink", "alarm", "intended", "body", "axle", "stage", "hand", "over", "unknown"].map((name) => [name, tone(name)]));
   const scene = makeScene(run, drawer, tones);
   const camera = { turn: -20 * Math.PI / 180, tilt: 22 * Math.PI / 180, centre: [0, 0, 0], scale: 0.2 };
   const slider = find("moment"), colours = find("colour"), casing = find("casing");
@@ -50,7 +50,7 @@ function startPage() {
     moment = Math.min(last, Math.max(0, next));
     const here = about.moments[moment];
     slider.value = moment;
-    const words = momentWords(here);
+    const words = here.words;
     slider.setAttribute("aria-valuetext", `state ${moment + 1} of ${last + 1}: ${words}`);
     find("moment-words").textContent = `${moment + 1} of ${last + 1}: ${words}`;
     document.querySelectorAll("[data-stop]").forEach((stop) => stop.setAttribute("aria-pressed", String(Number(stop.dataset.stop) === moment)));
@@ -59,18 +59,11 @@ function startPage() {
       marker.style.display = at && at[0] !== null ? "" : "none";
       if (at && at[0] !== null) { marker.setAttribute("cx", at[0]); marker.setAttribute("cy", at[1]); }
     }
-    const told = { travel: [here.travel, "mm"], turns: [here.angle / (2 * Math.PI), "turns"], torque: [here.torque, "N mm"], push: [here.push, "N"] };
-    for (const [name, [value, unit]] of Object.entries(told)) { const cell = find(`now-${name}`); if (cell) cell.textContent = value === null ? "-" : `${value.toFixed(2)} ${unit}`; }
+    document.querySelectorAll("[data-value]").forEach((cell) => { cell.textContent = here.values[cell.dataset.value] ?? "-"; });
     scene.show(moment, quantity());
     tellProbe();
     draw();
   }
-
-  const momentWords = (here) => {
-    const does = { assemble: "put in place", retract: "winding in", deploy: "pushing out", push: "under load" }[here.phase];
-    const torque = here.torque === null ? "" : `, ${here.torque.toFixed(1)} N mm`;
-    return `${here.label || does}, ${here.travel.toFixed(1)} mm pulled in${torque}`;
-  };
 
   function tellProbe() {
     const table = find("probe-values");

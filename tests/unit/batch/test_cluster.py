@@ -16,6 +16,7 @@ from batch_jobs import Seen, a_job, same_numbers
 
 from fem.batch.workers import run_here
 from fem.core.errors import InputError
+from fem.results.outcome import NoResult, Status
 
 distributed = pytest.importorskip("distributed", reason="pushpast[cluster] is not installed")
 
@@ -89,7 +90,7 @@ def test_a_cluster_gives_the_same_numbers_and_survives_a_killed_worker(
     seen = Killing()
     run_on_cluster([a_job(name, CYCLE, friction=0.1) for name in "abc"], address, seen)
     assert killed, "the test did what it says"
-    assert {name: seen.status(name) for name in seen.results} == dict.fromkeys("abc", "deployed")
+    assert {name: seen.status(name) for name in seen.results} == dict.fromkeys("abc", Status.DEPLOYED)
     assert len([note for note in seen.notes if note.startswith("a:")]) == 1
     for name in "abc":
         assert same_numbers(calm.folder, Path("runs") / name)
@@ -112,7 +113,7 @@ def test_a_case_that_loses_two_workers_is_given_up(cluster: tuple[str, dict[str,
     with process(WORKER, address) as (third, at):
         workers[at] = third.pid
         run_on_cluster([a_job("a", CYCLE, friction=0.1)], address, seen)
-    assert seen.status("a") == "broken off"
+    assert seen.status("a") == NoResult.BROKEN_OFF
     assert seen.results["a"].code == 3
     assert not Path("runs/a").exists()
 

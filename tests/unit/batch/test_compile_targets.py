@@ -11,6 +11,7 @@ from pathlib import Path
 from small_cases import small_text
 
 from fem.batch.compile_targets import PARTS
+from fem.results.outcome import Status
 
 ROOT = Path(__file__).resolve().parents[3]
 SCRIPT = """
@@ -53,12 +54,12 @@ def asked_beyond(folder: Path, model: str, left_out: float) -> tuple[str, dict[s
 
 def test_a_run_of_the_rod_asks_for_nothing_else(tmp_path):
     status, more, count = asked_beyond(tmp_path, "rod", 14.0)
-    assert (status, more) == ("deployed", {}) and count > 20
+    assert (status, more) == (Status.DEPLOYED, {}) and count > 20
 
 
 def test_a_run_of_the_shell_asks_for_nothing_else(tmp_path):
     status, more, count = asked_beyond(tmp_path, "shell", 32.0)
-    assert (status, more) == ("deployed", {}) and count > 20
+    assert (status, more) == (Status.DEPLOYED, {}) and count > 20
 
 
 def test_every_model_has_parts_to_share():

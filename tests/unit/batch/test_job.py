@@ -21,6 +21,7 @@ from fem.batch.job import Busy, Watch, attempt, locked
 from fem.batch.workers import run_here
 from fem.core.errors import InputError
 from fem.results import provenance as origin
+from fem.results.outcome import Status
 from fem.results.result import read, write
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -96,7 +97,7 @@ def test_who_waits_finds_the_result_of_the_other() -> None:
     run_here([a_job("a"), a_job("b")], seen)
     assert list(seen.results) == ["b", "a"], "the others go first"
     assert seen.results["a"].summary["skipped"] is True
-    assert seen.status("b") == "held"
+    assert seen.status("b") == Status.HELD
 
 
 def test_the_lock_of_a_dead_process_holds_nobody_up() -> None:

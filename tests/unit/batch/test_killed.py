@@ -17,6 +17,8 @@ import pytest
 from batch_jobs import same_numbers
 from small_cases import CYCLE, small_text
 
+from fem.results.outcome import NoResult, Status
+
 ROOT = Path(__file__).resolve().parents[3]
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("processes")]
 KILLS, SEED = 20, 7
@@ -84,7 +86,7 @@ def test_killed_at_twenty_moments_a_batch_ends_as_if_it_never_was(command: Comma
         left += len(kept())
     assert kills == KILLS, "the batch came to its end too early to be killed so often"
     assert left > 0, "nothing was ever kept: the restarts began anew"
-    assert finish(command("-j", "2")) == dict.fromkeys(names, "deployed")
+    assert finish(command("-j", "2")) == dict.fromkeys(names, Status.DEPLOYED)
     disturbed = Path("results/runs").rename("disturbed")
     assert sorted(path.name for path in disturbed.iterdir()) == [".work", *names]
     assert list((disturbed / ".work").glob("*.checkpoint*")) == []
@@ -100,7 +102,7 @@ def test_two_batches_at_once_share_the_work(command: Command) -> None:
     assert [running.returncode for running in both] == [0, 0], ended
     told = [json.loads(out)["cases"] for out, _ in ended]
     for cases in told:
-        assert {case["case"]: case["status"] for case in cases} == dict.fromkeys(names, "deployed")
+        assert {case["case"]: case["status"] for case in cases} == dict.fromkeys(names, Status.DEPLOYED)
     for first, second in zip(*told, strict=True):
         assert first["skipped"] != second["skipped"], "every case is computed once, by one of them"
     together = Path("results/runs").rename("together")
@@ -124,7 +126,7 @@ def test_an_interrupt_from_the_keyboard_ends_cleanly(command: Command, at_a_time
     assert "stopping: what is running is kept" in messages
     assert "Traceback" not in messages
     cases = json.loads(out)["cases"]
-    assert "stopped" in {case["status"] for case in cases}
+    assert NoResult.STOPPED in {case["status"] for case in cases}
     assert len(list(Path("results/runs/.work").glob("*.checkpoint"))) in range(1, 3)
     with contextlib.suppress(ProcessLookupError):
         os.killpg(running.pid, 0)

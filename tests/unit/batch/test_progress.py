@@ -11,6 +11,7 @@ from rich.console import Console
 
 from fem.batch.job import Done
 from fem.batch.progress import Board
+from fem.results.outcome import NoResult, Status
 
 Told = tuple[Board, io.StringIO]
 
@@ -29,8 +30,8 @@ def test_every_case_that_ends_gets_a_line_with_what_came_of_it(board: Told) -> N
     made, out = board
     with made:
         made.told("a", 0.5, "winding in")
-        made.done("a", ended("deployed"))
-        made.done("b", ended("jammed", jam={"mode": "coil locks"}, skipped=True))
+        made.done("a", ended(Status.DEPLOYED))
+        made.done("b", ended(Status.JAMMED, jam={"mode": "coil locks"}, skipped=True))
     lines = [line for line in out.getvalue().splitlines() if line.startswith(("1/2", "2/2"))]
     assert list(made.results) == ["a", "b"]
     assert "a: deployed" in lines[0] and "1.2 s" in lines[0]
@@ -41,7 +42,7 @@ def test_the_same_defect_is_told_once(board: Told) -> None:
     made, out = board
     with made:
         for name in "ab":
-            made.done(name, ended("broken off", defect="Traceback of a defect"))
+            made.done(name, ended(NoResult.BROKEN_OFF, defect="Traceback of a defect"))
     assert out.getvalue().count("Traceback of a defect") == 1
 
 

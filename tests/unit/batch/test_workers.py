@@ -13,6 +13,7 @@ from batch_jobs import BEND, Seen, a_job, same_numbers
 from small_cases import CYCLE
 
 from fem.batch.workers import run_here, run_workers
+from fem.results.outcome import NoResult, Status
 
 pytestmark = [pytest.mark.usefixtures("workplace"), pytest.mark.xdist_group("processes")]
 
@@ -26,7 +27,7 @@ def test_workers_give_the_same_numbers(undisturbed: Callable[..., Path]) -> None
     calm = undisturbed(BEND)
     seen = Seen()
     run_workers([a_job("a"), a_job("b"), a_job("c")], 2, seen)
-    assert {name: seen.status(name) for name in seen.results} == dict.fromkeys("abc", "held")
+    assert {name: seen.status(name) for name in seen.results} == dict.fromkeys("abc", Status.HELD)
     for name in "abc":
         assert same_numbers(calm, Path("runs") / name)
 
@@ -45,16 +46,16 @@ def test_a_worker_that_is_killed_costs_nothing(undisturbed: Callable[..., Path])
     assert killed
     (note,) = seen.notes
     assert note.startswith("a: ")
-    assert [seen.status(name) for name in "ab"] == ["deployed", "held"]
+    assert [seen.status(name) for name in "ab"] == [Status.DEPLOYED, Status.HELD]
     assert same_numbers(calm, Path("runs/a"))
 
 
 def test_a_case_whose_worker_is_killed_twice_is_given_up() -> None:
     seen = Seen(lambda seen, name, share: kill_workers() if name == "a" and share > 0.0 else None)
     run_workers([a_job("a", CYCLE), a_job("b")], 1, seen)
-    assert seen.status("a") == "broken off"
+    assert seen.status("a") == NoResult.BROKEN_OFF
     assert seen.results["a"].code == 3
-    assert seen.status("b") == "held"
+    assert seen.status("b") == Status.HELD
     assert not Path("runs/a").exists()
 
 
@@ -74,7 +75,7 @@ def test_a_batch_that_was_stopped_goes_on_where_it_stood(
     carry_out = run_here if at_a_time == 1 else lambda jobs, seen: run_workers(jobs, at_a_time, seen)
     seen = Seen(stop)
     carry_out(jobs, seen)
-    assert {each.summary["status"] for each in seen.results.values()} == {"stopped"}
+    assert {each.summary["status"] for each in seen.results.values()} == {NoResult.STOPPED}
     assert len(list(Path("runs/.work").glob("*.checkpoint"))) == at_a_time
     shares: list[float] = []
     again = Seen(lambda seen, name, share: shares.append(share) if name == "a" and share else None)

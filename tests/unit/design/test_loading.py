@@ -41,6 +41,6 @@ def test_kinds_are_distinct() -> None:
 
 @pytest.mark.parametrize("push", [RetractDeploy, Retract, Deploy])
 def test_depth_is_the_travel_given_or_all_but_what_stays_out(push: type[Winding]) -> None:
-    assert push(travel=30.0).depth(80.0) == 30.0
-    assert push(left_out=6.0).depth(80.0) == 74.0
-    assert push(left_out=6.0).depth(4.0) == 0.0
+    assert push(travel=30.0).wound_travel(80.0) == 30.0
+    assert push(left_out=6.0).wound_travel(80.0) == 74.0
+    assert push(left_out=6.0).wound_travel(4.0) == 0.0

@@ -14,6 +14,7 @@ from svg_words import cut_off, words
 
 from fem.case.definition import Case, read_case
 from fem.report.drawing import developed, section, side_view, stack, surroundings
+from fem.simulation.jam_modes import JamMode
 
 ROOT = Path(__file__).resolve().parents[3]
 CASES = [read_case(file) for file in demo_cases.FILES]
@@ -77,7 +78,7 @@ def test_a_jam_is_ringed_where_it_is() -> None:
     assert shot is not None and result.jam is not None
     text = side_view(shot, result.intended_path, result.jam).text()
     assert cut_off(text) == []
-    assert "jam: coil lock-up in the casing, 41.0 mm from the root" in said(text)
+    assert f"jam: {JamMode.COIL_LOCKS}, 41.0 mm from the root" in said(text)
     assert ET.fromstring(text).find(f"{NAME}circle") is not None
 
 

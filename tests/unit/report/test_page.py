@@ -16,7 +16,9 @@ from fem.case.definition import read_case
 from fem.core.errors import InputError
 from fem.report.page import page, put, write_page
 from fem.report.wording import CAUTIONS
+from fem.results.outcome import Status
 from fem.results.result import Result
+from fem.simulation.jam_modes import JamMode
 
 ROOT = Path(__file__).resolve().parents[3]
 
@@ -48,14 +50,22 @@ def test_the_words_stand_without_a_script() -> None:
     assert result.sentence in words and result.jam is not None
     for line in (*result.jam.evidence, *result.jam.remedies, *result.warnings, *CAUTIONS):
         assert line in words
-    for line in ("jammed", "over the limit", "Scripts are off", "no 3-D", "case digest", "0f3a", "84.1 N mm"):
+    for line in (
+        Status.JAMMED,
+        "over the limit",
+        "Scripts are off",
+        "no 3-D",
+        "case digest",
+        "0f3a",
+        "84.1 N mm",
+    ):
         assert line in words
 
 
 def test_explanations_of_a_known_mode_are_shown() -> None:
     result = made_results.jammed()
     assert result.jam is not None
-    known = replace(result, jam=replace(result.jam, mode="coil locks in the casing"))
+    known = replace(result, jam=replace(result.jam, mode=JamMode.COIL_LOCKS))
     words = Reader(page(known)).words
     assert "as on a belt around a drum" in words and "friction.strip" in words
 

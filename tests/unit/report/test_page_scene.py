@@ -12,15 +12,16 @@ import pytest
 
 from fem.case.definition import read_case
 from fem.report import page_scene
-from fem.report.page_scene import FAR_GAP, pack, quantities, stops, unpack_places, unpack_quantity
+from fem.report.page_scene import FAR_GAP, pack, quantities, unpack_places, unpack_quantity
 from fem.results.result import Result
+from fem.simulation.jam_modes import JamMode
 
 ROOT = Path(__file__).resolve().parents[3]
 
 
-@pytest.fixture(params=["deployed", "jammed", "pressed"])
+@pytest.fixture(params=[made_results.deployed, made_results.jammed, made_results.pressed])
 def result(request: pytest.FixtureRequest) -> Result:
-    made: Result = getattr(made_results, request.param)()
+    made: Result = request.param()
     return made
 
 
@@ -115,23 +116,12 @@ def test_a_run_without_states_is_refused() -> None:
         pack(replace(made_results.deployed(), snapshots=()), None)
 
 
-def test_stops_are_the_named_moments_and_the_bends_in_order() -> None:
-    result = made_results.deployed()
-    shots = list(result.snapshots)
-    shots[2] = replace(shots[2], label="wound in; hardest while pushing out")
-    named = stops(replace(result, snapshots=tuple(shots)))
-    assert [k for _, k in named] == sorted(k for _, k in named)
-    words = [word for word, _ in named]
-    assert {"fully out", "wound in", "hardest while pushing out"} <= set(words)
-    assert {"bend 1 at the slot", "bend 2 at the slot"} <= set(words)
-
-
 def test_it_starts_at_the_jam() -> None:
     result = made_results.jammed()
     about = pack(result, None).about
-    assert about["moments"][about["start"]]["label"] == "jam"
+    assert about["moments"][about["start"]]["words"].startswith("jam, travel 57.6 mm, ")
     assert about["jam"] == {
         "station": 41.0,
         "place": "41.0 mm from the root",
-        "mode": "coil lock-up in the casing",
+        "mode": JamMode.COIL_LOCKS,
     }

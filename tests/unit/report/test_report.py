@@ -19,6 +19,7 @@ from fem.core.atomic import named_run, run_folder
 from fem.core.errors import InputError, MissingLibrary
 from fem.report import report as module
 from fem.report.report import Difference, Entry, finished, report, write_report
+from fem.results.outcome import Status
 from fem.results.result import write
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -29,7 +30,7 @@ TWO = Entry(made_results.deployed(), CASE)
 
 def test_verdict_and_margins_come_first() -> None:
     text = report([ONE])
-    heads = ("sentence", "Margins, the tightest first", "The jam", "What was seen", "Torque, push, energy",
+    heads = ("sentence", "Margins, the tightest first", "The jam", "What was seen", ">Curves<",
              "The case", "Strain against limits", "How far to trust it", "provenance",
              "Cautions")  # fmt: skip
     places = [text.index(f'"{head}"' if head == "sentence" else head) for head in heads]
@@ -76,7 +77,7 @@ def test_differences_are_shown_when_given() -> None:
 
 
 def test_rod_and_shell_stand_side_by_side() -> None:
-    shell = replace(made_results.jammed(), model="shell", status="deployed")
+    shell = replace(made_results.jammed(), model="shell", status=Status.DEPLOYED)
     words = Reader(report([replace(ONE, other=shell)])).words
     assert "rod against shell" in words and "DIFFERS" in words
     assert "Only the rod model was run" in report([ONE])
@@ -88,10 +89,10 @@ def test_without_its_case_a_run_is_still_reported() -> None:
 
 def test_a_run_without_rows_and_states_is_still_reported() -> None:
     bare = replace(
-        made_results.deployed(), path={}, snapshots=(), bends=(), quantities={}, status="not converged"
+        made_results.deployed(), path={}, snapshots=(), bends=(), quantities={}, status=Status.NOT_CONVERGED
     )
     words = Reader(report([Entry(bare, CASE)])).words
-    assert "not converged" in words and "says nothing about the design" in words
+    assert Status.NOT_CONVERGED in words and "says nothing about the design" in words
 
 
 def test_no_entries_no_report() -> None:

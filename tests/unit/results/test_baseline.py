@@ -26,6 +26,7 @@ from fem.results.baseline import (
     told,
     write,
 )
+from fem.results.outcome import Status
 from fem.results.provenance import provenance
 from fem.results.result import Quantity, Result
 
@@ -140,7 +141,7 @@ def test_a_reason_must_be_given(case: Case, why: str) -> None:
 
 def test_what_did_not_converge_is_refused(case: Case) -> None:
     with pytest.raises(InputError, match=r"small: the rod run did not converge.*halve solver.turn"):
-        accepted(case, run_of(case, status="not converged"), "why", None)
+        accepted(case, run_of(case, status=Status.NOT_CONVERGED), "why", None)
 
 
 def test_a_run_of_another_version_of_the_case_is_refused(case: Case, tmp_path: Path) -> None:

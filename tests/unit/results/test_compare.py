@@ -18,7 +18,9 @@ from fem.case.definition import Case, read_case
 from fem.case.tolerance import TOLERANCES, general
 from fem.results.baseline import Baseline, accepted, numbers
 from fem.results.compare import CODE, DESIGN, MESH, SAME, STATUS, Comparison, Difference, compare
+from fem.results.outcome import Status
 from fem.results.result import Quantity, Result
+from fem.simulation.jam_modes import JamMode
 from fem.simulation.run import run_case
 
 PLAIN: dict[str, object] = {"friction": 0.1, "extra": motor(30.0)}
@@ -37,7 +39,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def old(folder: Path) -> tuple[Case, Result, Baseline]:
     case = case_of(folder)
     result = run_case(case)
-    assert result.status == "deployed"
+    assert result.status == Status.DEPLOYED
     return case, result, accepted(case, result, "first", None)
 
 
@@ -110,12 +112,12 @@ def test_another_status_is_shouted_whatever_the_cause(folder: Path) -> None:
     jams = run_case(weak)
     old = (rough, out, accepted(rough, out, "rough", None))
     made = against(old, weak, jams)
-    assert made.status == ("deployed", "jammed")
+    assert made.status == (Status.DEPLOYED, Status.JAMMED)
     assert (made.kind, made.cause, made.fails) == (STATUS, DESIGN, True)
     assert made.mode[0] == "" and made.mode[1]
     assert named(made, "jam_torque_Nmm").verdict == "new"
     back = compare(old[0], old[1], accepted(weak, jams, "weak", None))
-    assert (back.kind, back.status) == (STATUS, ("jammed", "deployed"))
+    assert (back.kind, back.status) == (STATUS, (Status.JAMMED, Status.DEPLOYED))
     assert named(back, "jam_travel_mm").verdict == "vanished"
 
 
@@ -223,9 +225,9 @@ def test_another_jam_is_a_regression_even_with_equal_numbers(old: Old) -> None:
     there = jammed_of(old)
     assert there.jam is not None
     base = accepted(case, there, "jams", None)
-    other = compare(case, replace(there, jam=replace(there.jam, mode="motor too weak")), base)
+    other = compare(case, replace(there, jam=replace(there.jam, mode=JamMode.MOTOR_TOO_WEAK)), base)
     assert other.kind == CODE
-    assert other.mode == ("coil lock-up in the casing", "motor too weak")
+    assert other.mode == (JamMode.COIL_LOCKS, JamMode.MOTOR_TOO_WEAK)
 
 
 def with_path(result: Result, **columns: Any) -> Result:
@@ -299,6 +301,6 @@ def test_a_design_change_says_when_the_program_changed_too(old: Old, folder: Pat
 
 
 def test_not_converged_is_told_as_numerical(old: Old) -> None:
-    made = against(old, old[0], replace(old[1], status="not converged"))
+    made = against(old, old[0], replace(old[1], status=Status.NOT_CONVERGED))
     assert (made.kind, made.fails) == (STATUS, True)
     assert "this says nothing about the design" in made.notes[0]

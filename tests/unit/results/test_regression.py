@@ -21,8 +21,10 @@ from typer.testing import Result as Outcome
 from fem.case.definition import Case
 from fem.cli.verbs import app
 from fem.results.baseline import read
+from fem.results.outcome import NoResult, Status
 from fem.results.provenance import provenance
 from fem.results.result import Quantity, Result
+from fem.simulation.jam_modes import JamMode
 
 REFERENCE = Path("results") / "reference"
 
@@ -126,12 +128,12 @@ def test_accept_refuses_what_did_not_converge_and_keeps_the_old_reference(shop: 
     call("accept", "a", "--why", "first")
     before = (REFERENCE / "a.rod.json").read_bytes()
     shop.forget_runs()
-    shop.gives("a", replace(deployed(), status="not converged"))
+    shop.gives("a", replace(deployed(), status=Status.NOT_CONVERGED))
     outcome = call("accept", "a", "b", "--why", "second")
     assert outcome.exit_code == 3
     assert "a: the rod run did not converge" in outcome.stderr
     assert (REFERENCE / "a.rod.json").read_bytes() == before
-    assert read(REFERENCE / "b.rod.json").status == "deployed"
+    assert read(REFERENCE / "b.rod.json").status == Status.DEPLOYED
 
 
 def test_accept_of_a_faulty_case_ends_with_2_and_accepts_the_others(shop: Shop) -> None:
@@ -199,7 +201,7 @@ def test_all_kinds_at_once(shop: Shop) -> None:
     assert "deploy torque peak 43.9 -> 47 N mm +7.06 %" in text
     assert "casing.radius: 10 -> 11" in text
     assert "solver.turn: 2.86478897" in text
-    assert "status (rod): WAS DEPLOYED, IS JAMMED (coil lock-up in the casing); the design changed" in text
+    assert f"status (rod): WAS DEPLOYED, IS JAMMED ({JamMode.COIL_LOCKS}); the design changed" in text
     assert 'nothing accepted yet: pushpast accept fresh --why "..."' in text
     as_json = call("compare", "--json")
     assert as_json.exit_code == 1
@@ -317,7 +319,7 @@ def test_a_future_or_damaged_reference_stops_no_other(shop: Shop, old: str, new:
     ]
     assert message in line
     assert "1 same, 1 bad input" in outcome.stdout
-    assert kinds(call("compare", "--json")) == {"a": "bad input", "b": "same"}
+    assert kinds(call("compare", "--json")) == {"a": NoResult.BAD_INPUT, "b": "same"}
 
 
 def test_an_unknown_case_and_no_case_at_all(shop: Shop) -> None:
@@ -357,7 +359,7 @@ def test_a_case_that_breaks_off_is_told_and_stops_no_other(shop: Shop) -> None:
     sys.modules["fem.simulation.run"].run_case = run_case  # type: ignore[attr-defined]
     outcome = call("compare", "--json")
     assert outcome.exit_code == 2
-    assert kinds(outcome) == {"a": "bad input", "b": "same"}
+    assert kinds(outcome) == {"a": NoResult.BAD_INPUT, "b": "same"}
     assert "ZeroDivisionError: by nothing" in outcome.stderr
 
 

@@ -10,6 +10,7 @@ from small_cases import small_text
 
 from fem.case.definition import Case, read_case
 from fem.core.checkpoint import NOWHERE
+from fem.results.outcome import Status
 from fem.results.result import Result
 from fem.shell.model import ShellModel, build_shell_model
 from fem.simulation.judge import energy_audit
@@ -93,7 +94,7 @@ def test_a_strip_stiffer_on_one_side_goes_in_and_out_and_its_mirror_image_alike(
     mirrored: tuple[Result, ShellModel, Log],
 ) -> None:
     result, model, log = mirrored
-    assert result.status == "deployed"
+    assert result.status == Status.DEPLOYED
     assert result.provenance["shell"].startswith("the whole width,")
     assert result.energy_audit["closure_error"] < 0.02
     assert not model.body.half

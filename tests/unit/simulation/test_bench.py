@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from small_cases import small_case
 
+from fem.results.outcome import Status
 from fem.results.result import Result
 from fem.simulation.bench import BenchLog, run_bench
 from fem.simulation.fixtures import build_rig
@@ -39,7 +40,7 @@ def test_a_flat_strip_bends_as_a_cantilever_under_an_end_moment(tmp_path: Path) 
     # angle = M L / E I (Timoshenko & Gere); a strip narrow against its radius contracts freely across, a wide
     # one does not: E I lies between that of a beam and that of a plate, 1 / (1 - nu^2) higher
     result = bench(tmp_path, bends(20.0), **FLAT)
-    assert result.status == "held"
+    assert result.status == Status.HELD
     stiffness = result.quantities["stiffness_start"].value
     beam = 80.0 * 10.0 * 0.8**3 / 12 / 45.0
     assert beam < stiffness < beam / (1 - 0.45**2)
@@ -72,7 +73,7 @@ def test_opposite_sense_is_the_stiffer_one(tmp_path: Path) -> None:
 
 def test_a_pinned_flat_column_carries_eulers_load(tmp_path: Path) -> None:
     result = bench(tmp_path, column("pinned", 1.0), **FLAT)
-    assert result.status == "buckled"
+    assert result.status == Status.BUCKLED
     assert "Buckles and carries" in result.sentence
     load = result.path["force_N"]
     # beam or plate across, and 1 + d / 2L from the elastica at a shortening d (Timoshenko & Gere, sec. 2.7)
@@ -91,7 +92,7 @@ def test_a_clamped_flat_column_carries_four_times_as_much(tmp_path: Path) -> Non
 @pytest.mark.parametrize("ends", ["pinned", "clamped"])
 def test_a_curved_column_folds_and_its_load_falls(tmp_path: Path, ends: str) -> None:
     result = bench(tmp_path, column(ends), **SPRINGY)
-    assert result.status == "buckled"
+    assert result.status == Status.BUCKLED
     peak, end = result.quantities["force_peak_N"].value, result.quantities["force_end_N"].value
     assert peak > 1.1 * end > 0.0
     assert result.sentence.startswith(f"Gives way at {peak:.3g} N, at ")
@@ -101,7 +102,7 @@ def test_a_curved_column_folds_and_its_load_falls(tmp_path: Path, ends: str) -> 
 
 def test_a_strip_pressed_up_snaps_and_the_load_falls(tmp_path: Path) -> None:
     result = bench(tmp_path, 'kind = "press"\nforce = 3.0\ndirection = 90.0', **SPRINGY)
-    assert result.status == "snapped"
+    assert result.status == Status.SNAPPED
     assert result.quantities["snap_load_N"].value > 1.05 * abs(result.quantities["force_end_N"].value)
     assert result.quantities["snap_load_N"].value < 3.0
     assert result.sentence.startswith("Gives way at ")
@@ -109,7 +110,7 @@ def test_a_strip_pressed_up_snaps_and_the_load_falls(tmp_path: Path) -> None:
 
 def test_a_load_that_is_reached_is_held(tmp_path: Path) -> None:
     result = bench(tmp_path, 'kind = "press"\nforce = 0.05')
-    assert result.status == "held"
+    assert result.status == Status.HELD
     assert result.path["force_N"][-1] == pytest.approx(0.05, rel=0.1)
     assert result.path["force_N"][-1] >= 0.05
     assert result.sentence.startswith("Holds ")
@@ -117,7 +118,7 @@ def test_a_load_that_is_reached_is_held(tmp_path: Path) -> None:
 
 def test_a_load_that_is_never_reached_is_too_soft(tmp_path: Path) -> None:
     result = bench(tmp_path, 'kind = "press"\nforce = 50.0')
-    assert result.status == "too soft"
+    assert result.status == Status.TOO_SOFT
     assert "gives way smoothly" in result.sentence
     assert result.path["force_N"].max() < 50.0
 

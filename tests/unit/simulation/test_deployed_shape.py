@@ -12,6 +12,7 @@ import pytest
 from small_cases import small_case
 
 from fem.case.definition import Case
+from fem.results.outcome import Status
 from fem.results.result import Result
 from fem.simulation.bench import run_bench
 from fem.simulation.deployed_shape import Scene, intended, stand
@@ -109,7 +110,7 @@ def test_a_state_that_does_not_settle_is_no_number(tmp_path: Path) -> None:
 def test_a_flat_column_in_the_slot_carries_eulers_load_of_a_length_between(tmp_path: Path, ends: str) -> None:
     text = f'kind = "column"\nheld = "slot"\nends = "{ends}"\nfree_length = 40.0\nshortening = 1.0'
     result = bench(small_case(tmp_path, text, **FLAT))
-    assert result.status == "buckled"
+    assert result.status == Status.BUCKLED
     # clamped on the axle and, as asked, at the far end; or clamped at the mouth (Timoshenko & Gere, sec. 2.2)
     factor = 4.0 if ends == "clamped" else 2.0457
     euler = factor * math.pi**2 * BENDING
@@ -132,7 +133,7 @@ def test_what_a_pinned_column_carries_falls_with_the_square_of_its_length(tmp_pa
 
 def test_a_column_that_holds_has_no_critical_push(tmp_path: Path) -> None:
     result = bench(small_case(tmp_path, 'kind = "column"\nfree_length = 10.0\nshortening = 0.01'))
-    assert result.status == "held"
+    assert result.status == Status.HELD
     assert math.isnan(result.quantities["critical_force_N"].value)
     assert "did not buckle" in result.quantities["critical_force_N"].note
 

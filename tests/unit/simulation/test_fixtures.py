@@ -11,6 +11,7 @@ import pytest
 from small_cases import small_case
 
 from fem.design.loading import Coil
+from fem.results.outcome import Status
 from fem.results.result import Result
 from fem.rod.drives import TurnDrive
 from fem.simulation.bench import WRAPS_CROSS, run_bench
@@ -28,7 +29,7 @@ def bench(folder: Path, push: str, **changes: object) -> Result:
 def test_a_flat_strip_coils_to_its_radius_over_many_turns(tmp_path: Path) -> None:
     # M = E I / R; E I lies between a beam's, free to contract across, and a plate's (Timoshenko & Gere)
     result = bench(tmp_path, 'kind = "coil"\nradius = 4.0', **FLAT, **STRAIGHT)
-    assert result.status == "held"
+    assert result.status == Status.HELD
     assert result.path["turn_rad"][-1] == pytest.approx(60.0 / 4.0, rel=1e-3)
     # a cubic of 0.4 rad follows a circle with its curvature to 0.4^2 / 12
     assert result.path["curvature_peak_per_mm"][-1] == pytest.approx(0.25, rel=0.4**2 / 12)

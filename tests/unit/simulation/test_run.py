@@ -12,6 +12,7 @@ from small_cases import motor, small_case
 
 from fem.case.definition import Case, read_case
 from fem.core.errors import InputError
+from fem.results.outcome import Status
 from fem.results.provenance import STAMP, code_digest
 from fem.results.result import Result, read, write
 from fem.simulation.run import run_case
@@ -28,7 +29,7 @@ def ran(tmp_path_factory: pytest.TempPathFactory) -> tuple[Case, Result]:
 
 def test_a_run_ends_in_a_verdict_with_its_numbers(ran: tuple[Case, Result]) -> None:
     case, result = ran
-    assert result.status == "deployed"
+    assert result.status == Status.DEPLOYED
     assert result.model == "rod"
     assert result.jam is None
     assert result.case_name == case.name
@@ -70,7 +71,7 @@ def test_a_result_is_written_and_read_back(ran: tuple[Case, Result], tmp_path: P
     _, result = ran
     folder = write(result, tmp_path / "small")
     document = json.loads((folder / "result.json").read_text())
-    assert document["status"] == "deployed"
+    assert document["status"] == Status.DEPLOYED
     assert {
         "schema",
         "case",
@@ -101,7 +102,7 @@ def test_the_same_case_twice_gives_identical_numbers(ran: tuple[Case, Result]) -
 def test_a_weak_motor_jams_with_evidence_and_a_safe_travel(tmp_path: Path) -> None:
     case = small_case(tmp_path, friction=0.4, extra=motor(14.0))
     result = run_case(case)
-    assert result.status == "jammed"
+    assert result.status == Status.JAMMED
     jam = result.jam
     assert jam is not None
     assert jam.torque_Nmm > 14.0
@@ -127,7 +128,7 @@ def test_a_bench_push_goes_the_same_way(tmp_path: Path) -> None:
     case = small_case(tmp_path, 'kind = "bend"\nangle = 20.0')
     seen: list[float] = []
     result = run_case(case, progress=lambda share, text: seen.append(share))
-    assert result.status == "held"
+    assert result.status == Status.HELD
     assert result.provenance["case_digest"] == case.digest
     assert max(seen) == pytest.approx(1.0)
 
@@ -139,7 +140,7 @@ def test_an_end_without_convergence_keeps_the_path_and_is_no_jam(
 
     monkeypatch.setattr(Cycle, "deploy", lambda self, limit=math.inf: "friction did not settle in 6 rounds")
     result = run_case(small_case(tmp_path, friction=0.1))
-    assert result.status == "not converged"
+    assert result.status == Status.NOT_CONVERGED
     assert result.jam is None
     assert len(result.path["step"]) > 10
     assert "friction did not settle" in result.sentence

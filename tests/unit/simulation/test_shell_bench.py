@@ -14,6 +14,7 @@ from fem.case.definition import read_case
 from fem.core.errors import InputError
 from fem.design.environment import Weight
 from fem.design.loading import Bend, Coil, Column, Press, Retract
+from fem.results.outcome import Status
 from fem.section_model.moment_curvature import moment_curve
 from fem.shell.state import strip_state
 from fem.shell.static_drive import TrialSettings, flattened
@@ -75,7 +76,7 @@ def _run(case, push):
 
 def test_bend_reports_moment_energy_closure_and_snapshots(case) -> None:
     result = _run(case, Bend(-0.6))
-    assert (result.model, result.status) == ("shell", "held")
+    assert (result.model, result.status) == ("shell", Status.HELD)
     assert result.rows == 44
     assert result.path["turn_rad"][-1] == pytest.approx(-0.6)
     assert result.quantities["moment_end_Nmm"].value == pytest.approx(result.path["moment_Nmm"][-1])
@@ -100,14 +101,14 @@ def test_a_push_by_the_axle_is_refused(case) -> None:
 
 def test_a_load_that_moves_the_strip_too_far_is_too_soft(case) -> None:
     result = _run(case, Press(force=1.0, held="clamped"))
-    assert result.status == "too soft"
+    assert result.status == Status.TOO_SOFT
     assert "gives way smoothly" in result.sentence
 
 
 def test_a_column_is_cut_at_its_free_length(case) -> None:
     # pinned, bowed by nothing but its section: near Euler's load of the part, not of the strip
     result = _run(case, Column(free_length=30.0, shortening=1.0, ends="pinned"))
-    assert result.status in ("buckled", "held")
+    assert result.status in (Status.BUCKLED, Status.HELD)
     assert result.snapshots[0].station[-1] == pytest.approx(30.0)
     whole = _run(case, Column(shortening=1.0, ends="pinned"))
     assert result.path["force_N"].max() > 3.0 * whole.path["force_N"].max()

@@ -9,6 +9,7 @@ import pytest
 from small_cases import small_case
 
 from fem.case.definition import read_case
+from fem.results.outcome import Status
 from fem.rod.fields import RodFields
 from fem.rod.model import build_rod_model
 from fem.shell.axle_clamp import ShellGrip, root_section
@@ -123,7 +124,7 @@ def test_a_small_cycle_agrees_with_the_rod_and_has_its_shape(tmp_path):
     case = small_case(tmp_path, friction=0.1, solver="turn = 2.86")
     result = run_shell_winding(case, QUIET, 0.0, {})
     assert result.model == "shell"
-    assert result.status == "deployed"
+    assert result.status == Status.DEPLOYED
     assert result.energy_audit["closure_error"] < 0.02
     assert result.path["smallest_wrap_gap_mm"].min() > -0.1
     rod = build_rod_model(case)

@@ -13,13 +13,15 @@ from small_cases import small_case
 from fem.case.definition import Case
 from fem.design.loading import Retract
 from fem.design.motor import Motor
+from fem.results.outcome import Status
 from fem.results.result import Jam
+from fem.simulation.jam_modes import JamMode
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
 from fem.simulation.retract_deploy import CycleOutcome
 from fem.simulation.verdict import Course, passages, quantities, sentence, status
 
 WENT_THROUGH = CycleOutcome(True, True, False, False, "", ())
-JAM = Jam("coil locks in the casing", 12.0, 20.0, 45.0, ("seen",), ("lower the friction inside the casing",))
+JAM = Jam(JamMode.COIL_LOCKS, 12.0, 20.0, 45.0, ("seen",), ("lower the friction inside the casing",))
 
 
 def row(phase: float, angle: float, travel: float, torque: float, **more: float) -> dict[str, float]:
@@ -60,7 +62,7 @@ def said(course: Course, jam: Jam | None = None) -> tuple[str, str]:
 
 def test_a_strip_that_went_through_is_deployed(case: Case) -> None:
     word, text = said(Course(with_motor(case, 90.0), path([1, 5, 6, 4], [20, 12, 3]), WENT_THROUGH))
-    assert word == "deployed"
+    assert word == Status.DEPLOYED
     assert (
         text
         == "Winds in with at most 6.0 N mm and comes out with at most 20.0 N mm; the motor has 90.0 N mm."
@@ -69,7 +71,7 @@ def test_a_strip_that_went_through_is_deployed(case: Case) -> None:
 
 def test_winding_in_alone_is_retracted(case: Case) -> None:
     course = Course(replace(case, push=Retract()), path([1, 5, 6], []), replace(WENT_THROUGH, deployed=False))
-    assert said(course) == ("retracted", "Winds in with at most 6.0 N mm.")
+    assert said(course) == (Status.RETRACTED, "Winds in with at most 6.0 N mm.")
 
 
 def test_trouble_with_a_step_is_never_a_jam(case: Case) -> None:
@@ -77,17 +79,17 @@ def test_trouble_with_a_step_is_never_a_jam(case: Case) -> None:
     course = Course(case, path([1, 5], [20, 30]), outcome)
     assert course.jam_row() is None
     word, text = said(course)
-    assert word == "not converged"
+    assert word == Status.NOT_CONVERGED
     assert "friction did not settle" in text
     assert "not a jam" in text
     assert "at travel" in text
-    assert said(Course(case, Log(), outcome))[0] == "not converged"
+    assert said(Course(case, Log(), outcome))[0] == Status.NOT_CONVERGED
 
 
 def test_a_tip_that_slips_inside(case: Case) -> None:
     course = Course(case, path([1, 5], []), CycleOutcome(False, False, True, False, "", ()))
     word, text = said(course)
-    assert word == "tip swallowed"
+    assert word == Status.SWALLOWED
     assert "push.left_out" in text
 
 
@@ -96,7 +98,7 @@ def test_idle_pushing_jams_at_the_hardest_row(case: Case) -> None:
     course = Course(case, path([1, 5, 6], [10, 45, 40, 30]), outcome)
     assert course.jam_row() == 4
     word, text = said(course, JAM)
-    assert word == "jammed"
+    assert word == Status.JAMMED
     assert text == (
         "Jams: coil locks in the casing, 12.0 mm from the root, at travel 20.0 mm and 45.0 N mm. "
         "Try: lower the friction inside the casing."
@@ -109,7 +111,7 @@ def test_more_than_the_motor_has_jams_there_even_if_it_would_come_out(case: Case
     assert course.overloaded(4)
     assert not course.overloaded(3)
     word, text = said(course, JAM)
-    assert word == "jammed"
+    assert word == Status.JAMMED
     assert "; the motor has 30.0 N mm; with about 50 N mm it might come out" in text
 
 
@@ -117,7 +119,7 @@ def test_the_safe_travel_is_told(case: Case) -> None:
     course = Course(with_motor(case, 30.0), path([1, 5, 6], [10, 45]), WENT_THROUGH)
     numbers = quantities(course, JAM)
     numbers["safe_travel_mm"] = replace(numbers["jam_torque_Nmm"], value=17.2)
-    assert "from 17 mm of travel it still comes out" in sentence("jammed", course, JAM, numbers)
+    assert "from 17 mm of travel it still comes out" in sentence(Status.JAMMED, course, JAM, numbers)
 
 
 @pytest.mark.parametrize("idle", [True, False])
@@ -128,7 +130,7 @@ def test_a_motor_too_weak_to_wind_in_and_idle_turning_stall(case: Case, idle: bo
         course = Course(with_motor(case, 8.0), path([1, 5, 9, 10], [3]), WENT_THROUGH)
     assert course.jam_row() == 2
     word, text = said(course, JAM)
-    assert word == "stalled on retract"
+    assert word == Status.STALLED
     assert text.startswith("Winding in stops: coil locks in the casing")
 
 

@@ -9,7 +9,8 @@ import pytest
 from PIL import Image
 
 from fem.view.canvas import Hand, Sheet, colour_scale, cut_short, label, wrapped
-from fem.view.colour import ALARM, Scale, ramp
+from fem.view.colour import Scale, ramp
+from fem.view.palette import ALARM
 
 
 def cluttered() -> Sheet:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fem.view.colour import OVER, Scale, materials, ramp, round_up, shade, signed_ramp
+from fem.view.colour import Scale, materials, ramp, round_up, shade, signed_ramp
+from fem.view.palette import OVER
 
 MACHADO = {
     "red-blind": "0.152286 1.052583 -0.204868 0.114503 0.786281 0.099216 -0.003882 -0.048116 1.051998",

@@ -19,6 +19,9 @@ def film() -> Result:
     inward = np.linspace(0.0, 80.0, 11)
     shots = [made_results.snapshot("", float(travel), 1) for travel in inward]
     shots += [made_results.snapshot("", float(travel), 2, 0.8) for travel in inward[-2::-1]]
+    # the rows of `made_results.deployed`: 220 in, 220 out, 82 mm each way
+    rows = [shot.travel if shot.phase == 1 else 164.5 - shot.travel for shot in shots]
+    shots = [replace(shot, step=round(row / 82.0 * 219)) for shot, row in zip(shots, rows, strict=True)]
     shots[0] = replace(shots[0], label="fully out")
     shots[10] = replace(shots[10], label="hardest while winding in; wound in")
     shots[20] = replace(shots[20], label="end of pushing out")

@@ -16,8 +16,11 @@ from matplotlib.figure import Figure
 from matplotlib.text import Annotation, Text
 from matplotlib.transforms import Bbox
 
+from fem.results.outcome import Status
 from fem.results.result import Result
-from fem.view.plot import MANNERS, torque_figure, torque_plot
+from fem.simulation.jam_modes import JamMode
+from fem.view.palette import LINES
+from fem.view.plot import torque_figure, torque_plot
 
 
 def many_bends() -> Result:
@@ -45,7 +48,7 @@ def bend_test() -> Result:
         "torque_Nmm": np.linspace(0.0, 30.0, 50), "push_N": np.full(50, np.nan),
         "work_in_Nmm": np.arange(50.0),
     }  # fmt: skip
-    return replace(made, path=path, bends=(), status="held")
+    return replace(made, path=path, bends=(), status=Status.HELD)
 
 
 def on_the_bench() -> Result:
@@ -54,11 +57,13 @@ def on_the_bench() -> Result:
         "phase": np.full(50, 3.0), "shortening_mm": way, "force_N": 3.0 * np.sin(way),
         "curvature_peak_per_mm": 0.02 * way, "work_in_Nmm": way**2, "audit_error": np.full(50, 1e-4),
     }  # fmt: skip
-    return replace(made, path=path, bends=(), status="buckled")
+    return replace(made, path=path, bends=(), status=Status.BUCKLED)
 
 
 def no_steps() -> Result:
-    return replace(made_results.deployed(), path={"travel_mm": np.empty(0)}, bends=(), status="not converged")
+    return replace(
+        made_results.deployed(), path={"travel_mm": np.empty(0)}, bends=(), status=Status.NOT_CONVERGED
+    )
 
 
 def long_words() -> Result:
@@ -142,6 +147,7 @@ def test_a_bench_push_is_drawn_by_its_own_columns() -> None:
         np.testing.assert_array_equal(drawn.get_xdata(), made.path["shortening_mm"])
         np.testing.assert_array_equal(drawn.get_ydata(), made.path[name])
     assert load.get_ylabel() == "force [N]" and curvature.get_xlabel() == "shortening [mm]"
+    assert curvature.get_ylabel() == "largest curvature [1/mm]"
     assert energy.get_xlabel() == "shortening [mm]"
     assert "not recorded" not in [words for words, _ in texts(figure)]
 
@@ -162,7 +168,7 @@ def test_jam_and_bends_are_marked_where_they_are() -> None:
     assert ("o", 66.0, 52.0) in marks
     assert any(line.get_marker() == "o" and list(line.get_ydata()) == [4.2] for line in push.lines)
     words = " ".join(text.replace("\n", " ") for text, _ in texts(figure))
-    assert "jam: coil lock-up in the casing, 41.0 mm from the root" in words
+    assert f"jam: {JamMode.COIL_LOCKS}, 41.0 mm from the root" in words
     assert "bend 2: 52 N mm" in words and "boom-stiff: jammed" in words
     free = " ".join(text for text, _ in texts(axes_of(made_results.deployed())[0]))
     assert "jam" not in free and "bend 1: 27.7 N mm" in free
@@ -189,7 +195,7 @@ def test_the_motor_is_drawn_only_if_there_is_one() -> None:
 def test_a_motor_far_too_strong_does_not_flatten_the_curves() -> None:
     figure, torque, *_ = axes_of(motor(900.0))
     assert limit_lines(torque) == [] and torque.get_ylim()[1] < 100.0
-    assert any("the motor has 900 N mm or more" in words for words, _ in texts(figure))
+    assert any("the motor has 900 N mm, above this scale" in words for words, _ in texts(figure))
 
 
 def test_retract_and_deploy_differ_without_colour_and_with_little_of_it() -> None:
@@ -198,10 +204,10 @@ def test_retract_and_deploy_differ_without_colour_and_with_little_of_it() -> Non
     Matrices: Machado, Oliveira and Fernandes 2009 (IEEE TVCG 15:1291), severity 1, written from memory; their
     rows must add up to 1, since grey stays grey.
     """
-    retract, deploy, _ = MANNERS
+    retract, deploy = LINES["retract"], LINES["deploy"]
     assert retract.dashes != deploy.dashes
     luminance = np.array([0.2126, 0.7152, 0.0722])  # IEC 61966-2-1
-    linear = [np.array(to_rgb(manner.colour)) ** 2.2 for manner in (retract, deploy)]
+    linear = [np.array(to_rgb(look.colour)) ** 2.2 for look in (retract, deploy)]
     assert abs(luminance @ linear[0] - luminance @ linear[1]) > 0.1
     for matrix in (
         [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],

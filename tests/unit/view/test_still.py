@@ -21,8 +21,9 @@ from fem.core.errors import InputError, MissingLibrary
 from fem.results.result import Result
 from fem.view import still as view
 from fem.view.canvas import Sight
-from fem.view.colour import CUT, INTENDED, shade
+from fem.view.colour import shade
 from fem.view.graphics import need_graphics
+from fem.view.palette import CUT, INTENDED
 from fem.view.playback import chosen_moment
 from fem.view.scene import ROOM, jam_place
 from fem.view.still import critical_picture, scene

@@ -10,8 +10,9 @@ import pytest
 
 from fem.results.result import Result
 from fem.view.canvas import Sheet
-from fem.view.colour import INWARD, OUTWARD, rgb
-from fem.view.playback import Showing, row_of
+from fem.view.colour import rgb
+from fem.view.palette import INWARD, OUTWARD
+from fem.view.playback import Showing
 from fem.view.side_panel import FOOT, Foot, Layout
 from fem.view.torque_trace import Trace
 
@@ -28,7 +29,7 @@ def test_the_mark_is_where_the_run_is_and_found_again() -> None:
     result = made_results.deployed()
     trace, _ = drawn(result)
     for moment, shot in enumerate(result.snapshots):
-        row = row_of(result, shot)
+        row = result.row_of(shot)
         spot = trace.place(0, moment)
         assert spot == trace.at(result.column("travel_mm")[row], result.column("torque_Nmm")[row])
     spot = trace.place(0, 2)
@@ -82,7 +83,7 @@ def test_a_push_on_the_bench_is_load_against_what_drives_it() -> None:
         "turn_rad": np.linspace(0.0, 1.5, 5), "moment_Nmm": np.array([0.0, 2.0, 3.0, 2.5, 2.6]),
     }  # fmt: skip
     trace, _ = drawn(replace(made_results.pressed(), path=path, bends=()))
-    assert (trace.x_name, trace.y_name) == ("turn_rad", "moment_Nmm")
+    assert (trace.curve.x_title, trace.curve.y_title) == ("turn of the end [rad]", "moment [N mm]")
 
 
 def test_without_a_curve_there_is_no_mark() -> None:

@@ -16,8 +16,9 @@ from PIL import Image
 from fem.cli.viewing import Wishes, strip_of, view_runs
 from fem.core.errors import InputError, MissingLibrary
 from fem.results.result import Result, write
-from fem.view.colour import INK, OUTWARD, rgb
+from fem.view.colour import rgb
 from fem.view.graphics import need_display, need_graphics
+from fem.view.palette import INK, OUTWARD
 
 try:
     need_graphics()

@@ -1,0 +1,50 @@
+"""One state of a run in words and numbers: what it is, what it takes, which one a bend belongs to."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from fem.results.columns import TORQUE, TRAVEL, to_tell
+from fem.results.result import BendPassage, Result
+from fem.results.snapshot import PHASE_WORDS, PHASES, Snapshot
+
+PUSH = PHASES.index("push")
+
+
+def state_words(shot: Snapshot) -> str:
+    """What a state is: its label or what is being done, and the travel where the strip travels."""
+    words = shot.label or PHASE_WORDS[PHASES[shot.phase]]
+    return words if shot.phase == PUSH else f"{words}, travel {shot.travel:.1f} mm"
+
+
+def state_values(result: Result, shot: Snapshot) -> list[tuple[str, str]]:
+    """Names and values of a state with their units: how far it has come, and what that takes."""
+    values = []
+    if shot.phase != PUSH:
+        values.append((TRAVEL.words, f"{shot.travel:.1f} mm"))
+        values.append(("axle wound", f"{shot.axle_angle / math.tau:.2f} turns"))
+    row = result.row_of(shot)
+    for column in to_tell(result.path):
+        value = float(result.column(column.name)[row]) if row >= 0 else math.nan
+        if math.isfinite(value):
+            values.append((column.words, number(value, column.unit)))
+    return values
+
+
+def number(value: float, unit: str = "", digits: int = 4) -> str:
+    """A number for reading, with its unit and a true minus sign; a dash where there is none."""
+    if not math.isfinite(value):
+        return "\N{EN DASH}"
+    return f"{value:.{digits}g} {unit}".strip().replace("-", "\N{MINUS SIGN}")
+
+
+def state_of_bend(result: Result, bend: BendPassage) -> int | None:
+    """Index of the kept state nearest to where a bend was hardest to get past the slot; None if unknown."""
+    torque, travel = result.column(TORQUE.name), result.column(TRAVEL.name)
+    away = np.abs(torque - bend.peak_torque_Nmm) + np.abs(travel - bend.travel_mm)
+    if not (result.snapshots and np.isfinite(away).any()):
+        return None
+    step = float(result.column("step")[int(np.nanargmin(away))])
+    return int(np.argmin([abs(shot.step - step) for shot in result.snapshots]))

@@ -1,0 +1,66 @@
+"""Every picture of the registry is drawn where it applies, and the report shows those it is to show."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import made_results
+import pytest
+from PIL import Image
+
+from fem.core.errors import MissingLibrary
+from fem.report import pictures, report
+from fem.report.pictures import PICTURES, Picture, draw_all
+from fem.report.report import Entry
+from fem.results.result import Result
+
+README = (Path(__file__).resolve().parents[3] / "README.md").read_text()
+
+
+def dot(result: Result, file: Path) -> None:
+    Image.new("RGB", (2, 2)).save(file)
+
+
+def broken(result: Result, file: Path) -> None:
+    raise MissingLibrary("no paint")
+
+
+def full(result: Result, file: Path) -> None:
+    raise OSError(28, "no space left")
+
+
+def test_files_have_names_of_their_own_and_the_readme_tells_of_them() -> None:
+    assert len({one.file for one in PICTURES}) == len(PICTURES)
+    (row,) = [line for line in README.splitlines() if line.startswith(f"| `{PICTURES[0].file}`")]
+    for one in PICTURES:
+        assert f"`{one.file}`" in row and one.shows in row
+
+
+def test_a_run_draws_what_applies_and_tells_what_cannot_be_drawn(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(pictures, "PICTURES", (
+        Picture("dot.png", "a dot", dot, lambda result: True),
+        Picture("never.png", "nothing", dot, lambda result: False),
+        Picture("broken.png", "nothing", broken, lambda result: True),
+        Picture("full.png", "nothing", full, lambda result: True),
+    ))  # fmt: skip
+    told = draw_all(made_results.jammed(), tmp_path)
+    assert [file.name for file in tmp_path.iterdir()] == ["dot.png"]
+    assert told == ["no picture: no paint", "no picture: full.png cannot be written (no space left)"]
+
+
+def test_a_run_that_kept_nothing_has_no_pictures() -> None:
+    nothing = replace(made_results.deployed(), path={}, snapshots=())
+    assert not any(one.applies(nothing) for one in PICTURES)
+    assert all(one.applies(made_results.deployed()) for one in PICTURES)
+
+
+def test_a_new_picture_stands_in_the_report(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    new = Picture("dot.png", "a dot of paint", dot, lambda result: True)
+    monkeypatch.setattr(report, "PICTURES", (*PICTURES, new))
+    dot(made_results.jammed(), tmp_path / new.file)
+    text = report.report([Entry(made_results.jammed(), folder=tmp_path)])
+    assert f'alt="{new.shows}: ' in text
+    assert new.shows not in report.report([Entry(made_results.jammed())])
