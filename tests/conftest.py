@@ -37,8 +37,9 @@ def pytest_sessionstart(session: pytest.Session) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Keep tests that share a fixture of their module in one worker: it is made once."""
+    """Keep tests in one worker that share something dear: a fixture of their module, curves of a check."""
     for item in items:
         fixtures = item._fixtureinfo.name2fixturedefs.values() if isinstance(item, pytest.Function) else ()
-        if any(fixture[-1].scope == "module" for fixture in fixtures):
+        shared = any(fixture[-1].scope == "module" for fixture in fixtures)
+        if shared or item.path.parent.name == "benchmarks":
             item.add_marker(pytest.mark.xdist_group(item.nodeid.partition("::")[0]))
