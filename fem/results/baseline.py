@@ -339,7 +339,7 @@ def read(file: Path) -> Baseline:
     return baseline
 
 
-def told(line: Acceptance) -> list[str]:
+def acceptance_lines(line: Acceptance) -> list[str]:
     """An acceptance as text: day, status and reason, then every key and number that moved."""
     changes = [f"  {change}" for change in (*line.keys, *line.moved)]
     return [f"{line.date} {line.status}: {line.why}", *changes]

@@ -73,7 +73,7 @@ class Difference:
 
 
 @dataclass(frozen=True)
-class Place:
+class FarthestPoint:
     """Where two curves are farthest apart: travel (or what the bench does) and load, on old and on new.
 
     done: axle angle (or what the bench does) on old and on new, as in the plane they are compared in.
@@ -97,7 +97,7 @@ class CurveDifference:
     distance: float
     allowed: float
     verdict: str
-    place: Place | None = None
+    place: FarthestPoint | None = None
 
 
 @dataclass(frozen=True)
@@ -221,7 +221,7 @@ def _curves(case: Case, result: Result, old: Baseline) -> tuple[CurveDifference,
 
 def _place(
     old: Mapping[str, Any], new: Mapping[str, Any], rows: tuple[Any, Any], at: tuple[float, float]
-) -> Place:
+) -> FarthestPoint:
     """Both ends of the largest distance, by travel where the strip travels."""
     pair = plane(old)
     assert pair is not None
@@ -233,7 +233,7 @@ def _place(
 
     names = (way, pair[1])
     before, now = ((read(side, names[0]), read(side, names[1])) for side in (0, 1))
-    return Place(before, now, names, (read(0, pair[0]), read(1, pair[0])))
+    return FarthestPoint(before, now, names, (read(0, pair[0]), read(1, pair[0])))
 
 
 def _notes(

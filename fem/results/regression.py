@@ -1,7 +1,7 @@
 """The verbs `accept` and `compare`: which cases, which of them must run first, what came of each.
 
 A run is taken from its folder where it still holds (same case, model, program and libraries); only the
-others are run, by whoever is asked to, all together. A case that cannot be compared is told with its faults
+others are run, by whoever is asked to, all together. A case that cannot be compared is listed with its faults
 and stops no other.
 """
 

@@ -18,12 +18,12 @@ from fem.results.baseline import (
     HISTORY,
     MOST_ROWS,
     Baseline,
+    acceptance_lines,
     accepted,
     file_of,
     jam_row,
     kept,
     read,
-    told,
     write,
 )
 from fem.results.outcome import Status
@@ -108,7 +108,7 @@ def test_the_history_has_what_moved_old_and_new_newest_first(case: Case, tmp_pat
     newest, oldest = read(write(second, tmp_path)).history
     assert (oldest.why, oldest.moved, oldest.keys) == ("first", (), ())
     assert (newest.date, newest.why) == ("2026-03-02", "thicker strip")
-    assert told(newest) == [
+    assert acceptance_lines(newest) == [
         "2026-03-02 deployed: thicker strip",
         "  strip.layers[0].thickness: 0.8 -> 1",
         "  deploy_torque_peak: 43.9 -> 52 N mm (+18.5 %)",
@@ -128,7 +128,7 @@ def test_a_number_that_came_and_one_that_went_are_in_the_history(case: Case, tmp
     numbers = dict(result.quantities)
     numbers["brand_new"] = numbers.pop("retract_torque_peak")
     second = accepted(case, replace(result, quantities=numbers), "why", accepted(case, result, "first", None))
-    lines = told(read(write(second, tmp_path)).history[0])
+    lines = acceptance_lines(read(write(second, tmp_path)).history[0])
     assert "  retract_torque_peak: 19.4 -> - N mm" in lines
     assert "  brand_new: - -> 19.4 N mm" in lines
 
