@@ -62,6 +62,6 @@ def test_the_report_tells_what_differs_from_what_was_accepted(tmp_path: Path) ->
     found = differences_since_accepted([ReportEntry(run_case(thicker), thicker, tmp_path)], tmp_path)
     assert found is not None
     rows = {row.what: row for row in found[case.name]}
-    key = rows["strip.layers[0].thickness"]
+    key = rows["strip.layers[1].thickness"]
     assert (key.accepted, key.now, key.kind) == ("0.8", "1", "the case")
     assert any(row.kind == "design change" and row.change.startswith("+") for row in rows.values())

@@ -110,7 +110,7 @@ def test_the_history_has_what_moved_old_and_new_newest_first(case: Case, tmp_pat
     assert (newest.date, newest.why) == ("2026-03-02", "thicker strip")
     assert acceptance_lines(newest) == [
         "2026-03-02 deployed: thicker strip",
-        "  strip.layers[0].thickness: 0.8 -> 1",
+        "  strip.layers[1].thickness: 0.8 -> 1",
         "  deploy_torque_peak: 43.9 -> 52 N mm (+18.5 %)",
     ]
 
