@@ -15,7 +15,7 @@ from fem.report.failure_tables import failures
 from fem.report.page import put
 from fem.report.report import DifferenceRow, ReportEntry, entry_of, write_report
 from fem.report.wording import margins
-from fem.results.baseline import file_of, number, read
+from fem.results.baseline import five_digits, read, reference_file
 from fem.results.columns import words_of
 from fem.results.compare import compare
 from fem.view.still import critical_picture
@@ -64,7 +64,7 @@ def differences_since_accepted(
     rows_of: dict[str, list[DifferenceRow]] = {}
     for entry in entries:
         result, case = entry.result, entry.case
-        file = file_of(references, result.case_name, result.model)
+        file = reference_file(references, result.case_name, result.model)
         if case is None or not file.is_file():
             continue
         made = compare(case, result, read(file))
@@ -73,7 +73,7 @@ def differences_since_accepted(
             rows.insert(0, DifferenceRow("status", *made.status, "", made.kind))
         for one in made.telling:
             share = f"{100 * one.change:+.3g} %" if math.isfinite(one.change) else one.verdict
-            old, new = (f"{number(side)} {one.unit}".strip() for side in (one.old, one.new))
+            old, new = (f"{five_digits(side)} {one.unit}".strip() for side in (one.old, one.new))
             rows.append(DifferenceRow(words_of(one.quantity), old, new, share, made.cause))
         rows_of[result.case_name] = rows
     return rows_of or None

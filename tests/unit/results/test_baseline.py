@@ -20,10 +20,10 @@ from fem.results.baseline import (
     Baseline,
     acceptance_lines,
     accepted,
-    file_of,
     jam_row,
-    kept,
     read,
+    reference_file,
+    reference_files,
     write,
 )
 from fem.results.outcome import Status
@@ -52,7 +52,7 @@ def test_what_is_written_is_what_is_read(case: Case, tmp_path: Path) -> None:
     back = read(file)
     assert text_of(back) == text_of(made)
     assert back.history[0].why == "first numbers"
-    assert list(kept(tmp_path / "reference")) == [("small", "rod", file)]
+    assert list(reference_files(tmp_path / "reference")) == [("small", "rod", file)]
 
 
 def text_of(baseline: Baseline) -> str:
@@ -102,7 +102,7 @@ def test_the_history_has_what_moved_old_and_new_newest_first(case: Case, tmp_pat
         thicker,
         moved_to(run_of(thicker), 52.0),
         "thicker strip",
-        read(file_of(tmp_path, "small", "rod")),
+        read(reference_file(tmp_path, "small", "rod")),
         "2026-03-02",
     )
     newest, oldest = read(write(second, tmp_path)).history
@@ -190,7 +190,7 @@ def test_a_half_written_file_of_a_killed_process_is_not_taken_for_a_reference(
 ) -> None:
     file = write(accepted(case, run_of(case), "first", None), tmp_path)
     (tmp_path / ".small.rod.0123.partial").write_text(file.read_text()[:1000])
-    assert [one[2] for one in kept(tmp_path)] == [file]
+    assert [one[2] for one in reference_files(tmp_path)] == [file]
 
 
 def test_a_disk_that_refuses_is_told(case: Case, tmp_path: Path) -> None:
