@@ -11,7 +11,7 @@ from pathlib import Path
 
 from fem.batch.job import Done, Job, not_run, up_to_date
 from fem.batch.precompile import compile_loops
-from fem.batch.progress import Board
+from fem.batch.progress import ProgressDisplay
 from fem.batch.workers import run_here, run_workers
 from fem.case.definition import Case, read_case
 from fem.core.atomic import run_folder
@@ -25,7 +25,7 @@ Entry = tuple[str, "Case | None", tuple[Fault, ...]]
 
 
 @dataclass(frozen=True)
-class Wishes:
+class BatchOptions:
     """How a batch is to be run.
 
     at_a_time: cases side by side on this machine; scheduler: address of a cluster to run on instead.
@@ -38,65 +38,67 @@ class Wishes:
     fresh: bool = False
 
 
-def run_batch(entries: Sequence[Entry], wishes: Wishes, board: Board) -> tuple[list[Done], int]:
+def run_batch(
+    entries: Sequence[Entry], options: BatchOptions, display: ProgressDisplay
+) -> tuple[list[Done], int]:
     """Run cases that have been read: what came of each entry, in order, and the exit code."""
     made: dict[int, Done] = {}
     jobs: dict[int, Job] = {}
     for number, (name, case, faults) in enumerate(entries):
         if case is None:
-            made[number] = not_run(name, wishes.model, *faults)
+            made[number] = not_run(name, options.model, *faults)
         else:
             jobs[number] = Job(
-                case, wishes.model, run_folder(RUNS, name, wishes.model), wishes.pictures, wishes.fresh
+                case, options.model, run_folder(RUNS, name, options.model), options.pictures, options.fresh
             )
-    with board:
-        _carry_out(list(jobs.values()), wishes, board)
+    with display:
+        _carry_out(list(jobs.values()), options, display)
     for number, job in jobs.items():
         unfinished = Done(stopped(job.name, job.model), EXIT_STOPPED)
-        made[number] = board.results.get(job.name, unfinished)
+        made[number] = display.results.get(job.name, unfinished)
     done = [made[number] for number in range(len(entries))]
     codes = {each.code for each in done}
     return done, EXIT_BAD_INPUT if EXIT_BAD_INPUT in codes else max(codes)
 
 
-def _carry_out(jobs: Sequence[Job], wishes: Wishes, board: Board) -> None:
-    jobs = [job for job in jobs if not _settled(job, board)]
+def _carry_out(jobs: Sequence[Job], options: BatchOptions, display: ProgressDisplay) -> None:
+    jobs = [job for job in jobs if not _settled(job, display)]
     try:
-        if wishes.scheduler is not None:
+        if options.scheduler is not None:
             from fem.batch.cluster import run_on_cluster
 
-            run_on_cluster(jobs, wishes.scheduler, board)
+            run_on_cluster(jobs, options.scheduler, display)
             return
-        _compile(jobs, wishes.model, board)
-        if wishes.at_a_time > 1 and len(jobs) > 1:
-            run_workers(jobs, wishes.at_a_time, board)
+        _compile(jobs, options.model, display)
+        if options.at_a_time > 1 and len(jobs) > 1:
+            run_workers(jobs, options.at_a_time, display)
         else:
-            run_here(jobs, board)
+            run_here(jobs, display)
     except KeyboardInterrupt:
         return  # the second one: what is running is given up; what it last kept stays
     except InputError as problem:
         for job in jobs:
-            if job.name not in board.results:
-                board.results[job.name] = not_run(job.name, job.model, Fault("", "", str(problem)))
+            if job.name not in display.results:
+                display.results[job.name] = not_run(job.name, job.model, Fault("", "", str(problem)))
 
 
-def _compile(jobs: Sequence[Job], model: str, board: Board) -> None:
+def _compile(jobs: Sequence[Job], model: str, display: ProgressDisplay) -> None:
     """Compile what a strip in its surroundings needs, if any case has one; the others need little of it."""
     for job in jobs:
         if isinstance(job.case.push, Winding) or getattr(job.case.push, "held", "") == "slot":
             text = "compiling (the first run on a machine takes a little longer)"
-            compile_loops(model, partial(board.told, job.name, 0.0, text), lambda: board.stopping)
+            compile_loops(model, partial(display.advanced, job.name, 0.0, text), lambda: display.stopping)
             return
 
 
-def _settled(job: Job, board: Board) -> bool:
+def _settled(job: Job, display: ProgressDisplay) -> bool:
     """Whether there is nothing to run: the stored result is up to date, or must not be replaced."""
     try:
         known = up_to_date(job)
     except InputError as problem:
         known = not_run(job.name, job.model, Fault(job.name, "", str(problem)))
     if known is not None:
-        board.done(job.name, known)
+        display.done(job.name, known)
     return known is not None
 
 

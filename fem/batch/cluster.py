@@ -107,12 +107,12 @@ class _Batch:
             except queue.Empty:
                 continue
             if kind == "event":
-                self._told(*content["told"])
+                self._advanced(*content["progress"])
             elif content in self.futures:
                 self.observer.done(content, self._outcome(content))
         self.client.cancel(list(self.futures.values()), force=True)
 
-    def _told(self, name: str, start: bool, share: float, text: str) -> None:
+    def _advanced(self, name: str, start: bool, share: float, text: str) -> None:
         if name not in self.futures:
             return
         if start:
@@ -122,7 +122,7 @@ class _Batch:
                 return
             if self.starts[name] > 1:
                 self.observer.note(f"{name}: its worker was lost; it is run once more")
-        self.observer.told(name, share, text)
+        self.observer.advanced(name, share, text)
 
     def _give_up(self, name: str) -> None:
         future, job = self.futures.pop(name), self.jobs[name]
@@ -158,7 +158,7 @@ def compute(case: Case, model: str, topic: str) -> Result:
     def tell(share: float, text: str, start: bool = False) -> None:
         if start or time.monotonic() >= after[0]:
             after[0] = time.monotonic() + 5 * TELL_EVERY
-            worker.log_event(topic, {"told": (case.name, start, share, text)})
+            worker.log_event(topic, {"progress": (case.name, start, share, text)})
 
     tell(0.0, f"on {worker.address}", start=True)
     return run_case(case, model=model, progress=Watch(tell, lambda: False))

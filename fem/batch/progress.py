@@ -14,7 +14,7 @@ from fem.batch.job import Done
 from fem.view.palette import NOTED
 
 
-class Board:
+class ProgressDisplay:
     """Observer of a batch that draws. In `with` it also turns the first interrupt from the keyboard into the
     wish to stop; the second one ends the program at once.
     """
@@ -23,14 +23,14 @@ class Board:
         self.console, self.total = console, total
         self.results: dict[str, Done] = {}
         self._stopping = False
-        self._told: set[str] = set()
+        self._reported: set[str] = set()
         columns = (TextColumn("{task.fields[case]}"), BarColumn(), TimeElapsedColumn())
         self._bars = Progress(*columns, TextColumn("{task.description}"), console=console, transient=True)
         self._tasks: dict[str, TaskID] = {}
         self._whole: TaskID | None = None
         self._before: Any = None
 
-    def __enter__(self) -> Board:
+    def __enter__(self) -> ProgressDisplay:
         if self.total > 1:
             self._whole = self._bars.add_task(f"0 of {self.total} done", total=self.total, case="all")
         self._bars.start()
@@ -48,7 +48,7 @@ class Board:
         """Whether the user has asked for an end."""
         return self._stopping
 
-    def told(self, name: str, share: float, text: str) -> None:
+    def advanced(self, name: str, share: float, text: str) -> None:
         """Move a case's bar."""
         if name not in self._tasks:
             self._tasks[name] = self._bars.add_task("", total=1.0, case=name)
@@ -74,8 +74,8 @@ class Board:
             self.console.print(line, markup=False, highlight=False, soft_wrap=True)
         for message in done.messages:
             self.note(message)
-        if done.defect and done.defect not in self._told:
-            self._told.add(done.defect)
+        if done.defect and done.defect not in self._reported:
+            self._reported.add(done.defect)
             self.console.print(done.defect, markup=False, highlight=False, soft_wrap=True)
 
     def _interrupted(self, number: int, frame: FrameType | None) -> None:  # noqa: ARG002

@@ -35,7 +35,7 @@ STARTS = 2
 class Observer(Protocol):
     """Whoever watches a batch."""
 
-    def told(self, name: str, share: float, text: str) -> None:
+    def advanced(self, name: str, share: float, text: str) -> None:
         """Progress of a case."""
         ...
 
@@ -62,7 +62,7 @@ def run_here(jobs: Sequence[Job], observer: Observer) -> None:
                 return
 
             def tell(share: float, text: str, name: str = job.name) -> None:
-                observer.told(name, share, text)
+                observer.advanced(name, share, text)
 
             try:
                 done = attempt(job, Watch(tell, lambda: observer.stopping), waiting)
@@ -112,8 +112,8 @@ def _hear(worker: _Worker, queue: deque[tuple[Job, bool, int]], observer: Observ
         else:
             observer.done(job.name, Done(lost(job.name, job.model), EXIT_NOT_CONVERGED))
         return
-    if kind == "told":
-        observer.told(job.name, *content)
+    if kind == "progress":
+        observer.advanced(job.name, *content)
         return
     worker.job = None
     if kind == "busy":
@@ -226,6 +226,6 @@ class _Teller:
             return
         self.next = now + TELL_EVERY
         try:
-            self.pipe.send(("told", (share, text)))
+            self.pipe.send(("progress", (share, text)))
         except OSError:
             os._exit(1)

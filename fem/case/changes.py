@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from fem.case.file import for_people
 from fem.case.schema import shown
 
 USED = '"materials used".'
@@ -23,7 +24,7 @@ MISSING = object()
 
 @dataclass(frozen=True)
 class KeyChange:
-    """One key with its value before and now, as text; "none" where it was not there."""
+    """One key as people read it, with its value before and now, as text; "none" where it was not there."""
 
     key: str
     old: str
@@ -78,7 +79,7 @@ def _table(name: str, old: Any, new: Any) -> Iterator[KeyChange]:
         for key in _names(old, new):
             yield from _table(f"{name}.{key}", old.get(key, MISSING), new.get(key, MISSING))
     else:
-        yield KeyChange(name, text(old), text(new))
+        yield KeyChange(for_people(name), text(old), text(new))
 
 
 def _material(

@@ -22,7 +22,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from annotated_types import Unit
 from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 
-from fem.case.file import Document, Key, key_text
+from fem.case.file import Document, Key, content_name, key_text
 from fem.core.errors import Fault, InputError
 from fem.core.units import SMALLEST
 
@@ -150,7 +150,7 @@ class Reader:
                 if error["type"] != "too_short" or error["loc"][0] not in deeper:
                     self._explain(model, key, error, apart)
             return None
-        self.effective[key_text(key)] = found.model_dump()
+        self.effective[content_name(key)] = found.model_dump()
         return found
 
     def fill(
@@ -188,7 +188,7 @@ class Reader:
         elif kind not in kinds:
             self.fault((*key, "kind"), f"unknown kind {shown(kind)}{nearest(kind, kinds)}; known: {known}")
         else:
-            self.effective[key_text((*key, "kind"))] = kind
+            self.effective[content_name((*key, "kind"))] = kind
             return kinds[kind]
         return None
 

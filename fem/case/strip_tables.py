@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 from annotated_types import Ge, Le, Unit
 from pydantic import AfterValidator
 
-from fem.case.file import Key, key_text
+from fem.case.file import Key, content_name
 from fem.case.schema import Reader, Table, nearest, shown
 from fem.core.units import Distance, Extent, Length, Points, Share
 from fem.design.layup import Layer
@@ -272,7 +272,7 @@ def _material(
         return None
     found = materials[wanted]
     if found is not None:
-        reader.effective[key_text(("materials used", wanted))] = {
+        reader.effective[content_name(("materials used", wanted))] = {
             "laws": [found.young_1, found.young_2, found.poisson_12, found.shear_12],
             "others": [found.density, found.strain_limit, str(found.strain_limit_2)],
         }

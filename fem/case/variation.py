@@ -23,8 +23,8 @@ _PARTS = re.compile(rf"({_NAME})|\[(\d+)\]")
 def changed(case: Case, changes: Mapping[str, Any], name: str | None = None) -> Case:
     """The case with other values at some keys; the case itself stays as it is.
 
-    changes: key as faults name it, items of lists counted from 0, to value in the units of a case file (mm,
-    N, MPa, s, degrees): `{"friction.strip": 0.2, "strip.layers[1].thickness": 0.5}`. A table is merged into
+    changes: key as faults name it, items of lists counted from 1, to value in the units of a case file (mm,
+    N, MPa, s, degrees): `{"friction.strip": 0.2, "strip.layers[2].thickness": 0.5}`. A table is merged into
     what is there, a list replaces it, None takes the key out, so that its default counts. As in a file that
     extends another, a new `kind` clears its table, and `radius` and `depth` of a section, or `runs` and
     `through` of a path, clear one another; the order of the changes means nothing. name: that of the new
@@ -39,7 +39,7 @@ def changed(case: Case, changes: Mapping[str, Any], name: str | None = None) -> 
         key = key_of(text)
         if key is None:
             message = (
-                "is no key of a case; write names with dots, items of a list as strip.layers[1].thickness"
+                "is no key of a case; write names with dots, items of a list as strip.layers[2].thickness"
             )
             faults.append(Fault(name, text, message))
         elif any(isinstance(part, int) for part in key):
@@ -56,10 +56,10 @@ def changed(case: Case, changes: Mapping[str, Any], name: str | None = None) -> 
 
 
 def key_of(text: str) -> Key | None:
-    """("strip", "layers", 1, "thickness") for `strip.layers[1].thickness`; None for what is no key."""
+    """("strip", "layers", 1, "thickness") for `strip.layers[2].thickness`; None for what is no key."""
     if not _KEY.fullmatch(text):
         return None
-    return tuple(int(index) if index else part.strip('"') for part, index in _PARTS.findall(text))
+    return tuple(int(index) - 1 if index else part.strip('"') for part, index in _PARTS.findall(text))
 
 
 def _nested(key: Key, value: Any) -> Any:
@@ -91,8 +91,8 @@ def _put(here: Any, key: Key, value: Any) -> Any:
         items = items.get(part) if isinstance(items, Mapping) else None
     if not isinstance(items, list) or not isinstance(number, int):
         raise LookupError(f"names an item of {above}, which is no list here; write the whole list")
-    if number >= len(items):
-        last = f"the last of {len(items)} is {above}[{len(items) - 1}]" if items else f"{above} is empty"
-        raise LookupError(f"there is no such item: items are counted from 0, {last}")
+    if not 0 <= number < len(items):
+        last = f"the last is {above}[{len(items)}]" if items else f"{above} is empty"
+        raise LookupError(f"there is no such item: items are counted from 1, {last}")
     items = [*items[:number], _put(items[number], key[index + 1 :], value), *items[number + 1 :]]
     return _put(here, key[:index], items)

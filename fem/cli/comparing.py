@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fem.batch.batch import RUNS, Wishes, run_batch
+from fem.batch.batch import RUNS, BatchOptions, run_batch
 from fem.core.errors import EXIT_STOPPED, Fault, InputError
 from fem.results.regression import (
     FAST,
@@ -44,20 +44,20 @@ class Options:
 def workplace(
     references: Path, at_a_time: int, console: Console, apart: Callable[[], AbstractContextManager[None]]
 ) -> Workplace:
-    """Where runs and references are, and how missing runs are made: as a batch, told on `console`.
+    """Where runs and references are, and how missing runs are made: as a batch, with messages on `console`.
 
     apart: within it, what libraries print does not reach stdout.
     """
-    from fem.batch.progress import Board
+    from fem.batch.progress import ProgressDisplay
     from fem.cli.terminal import print_failures
 
     def run_missing(wanted: Sequence[Wanted]) -> None:
         for model in dict.fromkeys(model for _, model in wanted):
             cases = [case for case, asked in wanted if asked == model]
             with apart():
-                board = Board(console, len(cases))
+                display = ProgressDisplay(console, len(cases))
                 done, code = run_batch(
-                    [(case.name, case, ()) for case in cases], Wishes(model, at_a_time), board
+                    [(case.name, case, ()) for case in cases], BatchOptions(model, at_a_time), display
                 )
                 print_failures(console, [(each.summary["case"], each.faults) for each in done])
             if code == EXIT_STOPPED:

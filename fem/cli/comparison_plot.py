@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from fem.core.term import Array
-from fem.results.baseline import Baseline, jam_row, plane
+from fem.results.baseline import Baseline, curve_columns, jam_row
 from fem.results.columns import column
 from fem.results.compare import STATUS, Comparison, CurveDifference
 from fem.results.result import Jam, Result
@@ -47,7 +47,7 @@ def comparison_figure(baseline: Baseline, result: Result, made: Comparison) -> F
             _mark_departure(axes, phases[phase])
         if axes.lines:
             axes.legend(loc="best")
-    _, load = plane(baseline.path) or plane(result.path) or ("", "load")
+    _, load = curve_columns(baseline.path) or curve_columns(result.path) or ("", "load")
     panels[0].set_ylabel(column(load).title)
     word = made.kind.upper() if made.kind == STATUS else made.kind
     status = made.status[0] if made.status[0] == made.status[1] else " -> ".join(made.status)
@@ -64,7 +64,7 @@ def _one_against_other(axes: Axes, baseline: Baseline, result: Result, phase: st
     )
     loads: list[float] = []
     for path, jam, name, colour, width in sides:
-        pair = plane(path)
+        pair = curve_columns(path)
         if pair is None:
             continue
         x, y, phases = (np.asarray(path[one], dtype=float) for one in (*pair, "phase"))

@@ -15,6 +15,7 @@ from rich.console import Console
 from rich.table import Table
 
 from fem.cli.terminal import number_text
+from fem.results.baseline import acceptance_lines
 from fem.results.columns import unit_of, words_of
 from fem.results.compare import (
     CODE,
@@ -129,10 +130,9 @@ def print_accepted(console: Console, messages: Console, made: Sequence[Accepted]
             messages.print(one.fault, soft_wrap=True, markup=False, highlight=False)
             continue
         _say(console, f"{one.case} ({one.model}): accepted, {one.file}")
-        _say(console, f"  {one.line.date} {one.line.status}: {one.line.why}")
-        changes = [str(change) for change in (*one.line.keys, *one.line.moved)]
-        for change in changes[: 2 * MOST_NUMBERS]:
-            _say(console, f"    {change}")
+        first, *changes = acceptance_lines(one.line)
+        for text in (first, *changes[: 2 * MOST_NUMBERS]):
+            _say(console, f"  {text}")
         if len(changes) > 2 * MOST_NUMBERS:
             _say(console, f"    and {len(changes) - 2 * MOST_NUMBERS} more; the file has them all")
 
@@ -185,7 +185,7 @@ def _heading(made: Comparison) -> str:
 
 
 def _listed(made: Comparison) -> list[Difference]:
-    """Numbers told one by one: those beyond their tolerance, and every effect of a change that was meant."""
+    """Numbers listed one by one: those beyond tolerance, and every effect of a change that was meant."""
     within = [number for number in made.numbers if number.verdict == "within"]
     return [*made.telling, *(within if made.cause != CODE else [])]
 

@@ -153,19 +153,19 @@ def run(
 
     What is up to date is not run again; what was stopped or killed goes on where it stood.
     """
-    from fem.batch.batch import Wishes, read_cases, run_batch
-    from fem.batch.progress import Board
+    from fem.batch.batch import BatchOptions, read_cases, run_batch
+    from fem.batch.progress import ProgressDisplay
     from fem.cli.terminal import print_failures, print_verdicts
     from fem.report.json_documents import cases_document
 
     console = _console(True)
-    wishes = Wishes(model.value, at_a_time, scheduler, pictures, fresh)
+    options = BatchOptions(model.value, at_a_time, scheduler, pictures, fresh)
     with _library_output_to_stderr():
         read = read_cases(cases)
         # faults come before the first long run
         print_failures(console, [(name, faults) for name, _, faults in read])
-        board = Board(console, sum(case is not None for _, case, _ in read))
-        done, code = run_batch(read, wishes, board)
+        display = ProgressDisplay(console, sum(case is not None for _, case, _ in read))
+        done, code = run_batch(read, options, display)
         ran = [each for each, (_, case, _) in zip(done, read, strict=True) if case is not None]
         print_failures(console, [(each.summary["case"], each.faults) for each in ran])
     summaries = [each.summary for each in done]
@@ -193,7 +193,7 @@ def view(
     ] = None,
     html: Annotated[Path | None, File("Write a page: the whole run to turn and step through.")] = None,
     at: Annotated[
-        str | None, typer.Option(help="Moment of the picture: an event, or mm of travel.", metavar="WHEN")
+        str | None, typer.Option(help="State of the picture: an event, or mm of travel.", metavar="WHEN")
     ] = None,
     colour: Annotated[
         str,
@@ -204,20 +204,20 @@ def view(
 ) -> None:
     """Look at a finished run in 3-D: in a window, or as a picture or film without a display."""
     from fem.batch.batch import case_file
-    from fem.cli.viewing import Wishes, view_runs
+    from fem.cli.viewing import ViewOptions, view_runs
     from fem.core.atomic import named_run
 
     names = [case, beside] if beside else [case]
-    wishes = Wishes(png, gif, mp4, html, at, colour)
+    options = ViewOptions(png, gif, mp4, html, at, colour)
     try:
         with _library_output_to_stderr(), _console(True).status("reading") as note:
-            told = view_runs(
+            lines = view_runs(
                 [named_run(RUNS, Path(name).stem) for name in names],
-                [case_file(name) for name in names], wishes, lambda _, words: note.update(words),
+                [case_file(name) for name in names], options, lambda _, words: note.update(words),
             )  # fmt: skip
     except InputError as problem:
         _stop(str(problem))
-    for line in told:
+    for line in lines:
         typer.echo(line, err=True)
 
 
@@ -308,14 +308,14 @@ def report(
     """Write the report of finished runs: one page for one case or a batch."""
     from fem.batch.batch import files_of
     from fem.core.atomic import named_run
-    from fem.report.gallery import hand_out
+    from fem.report.gallery import write_documents
 
     if html is None and pdf is None and gallery is None:
         html = RUNS / "report.html"
     try:
         runs = [(named_run(RUNS, file.stem), file) for file in files_of(cases)]
         with _library_output_to_stderr():
-            made = hand_out(runs, html, pdf, gallery, REFERENCES)
+            made = write_documents(runs, html, pdf, gallery, REFERENCES)
     except InputError as problem:
         _stop(str(problem))
     except OSError as problem:

@@ -19,7 +19,7 @@ Progress = Callable[[float, str], None]
 
 
 @dataclass(frozen=True)
-class Wishes:
+class ViewOptions:
     """Files to write and what they show; without any file a window opens."""
 
     png: Path | None = None
@@ -36,15 +36,15 @@ class Wishes:
 
 
 def view_runs(
-    folders: Sequence[Path], files: Sequence[Path], wishes: Wishes, tell: Progress
+    folders: Sequence[Path], files: Sequence[Path], options: ViewOptions, tell: Progress
 ) -> tuple[str, ...]:
     """Show finished runs, kept in `folders`, of the cases in `files`; one or two. Returns what to tell the
     user.
 
-    Raises InputError, naming the remedy, for a result, moment or colour there is not, for a file that cannot
+    Raises InputError, naming the remedy, for a result, state or colour there is not, for a file that cannot
     be written, and where neither a window nor a picture can be drawn.
     """
-    _refuse(wishes)
+    _refuse(options)
     results = [with_states(read(folder)) for folder in folders]
     strips, notes = [], []
     for result, folder, file in zip(results, folders, files, strict=True):
@@ -52,29 +52,30 @@ def view_runs(
         strip, note = strip_of(result, kept if kept.is_file() else file)
         strips.append(strip)
         notes += [note] if note else []
-    if not wishes.files:
-        _open_window(results, strips, wishes)
+    if not options.files:
+        _open_window(results, strips, options)
         return tuple(notes)
-    if wishes.png is not None:
+    if options.png is not None:
         from fem.view.still import critical_picture
 
         _written(
-            wishes.png, lambda file: critical_picture(results[0], file, wishes.at, wishes.colour, strips[0])
+            options.png,
+            lambda file: critical_picture(results[0], file, options.at, options.colour, strips[0]),
         )
-        notes.append(f"wrote {wishes.png}")
-    for film in (wishes.gif, wishes.mp4):
+        notes.append(f"wrote {options.png}")
+    for film in (options.gif, options.mp4):
         if film is not None:
             from fem.view.film import write_film
 
-            _written(film, lambda file: write_film(results, strips, file, wishes.colour, tell))
+            _written(film, lambda file: write_film(results, strips, file, options.colour, tell))
             notes.append(f"wrote {film}")
-    if wishes.html is not None:
+    if options.html is not None:
         from fem.report.page import write_page
         from fem.report.report import case_of
 
         case = case_of(results[0], folders[0], files[0])
-        _written(wishes.html, lambda file: write_page(results[0], file, case))
-        notes.append(f"wrote {wishes.html}")
+        _written(options.html, lambda file: write_page(results[0], file, case))
+        notes.append(f"wrote {options.html}")
     return tuple(notes)
 
 
@@ -97,30 +98,30 @@ def strip_of(result: Result, file: Path) -> tuple[Strip | None, str]:
     return case.strip, ""
 
 
-def _refuse(wishes: Wishes) -> None:
-    """Wishes that cannot be met, before anything is read."""
-    from fem.view.colouring import paint_named
+def _refuse(options: ViewOptions) -> None:
+    """Options that cannot be met, before anything is read."""
+    from fem.view.colouring import colouring_named
 
-    paint_named(wishes.colour)
+    colouring_named(options.colour)
     for option, file, ending in (
-        ("--png", wishes.png, ".png"), ("--gif", wishes.gif, ".gif"), ("--mp4", wishes.mp4, ".mp4"),
-        ("--html", wishes.html, ".html"),
+        ("--png", options.png, ".png"), ("--gif", options.gif, ".gif"), ("--mp4", options.mp4, ".mp4"),
+        ("--html", options.html, ".html"),
     ):  # fmt: skip
         if file is not None and file.suffix.lower() != ending:
             raise InputError(f"{option} {file}: the name of the file must end in {ending}")
-    if wishes.at is not None and wishes.png is None:
-        raise InputError("--at chooses the moment of a picture: use it with --png FILE")
-    if not wishes.files:
+    if options.at is not None and options.png is None:
+        raise InputError("--at chooses the state of a picture: use it with --png FILE")
+    if not options.files:
         from fem.view.graphics import need_display
 
         need_display()
 
 
-def _open_window(results: Sequence[Result], strips: Sequence[Strip | None], wishes: Wishes) -> None:
+def _open_window(results: Sequence[Result], strips: Sequence[Strip | None], options: ViewOptions) -> None:
     from fem.view.window import Window
 
     window = Window(results, strips)
-    window.showing.colour = wishes.colour
+    window.playback.colour = options.colour
     window.refresh()
     window.open()
 

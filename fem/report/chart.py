@@ -27,7 +27,7 @@ NAME_ROOM = 0.14
 
 
 @dataclass(frozen=True)
-class Frame:
+class ChartFrame:
     """Ranges of both axes and what they show, with unit; height of the chart.
 
     notes: lines of words above the plotting area; named, keyed: lines that names of marks and the key take.
@@ -61,7 +61,7 @@ class Frame:
 class Chart:
     """A finished chart: its frame and its drawing."""
 
-    frame: Frame
+    frame: ChartFrame
     drawing: Drawing = field(repr=False)
 
 
@@ -92,7 +92,7 @@ def chart(result: Result, curve: Curve, height: float = 250.0) -> Chart:
     x = _ends([line.x for line in curve.lines])
     close = [mark.x for mark in curve.marks]
     near = len(close) > 1 and float(np.diff(close).min()) < NAME_ROOM * (x[1] - x[0])
-    frame = Frame(
+    frame = ChartFrame(
         curve.x_title, curve.y_title, x, span([line.y for line in (*curve.lines, *motor)], 0.0), height,
         notes=notes, named=2 if near else min(1, len(close)),
     )  # fmt: skip
@@ -100,7 +100,7 @@ def chart(result: Result, curve: Curve, height: float = 250.0) -> Chart:
     return draw(frame, curve, f"{result.case_name}: {curve.caption}")
 
 
-def draw(frame: Frame, curve: Curve, title: str) -> Chart:
+def draw(frame: ChartFrame, curve: Curve, title: str) -> Chart:
     """Axes, lines, key and marks."""
     drawing = Drawing(frame.height, title, frame.width)
     _axes(drawing, frame)
@@ -117,7 +117,7 @@ def draw(frame: Frame, curve: Curve, title: str) -> Chart:
     return Chart(frame, drawing)
 
 
-def _axes(drawing: Drawing, frame: Frame) -> None:
+def _axes(drawing: Drawing, frame: ChartFrame) -> None:
     (left, bottom), (right, top) = frame.place(frame.x[0], frame.y[0]), frame.place(frame.x[1], frame.y[1])
     for value in round_steps(*frame.x, 5):
         x = frame.place(value, frame.y[0])[0]
@@ -132,7 +132,7 @@ def _axes(drawing: Drawing, frame: Frame) -> None:
     drawing.words((12, (top + bottom) / 2), frame.y_title, "ink", "middle", SIZE, 90)
 
 
-def _key_rows(frame: Frame, lines: Sequence[Line]) -> list[list[tuple[float, Line]]]:
+def _key_rows(frame: ChartFrame, lines: Sequence[Line]) -> list[list[tuple[float, Line]]]:
     """Entries of the key in rows that fit, each with its left end; at least one row."""
     rows: list[list[tuple[float, Line]]] = [[]]
     x = frame.left
@@ -145,7 +145,7 @@ def _key_rows(frame: Frame, lines: Sequence[Line]) -> list[list[tuple[float, Lin
     return rows
 
 
-def _key(drawing: Drawing, frame: Frame, lines: Sequence[Line]) -> None:
+def _key(drawing: Drawing, frame: ChartFrame, lines: Sequence[Line]) -> None:
     for row, entries in enumerate(_key_rows(frame, lines)):
         for x, line in entries:
             drawing.path([(x, 11 + 14 * row), (x + 22, 11 + 14 * row)], pen_of(line))
@@ -173,7 +173,7 @@ def _kept(y: Array) -> Index:
     return np.array(sorted(kept))
 
 
-def _names(drawing: Drawing, frame: Frame, marks: Sequence[Mark]) -> None:
+def _names(drawing: Drawing, frame: ChartFrame, marks: Sequence[Mark]) -> None:
     """A ring on each mark that has a height, its name above the plotting area."""
     top = frame.place(frame.x[0], frame.y[1])[1]
     ends = [-1e9] * max(1, frame.named)  # right end of the last name in each line
@@ -189,7 +189,7 @@ def _names(drawing: Drawing, frame: Frame, marks: Sequence[Mark]) -> None:
             ends[level] = at + half + 4
 
 
-def _jam(drawing: Drawing, frame: Frame, jam: Mark) -> None:
+def _jam(drawing: Drawing, frame: ChartFrame, jam: Mark) -> None:
     top = frame.place(frame.x[0], frame.y[1])[1]
     x, y = frame.place(jam.x, jam.y)
     drawing.circle((x, y), 8, Pen("alarm", 2.0))
@@ -213,7 +213,7 @@ def small_chart(result: Result, x: tuple[float, float], y: tuple[float, float]) 
         jam=Mark("jam", jam.x, min(jam.y, y[1])) if jam is not None else None,
         motor=motor if motor is not None and motor.least <= y[1] else None,
     )  # fmt: skip
-    frame = Frame("travel [mm]", "torque [N mm]", x, y, 190.0, 280.0)
+    frame = ChartFrame("travel [mm]", "torque [N mm]", x, y, 190.0, 280.0)
     return draw(frame, clipped, f"{result.case_name}: {curve.caption}")
 
 

@@ -13,9 +13,9 @@ from PIL import Image
 from fem.core.atomic import whole_file
 from fem.report.failure_tables import failures
 from fem.report.page import put
-from fem.report.report import Difference, Entry, finished, write_report
+from fem.report.report import DifferenceRow, ReportEntry, entry_of, write_report
 from fem.report.wording import margins
-from fem.results.baseline import file_of, number, read
+from fem.results.baseline import five_digits, read, reference_file
 from fem.results.columns import words_of
 from fem.results.compare import compare
 from fem.view.still import critical_picture
@@ -28,7 +28,7 @@ _HEAD = """\
 # The cases and what can go wrong
 
 Written from finished runs by the command below; run it again rather than edit this page. All numbers are of
-invented designs. Each picture shows the critical moment; colour is strain as a share of the limit.
+invented designs. Each picture shows the critical state; colour is strain as a share of the limit.
 
 ```sh
 pushpast report {names} --gallery {file}
@@ -36,7 +36,7 @@ pushpast report {names} --gallery {file}
 """
 
 
-def hand_out(
+def write_documents(
     runs: Sequence[tuple[Path, Path]], html: Path | None, pdf: Path | None, gallery: Path | None,
     references: Path,
 ) -> list[Path]:  # fmt: skip
@@ -45,35 +45,41 @@ def hand_out(
 
     Raises InputError where there is no whole result or a library is missing.
     """
-    entries = [finished(folder, case_file) for folder, case_file in runs]
-    made = write_report(entries, html, pdf, since_accepted(entries, references)) if html or pdf else []
+    entries = [entry_of(folder, case_file) for folder, case_file in runs]
+    made = (
+        write_report(entries, html, pdf, differences_since_accepted(entries, references))
+        if html or pdf
+        else []
+    )
     return made + (write_gallery(entries, gallery, references / "pictures") if gallery is not None else [])
 
 
-def since_accepted(entries: Sequence[Entry], references: Path) -> dict[str, list[Difference]] | None:
+def differences_since_accepted(
+    entries: Sequence[ReportEntry], references: Path
+) -> dict[str, list[DifferenceRow]] | None:
     """Per case with an accepted reference what differs from it beyond tolerance; None if no case has one.
 
     Raises InputError for a reference that cannot be read.
     """
-    told: dict[str, list[Difference]] = {}
+    rows_of: dict[str, list[DifferenceRow]] = {}
     for entry in entries:
         result, case = entry.result, entry.case
-        file = file_of(references, result.case_name, result.model)
+        file = reference_file(references, result.case_name, result.model)
         if case is None or not file.is_file():
             continue
         made = compare(case, result, read(file))
-        rows = [Difference(change.key, change.old, change.new, "", "the case") for change in made.keys]
+        rows = [DifferenceRow(change.key, change.old, change.new, "", "the case") for change in made.keys]
         if made.status[0] != made.status[1]:
-            rows.insert(0, Difference("status", *made.status, "", made.kind))
+            rows.insert(0, DifferenceRow("status", *made.status, "", made.kind))
         for one in made.telling:
             share = f"{100 * one.change:+.3g} %" if math.isfinite(one.change) else one.verdict
-            old, new = (f"{number(side)} {one.unit}".strip() for side in (one.old, one.new))
-            rows.append(Difference(words_of(one.quantity), old, new, share, made.cause))
-        told[result.case_name] = rows
-    return told or None
+            old, new = (f"{five_digits(side)} {one.unit}".strip() for side in (one.old, one.new))
+            rows.append(DifferenceRow(words_of(one.quantity), old, new, share, made.cause))
+        rows_of[result.case_name] = rows
+    return rows_of or None
 
 
-def write_gallery(entries: Sequence[Entry], file: Path, pictures: Path) -> list[Path]:
+def write_gallery(entries: Sequence[ReportEntry], file: Path, pictures: Path) -> list[Path]:
     """Write the page and one small picture for each case below `pictures`; returns the files written.
 
     Raises MissingLibrary without graphics.
@@ -87,7 +93,7 @@ def write_gallery(entries: Sequence[Entry], file: Path, pictures: Path) -> list[
     return [*made, put(file, "\n".join(parts))]
 
 
-def _case(entry: Entry, picture: str) -> str:
+def _case(entry: ReportEntry, picture: str) -> str:
     result = entry.result
     teaches = f"**What it teaches.** {entry.case.teaches}\n\n" if entry.case and entry.case.teaches else ""
     rows = "".join(
@@ -100,7 +106,7 @@ def _case(entry: Entry, picture: str) -> str:
     )
 
 
-def _small_picture(entry: Entry, pictures: Path) -> Path:
+def _small_picture(entry: ReportEntry, pictures: Path) -> Path:
     name = entry.result.case_name
     pictures.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:

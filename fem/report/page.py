@@ -22,7 +22,7 @@ from fem.report.chart import LOAD_HEIGHT, chart, state_places
 from fem.report.drawing import side_view
 from fem.report.page_scene import pack
 from fem.report.svg import Pen, style_sheet
-from fem.report.wording import CAUTIONS, margins, other_numbers, quality, verdict_texts
+from fem.report.wording import CAUTIONS, explanations_of, margins, named_quantities, run_quality
 from fem.results.curves import load_curve
 from fem.results.outcome import GOOD
 from fem.results.readings import number
@@ -56,13 +56,13 @@ def page(result: Result, case: Case | None = None) -> str:
                       'style="display:none"/>')  # fmt: skip
     return environment().get_template("page.html").render(
         r=result, css=css(), still=side_view(critical, result.intended_path, result.jam).text(),
-        values=dict.fromkeys(name for one in about["moments"] for name in one["values"]),
+        values=dict.fromkeys(name for one in about["states"] for name in one["values"]),
         last=len(result.snapshots) - 1, start=about["start"],
         stops=[event for event in events(result) if event.name != SNAP],
         coloured=[one for one in about["quantities"] if one["coloured"]],
         cased=any(wall["around"] for wall in about["walls"]), tick=f"{about['tick']:g}",
-        chart=curve.drawing.text(), margins=margins(result), texts=verdict_texts(result),
-        numbers=other_numbers(result), quality=quality(result, case), cautions=CAUTIONS,
+        chart=curve.drawing.text(), margins=margins(result), texts=explanations_of(result),
+        numbers=named_quantities(result), quality=run_quality(result, case), cautions=CAUTIONS,
         provenance=provenance(result), about=_in_script(about), data=packed.text,
         script="\n".join(map(web_text, SCRIPTS)),
     )  # fmt: skip

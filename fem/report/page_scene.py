@@ -1,10 +1,10 @@
 """A run as numbers for a page: the moving mid-surface and what can be shown on it, in two bytes a number.
 
-Places are whole numbers over the box that holds all moments; a value is a whole number over the range of its
+Places are whole numbers over the box that holds all states; a value is a whole number over the range of its
 quantity, 65535 where there is none. The page rebuilds the strip in its true thickness from the mid-surface.
 
-Layout of the bytes, little-endian, everything in the order of the moments: places int16 (moments, n, m, 3),
-then for every quantity uint16 (moments, n, m), or (moments, n) if it has one value per station.
+Layout of the bytes, little-endian, everything in the order of the states: places int16 (states, n, m, 3),
+then for every quantity uint16 (states, n, m), or (states, n) if it has one value per station.
 """
 
 from __future__ import annotations
@@ -37,8 +37,8 @@ FLAT = 0.02
 
 
 @dataclass(frozen=True, eq=False)
-class Shown:
-    """A quantity on the strip: values (moments, n, m) or (moments, n); colours run from low to high.
+class PageQuantity:
+    """A quantity on the strip: values (states, n, m) or (states, n); colours run from low to high.
 
     dark_low: the dark end of the scale is at its low end, because little is what matters. high is also where
     the colour for "over" begins if `over`.
@@ -57,7 +57,7 @@ class Shown:
 
 
 @dataclass(frozen=True, eq=False)
-class Packed:
+class PackedRun:
     """What the page's script needs: plain values for JSON, and the bytes of the arrays."""
 
     about: dict[str, Any]
@@ -69,8 +69,8 @@ class Packed:
         return base64.b64encode(self.data).decode("ascii")
 
 
-def pack(result: Result, case: Case | None) -> Packed:
-    """All moments of a run. Raises ValueError without snapshots, or if their grids differ."""
+def pack(result: Result, case: Case | None) -> PackedRun:
+    """All states of a run. Raises ValueError without snapshots, or if their grids differ."""
     shots = result.snapshots
     if not shots:
         raise ValueError(f"{result.case_name}: no state of the strip was kept; there is nothing to show")
@@ -83,11 +83,11 @@ def pack(result: Result, case: Case | None) -> Packed:
     low, high = surface.min(axis=(0, 1, 2)), surface.max(axis=(0, 1, 2))
     size = np.maximum(high - low, 1e-9)
     places = np.rint((surface - low) / size * 2 * PLACES - PLACES).astype("<i2")
-    chunks, told = [places.tobytes()], []
+    chunks, entries = [places.tobytes()], []
     for one in shown:
         codes, ends = _coded(one.values[:, keep])
         chunks.append(codes.tobytes())
-        told.append(
+        entries.append(
             {
                 "name": one.name, "caption": one.caption, "unit": one.unit, "low": one.low, "high": one.high,
                 "over": one.over, "darkLow": one.dark_low, "coloured": one.coloured, "note": one.note,
@@ -98,32 +98,32 @@ def pack(result: Result, case: Case | None) -> Packed:
     width = np.broadcast_to(first.thickness, first.height.shape)[keep]
     about = {
         "stations": first.station[keep].round(4).tolist(), "across": first.across.round(4).tolist(),
-        "low": low.tolist(), "size": size.tolist(), "quantities": told,
+        "low": low.tolist(), "size": size.tolist(), "quantities": entries,
         "thickness": float(width.flat[0]) if np.ptp(width) < 1e-9 else width.round(4).tolist(),
-        "moments": [_moment(result, shot) for shot in shots],
+        "states": [_state(result, shot) for shot in shots],
         "walls": _walls(result), "intended": result.intended_path.round(3).tolist(),
         "jam": None if result.jam is None
         else {"station": result.jam.station_mm, "place": result.jam.place, "mode": result.jam.mode},
         "start": _start(result), "tick": tick_step(float(first.station[-1])),
     }  # fmt: skip
-    return Packed(about, b"".join(chunks))
+    return PackedRun(about, b"".join(chunks))
 
 
-def unpack_places(packed: Packed) -> Array:
-    """Mid-surfaces (moments, n, m, 3) [mm] as the page will draw them."""
+def unpack_places(packed: PackedRun) -> Array:
+    """Mid-surfaces (states, n, m, 3) [mm] as the page will draw them."""
     about = packed.about
-    shape = (len(about["moments"]), len(about["stations"]), len(about["across"]), 3)
+    shape = (len(about["states"]), len(about["stations"]), len(about["across"]), 3)
     codes = np.frombuffer(packed.data, "<i2", count=math.prod(shape)).reshape(shape)
     return np.asarray((codes + PLACES) / (2 * PLACES) * np.array(about["size"]) + np.array(about["low"]))
 
 
-def unpack_quantity(packed: Packed, name: str) -> Array:
+def unpack_quantity(packed: PackedRun, name: str) -> Array:
     """Values of one quantity as the page will tell them."""
     about = packed.about
-    moments, n, m = (len(about[key]) for key in ("moments", "stations", "across"))
-    offset = 2 * moments * n * m * 3
+    states, n, m = (len(about[key]) for key in ("states", "stations", "across"))
+    offset = 2 * states * n * m * 3
     for one in about["quantities"]:
-        shape = (moments, n, m) if one["perPoint"] else (moments, n)
+        shape = (states, n, m) if one["perPoint"] else (states, n)
         codes = np.frombuffer(packed.data, "<u2", count=math.prod(shape), offset=offset).reshape(shape)
         if one["name"] == name:
             values = one["from"] + codes / (NONE - 1) * (one["to"] - one["from"])
@@ -132,7 +132,7 @@ def unpack_quantity(packed: Packed, name: str) -> Array:
     raise KeyError(name)
 
 
-def quantities(shots: Sequence[Snapshot], case: Case | None) -> list[Shown]:
+def quantities(shots: Sequence[Snapshot], case: Case | None) -> list[PageQuantity]:
     """What can be shown on the strip; a quantity nobody recorded is left out."""
 
     def every(value: Callable[[Snapshot], Array]) -> Array:
@@ -141,17 +141,19 @@ def quantities(shots: Sequence[Snapshot], case: Case | None) -> list[Shown]:
     share = every(lambda shot: 100.0 * shot.strain_share)
     contact, gap = every(lambda shot: shot.contact), every(lambda shot: shot.gap)
     found = [
-        Shown("strain", "strain of the worst layer", "% of the material's limit", share, 0.0, 100.0,
-              over=True),
-        Shown("contact", "contact pressure", "N/mm²", contact, 0.0, _top(contact), over=True,
-              note="both faces together"),
-        Shown("flattening", "flattening of the section", "% of its rest height", _flattening(shots, case),
-              0.0, 100.0, over=True, note="100: pressed flat; grey: flat at rest"),
+        PageQuantity("strain", "strain of the worst layer", "% of the material's limit", share, 0.0, 100.0,
+                     over=True),
+        PageQuantity("contact", "contact pressure", "N/mm\N{SUPERSCRIPT TWO}", contact, 0.0, _top(contact),
+                     over=True, note="both faces together"),
+        PageQuantity("flattening", "flattening of the section", "% of its rest height",
+                     _flattening(shots, case), 0.0, 100.0, over=True,
+                     note="100: pressed flat; grey: flat at rest"),
         *_bending(shots, case),
-        Shown("gap", "clearance to the nearest wall or wrap", "mm", gap, 0.0, FAR_GAP, dark_low=True,
-              note="below 0: the faces sink into each other by the contact's elasticity; grey: nothing near"),
-        Shown("force", "force along the strip", "N", every(lambda shot: shot.axial_force), 0.0, 1.0,
-              coloured=False, note="below 0: pushed"),
+        PageQuantity("gap", "clearance to the nearest wall or wrap", "mm", gap, 0.0, FAR_GAP, dark_low=True,
+                     note="below 0: the faces sink into each other by the contact's elasticity; "
+                     "grey: nothing near"),
+        PageQuantity("force", "force along the strip", "N", every(lambda shot: shot.axial_force), 0.0, 1.0,
+                     coloured=False, note="below 0: pushed"),
     ]  # fmt: skip
     return [one for one in found if np.isfinite(one.values).any()]
 
@@ -167,7 +169,7 @@ def _top(values: Array) -> float:
 
 
 def _flattening(shots: Sequence[Snapshot], case: Case | None) -> Array:
-    """How much of the rest height of the section is gone, (moments, n) [%]; nan where it is flat at rest."""
+    """How much of the rest height of the section is gone, (states, n) [%]; nan where it is flat at rest."""
     first = shots[0]
     if case is None:
         rest = np.ptp(first.height, axis=1)  # fully out: the best there is
@@ -181,15 +183,15 @@ def _flattening(shots: Sequence[Snapshot], case: Case | None) -> Array:
         return np.where(rest > FLAT * width, 100.0 * (1.0 - now / rest), np.nan)
 
 
-def _bending(shots: Sequence[Snapshot], case: Case | None) -> list[Shown]:
+def _bending(shots: Sequence[Snapshot], case: Case | None) -> list[PageQuantity]:
     """Change of curvature against rest, its size in colours and its sign for the probe."""
     first = shots[0]
     rest = first.curvature if case is None else case.strip.path.curvature(first.station)
     change = np.stack([shot.curvature - rest for shot in shots])
     top = _top(np.abs(change))
     return [
-        Shown("bending", "change of curvature, size", "1/mm", np.abs(change), 0.0, top, over=True),
-        Shown("curving", "change of curvature", "1/mm", change, 0.0, 1.0, coloured=False,
+        PageQuantity("bending", "change of curvature, size", "1/mm", np.abs(change), 0.0, top, over=True),
+        PageQuantity("curving", "change of curvature", "1/mm", change, 0.0, 1.0, coloured=False,
               note="above 0: toward the axle"),
     ]  # fmt: skip
 
@@ -203,7 +205,7 @@ def _coded(values: Array) -> tuple[NDArray[np.uint16], tuple[float, float]]:
     return np.where(np.isfinite(values), codes, np.uint16(NONE)).astype("<u2"), (low, high)
 
 
-def _stride(shots: Sequence[Snapshot], shown: Sequence[Shown]) -> int:
+def _stride(shots: Sequence[Snapshot], shown: Sequence[PageQuantity]) -> int:
     n, m = shots[0].station.size, shots[0].across.size
     numbers = len(shots) * n * (3 * m + sum(m if one.values.ndim == 3 else 1 for one in shown))
     return max(1, math.ceil(numbers / MOST_NUMBERS))
@@ -214,7 +216,7 @@ def _kept(n: int, stride: int) -> NDArray[np.int64]:
     return np.asarray(np.append(keep, n - 1) if keep[-1] != n - 1 else keep, dtype=np.int64)
 
 
-def _moment(result: Result, shot: Snapshot) -> dict[str, Any]:
+def _state(result: Result, shot: Snapshot) -> dict[str, Any]:
     row = result.row_of(shot)
     slot = float(result.column("slot_station_mm")[row]) if row >= 0 else math.nan
     values = dict(state_values(result, shot))
@@ -226,7 +228,7 @@ def _moment(result: Result, shot: Snapshot) -> dict[str, Any]:
 
 
 def _walls(result: Result) -> list[dict[str, Any]]:
-    """Outlines of what stands around, as it is at the critical moment; each a closed strip of two sides."""
+    """Outlines of what stands around, as it is at the critical state; each a closed strip of two sides."""
     shot = result.critical()
     assert shot is not None
     reach = 0.7 * float(np.ptp(shot.surface().reshape(-1, 3), axis=0).max())
@@ -245,6 +247,6 @@ def _walls(result: Result) -> list[dict[str, Any]]:
 
 
 def _start(result: Result) -> int:
-    """Number of the moment to show first."""
+    """Number of the state to show first."""
     critical = result.critical()
     return next(k for k, shot in enumerate(result.snapshots) if shot is critical)

@@ -35,7 +35,7 @@ def draw_curves(result: Result, file: Path) -> None:
 
 
 def draw_strip(result: Result, file: Path) -> None:
-    """The strip at its critical moment; raises MissingLibrary where there is no way to draw."""
+    """The strip at its critical state; raises MissingLibrary where there is no way to draw."""
     try:
         from fem.view.still import critical_picture
     except ImportError as problem:
@@ -48,7 +48,7 @@ def draw_strip(result: Result, file: Path) -> None:
 PICTURES = (
     Picture("torque.png", "torque and push against travel, and where the work goes", draw_curves,
             lambda result: result.rows > 0, in_report=False),
-    Picture("critical.png", "the strip at the critical moment", draw_strip,
+    Picture("critical.png", "the strip at the critical state", draw_strip,
             lambda result: bool(result.snapshots)),
 )  # fmt: skip
 

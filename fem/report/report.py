@@ -26,13 +26,13 @@ from fem.report.pictures import PICTURES
 from fem.report.svg import Drawing
 from fem.report.wording import (
     CAUTIONS,
-    beside,
-    in_words,
-    layer_rows,
+    case_in_words,
+    explanations_of,
+    layer_strains,
     margins,
-    other_numbers,
-    quality,
-    verdict_texts,
+    models_compared,
+    named_quantities,
+    run_quality,
 )
 from fem.results.columns import TRAVEL, unit_of, words_of
 from fem.results.curves import axes, load_curve, run_curves
@@ -45,7 +45,7 @@ COLUMNS = ("retract_torque_peak_Nmm", "deploy_torque_peak_Nmm", "motor_stall_tor
 
 
 @dataclass(frozen=True, eq=False)
-class Entry:
+class ReportEntry:
     """One case of a report.
 
     case: as it was run (None: not at hand, then nothing is drawn of it). folder: of the result, for its
@@ -58,13 +58,13 @@ class Entry:
     other: Result | None = None
 
 
-def finished(folder: Path, case_file: Path) -> Entry:
+def entry_of(folder: Path, case_file: Path) -> ReportEntry:
     """A run from its folder with the case it was made from, and the run of the other model if there is one.
 
     Raises InputError where there is no whole result.
     """
     result = read(folder)
-    return Entry(result, case_of(result, folder, case_file), folder, _other(result, folder))
+    return ReportEntry(result, case_of(result, folder, case_file), folder, _other(result, folder))
 
 
 def case_of(result: Result, folder: Path, case_file: Path) -> Case | None:
@@ -94,7 +94,7 @@ def _other(result: Result, folder: Path) -> Result | None:
 
 
 @dataclass(frozen=True)
-class Difference:
+class DifferenceRow:
     """One line of what differs from the accepted reference, as texts; `kind` says why in words."""
 
     what: str
@@ -105,8 +105,8 @@ class Difference:
 
 
 def write_report(
-    entries: Sequence[Entry], html: Path | None, pdf: Path | None = None,
-    differences: Mapping[str, Sequence[Difference]] | None = None,
+    entries: Sequence[ReportEntry], html: Path | None, pdf: Path | None = None,
+    differences: Mapping[str, Sequence[DifferenceRow]] | None = None,
 ) -> list[Path]:  # fmt: skip
     """Write the report as page and as PDF, each whole or not at all; returns the files written.
 
@@ -123,7 +123,7 @@ def write_report(
 
 
 def report(
-    entries: Sequence[Entry], differences: Mapping[str, Sequence[Difference]] | None = None,
+    entries: Sequence[ReportEntry], differences: Mapping[str, Sequence[DifferenceRow]] | None = None,
     paper: bool = False,
 ) -> str:  # fmt: skip
     """The text of the report; for paper without what only a screen can do."""
@@ -135,14 +135,14 @@ def report(
     small, note = _multiples(results)
     return environment().get_template("report.html").render(
         heading=heading, date=max(dates)[:10], css=css("report.css"),
-        script=web_text("sort.js"), entries=[_told(entry) for entry in entries], differences=differences,
-        cautions=CAUTIONS, share=_share, paper=paper,
+        script=web_text("sort.js"), entries=[_section_values(entry) for entry in entries],
+        differences=differences, cautions=CAUTIONS, share=_share, paper=paper,
         columns=["case", "status", "jam at [mm]", *(_titled(name) for name in COLUMNS)],
         table=[_row(result) for result in results], small=small, small_note=note,
     )  # fmt: skip
 
 
-def _told(entry: Entry) -> dict[str, Any]:
+def _section_values(entry: ReportEntry) -> dict[str, Any]:
     result, case = entry.result, entry.case
     critical = result.critical()
     views = []
@@ -150,12 +150,12 @@ def _told(entry: Entry) -> dict[str, Any]:
         drawing = side_view(critical, result.intended_path, result.jam)
         views.append((f"From the side: {state_words(critical)}", drawing.text()))
     return {
-        "result": result, "margins": margins(result), "texts": verdict_texts(result),
+        "result": result, "margins": margins(result), "texts": explanations_of(result),
         "pictures": _pictures(entry.folder), "views": views, "charts": _charts(result),
-        "words": in_words(case) if case is not None else [], "drawings": _drawings(result, case),
-        "layers": layer_rows(result, case), "quality": quality(result, case),
-        "numbers": other_numbers(result), "provenance": provenance(result),
-        "beside": beside(result, entry.other) if entry.other else [],
+        "words": case_in_words(case) if case is not None else [], "drawings": _drawings(result, case),
+        "layers": layer_strains(result, case), "quality": run_quality(result, case),
+        "numbers": named_quantities(result), "provenance": provenance(result),
+        "beside": models_compared(result, entry.other) if entry.other else [],
         "other_model": entry.other.model if entry.other else "",
     }  # fmt: skip
 

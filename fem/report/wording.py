@@ -93,20 +93,20 @@ def margins(result: Result) -> list[Margin]:
     return sorted(made, key=lambda margin: math.inf if math.isnan(margin.left) else margin.left)
 
 
-def verdict_texts(result: Result) -> tuple[Outcome, ...]:
+def explanations_of(result: Result) -> tuple[Outcome, ...]:
     """What to know about this outcome."""
     mode = None if result.jam is None else result.jam.mode
     return explanations(result.status, mode, _value(result, "strain_share_peak"))
 
 
-def other_numbers(result: Result) -> list[tuple[str, Quantity]]:
+def named_quantities(result: Result) -> list[tuple[str, Quantity]]:
     """All quantities in the order of the run, with plain names."""
     return [(words_of(name), quantity) for name, quantity in result.quantities.items()]
 
 
 @dataclass(frozen=True)
 class LayerRow:
-    """The most strained state of one layer: where [mm from the root], in which moment."""
+    """The most strained state of one layer: where [mm from the root], in which state."""
 
     number: int
     material: str
@@ -115,10 +115,10 @@ class LayerRow:
     strain: float
     share: float
     station: float
-    moment: str
+    state: str
 
 
-def layer_rows(result: Result, case: Case | None) -> list[LayerRow]:
+def layer_strains(result: Result, case: Case | None) -> list[LayerRow]:
     """Largest strain of each layer over all kept states against its material's limit; empty if not kept."""
     shots = [shot for shot in result.snapshots if shot.layer_strain.shape[0]]
     if case is None or not shots or shots[0].layer_strain.shape[0] != len(case.strip.layers):
@@ -137,7 +137,7 @@ def layer_rows(result: Result, case: Case | None) -> list[LayerRow]:
     return rows
 
 
-def quality(result: Result, case: Case | None) -> list[tuple[str, str]]:
+def run_quality(result: Result, case: Case | None) -> list[tuple[str, str]]:
     """What speaks for or against the numbers, as (what, finding)."""
     closure = result.energy_audit.get("closure_error", result.energy_audit.get("closure"))
     rows = [("model", f"{result.model}: {_MODELS.get(result.model, 'see the documentation')}")]
@@ -169,7 +169,7 @@ _MODELS = {
 }
 
 
-def beside(first: Result, second: Result) -> list[tuple[str, str, str, str]]:
+def models_compared(first: Result, second: Result) -> list[tuple[str, str, str, str]]:
     """Two runs of a case with different models: (quantity, first, second, difference in per cent)."""
     rows = [("status", first.status, second.status, "same" if first.status == second.status else "DIFFERS")]
     for name, one in first.quantities.items():
@@ -182,7 +182,7 @@ def beside(first: Result, second: Result) -> list[tuple[str, str, str, str]]:
     return rows
 
 
-def in_words(case: Case) -> list[str]:
+def case_in_words(case: Case) -> list[str]:
     """The case in sentences."""
     strip, slot = case.strip, case.slot
     stuff = " / ".join(dict.fromkeys(layer.material.name for layer in strip.layers))

@@ -55,7 +55,9 @@ class Moved:
     def __str__(self) -> str:
         share = (self.new - self.old) / abs(self.old) if self.old else math.nan
         by = f" ({100 * share:+.3g} %)" if math.isfinite(share) else ""
-        return f"{self.quantity}: {number(self.old)} -> {number(self.new)} {self.unit}".rstrip() + by
+        return (
+            f"{self.quantity}: {five_digits(self.old)} -> {five_digits(self.new)} {self.unit}".rstrip() + by
+        )
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,7 @@ class Baseline(BaseModel):
         return np.array(self.path[name])
 
 
-def number(value: float) -> str:
+def five_digits(value: float) -> str:
     """Five digits; a dash where there is none."""
     return "-" if math.isnan(value) else f"{value:.5g}"
 
@@ -134,7 +136,7 @@ def closure_error(run: Result | Baseline) -> float:
     return math.nan if value is None else float(value)
 
 
-def plane(path: Mapping[str, Any]) -> tuple[str, str] | None:
+def curve_columns(path: Mapping[str, Any]) -> tuple[str, str] | None:
     """Names of the columns that make the curve of a path; None if it has none."""
     found = find_control(path)
     return None if found is None else (found[0].name, found[1].name)
@@ -149,9 +151,9 @@ def jam_row(path: Mapping[str, Any], jam: Jam | None) -> int | None:
     return int(np.flatnonzero(here)[-1]) if here.any() else None
 
 
-def curves(path: Mapping[str, Any], jam: Jam | None) -> dict[str, Index]:
+def phase_rows(path: Mapping[str, Any], jam: Jam | None) -> dict[str, Index]:
     """Rows (k,) of each phase that goes somewhere, up to the jam: beyond it nothing is real any more."""
-    pair = plane(path)
+    pair = curve_columns(path)
     if pair is None:
         return {}
     x, y = (np.asarray(path[name], dtype=float) for name in pair)
@@ -164,16 +166,16 @@ def curves(path: Mapping[str, Any], jam: Jam | None) -> dict[str, Index]:
     return {name: rows for name, rows in found.items() if len(rows) > 1}
 
 
-def drawn(path: Mapping[str, Any], rows: Index, scale: tuple[float, float]) -> Array:
+def curve_points(path: Mapping[str, Any], rows: Index, scale: tuple[float, float]) -> Array:
     """Rows of a path as points (k, 2) in the plane of its curve, in the units of `scale`."""
-    pair = plane(path)
+    pair = curve_columns(path)
     assert pair is not None
     return np.stack([np.asarray(path[name])[rows] / unit for name, unit in zip(pair, scale, strict=True)], 1)
 
 
 def scale_of(path: Mapping[str, Any], rows: Index) -> tuple[float, float]:
     """Width and height of a curve; 1 where it has none."""
-    pair = plane(path)
+    pair = curve_columns(path)
     assert pair is not None
     sizes = [float(np.ptp(np.asarray(path[name])[rows])) for name in pair]
     return sizes[0] or 1.0, sizes[1] or 1.0
@@ -244,30 +246,32 @@ def _few_rows(result: Result) -> Index:
     """Rows of a path that keep its curves: their ends, the jam, and where they bend. What lies beyond the jam
     is kept ten times more coarsely.
     """
-    drawn_rows = curves(result.path, result.jam)
-    pair = plane(result.path)
+    drawn_rows = phase_rows(result.path, result.jam)
+    pair = curve_columns(result.path)
     if pair is None or not drawn_rows:
         return np.linspace(0, max(0, result.rows - 1), min(result.rows, MOST_ROWS)).astype(np.int64)
     space, keep = np.zeros((result.rows, 2)), set()
     real = np.zeros(result.rows, dtype=bool)
     for rows in drawn_rows.values():
-        space[rows] = drawn(result.path, rows, scale_of(result.path, rows))
+        space[rows] = curve_points(result.path, rows, scale_of(result.path, rows))
         real[rows] = True
         keep |= {int(rows[0]), int(rows[-1])}
     other = np.flatnonzero(~real & np.isfinite(result.path[pair[0]]) & np.isfinite(result.path[pair[1]]))
     if len(other) > 1:
-        space[other] = 0.1 * drawn(result.path, other, scale_of(result.path, other))
+        space[other] = 0.1 * curve_points(result.path, other, scale_of(result.path, other))
         keep |= {int(other[0]), int(other[-1])}
     return thinned(space, sorted(keep), MOST_ROWS)
 
 
 def _thinned_within(result: Result, kept: Index) -> dict[str, float]:
     within = {}
-    for name, rows in curves(result.path, result.jam).items():
+    for name, rows in phase_rows(result.path, result.jam).items():
         scale = scale_of(result.path, rows)
         few = np.intersect1d(rows, kept)
         if len(few) > 1:
-            away = departure(drawn(result.path, rows, scale), drawn(result.path, few, scale)).distance
+            away = departure(
+                curve_points(result.path, rows, scale), curve_points(result.path, few, scale)
+            ).distance
             within[name] = _rounded(away)
     return within
 
@@ -279,12 +283,12 @@ def _rounded(value: float) -> float:
 # ---- the file ----------------------------------------------------------------------------------------------
 
 
-def file_of(folder: Path, case: str, model: str) -> Path:
+def reference_file(folder: Path, case: str, model: str) -> Path:
     """Where the baseline of a case and model is kept."""
     return folder / f"{case}.{model}.json"
 
 
-def kept(folder: Path) -> Iterator[tuple[str, str, Path]]:
+def reference_files(folder: Path) -> Iterator[tuple[str, str, Path]]:
     """Case, model and file of all baselines of a folder, sorted; hidden files are none."""
     for file in sorted(folder.glob("*.json")):
         case, dot, model = file.stem.rpartition(".")
@@ -294,7 +298,7 @@ def kept(folder: Path) -> Iterator[tuple[str, str, Path]]:
 
 def write(baseline: Baseline, folder: Path) -> Path:
     """Write a baseline, whole or not at all, and return its file. Raises InputError if the disk refuses."""
-    target = file_of(folder, baseline.case, baseline.model)
+    target = reference_file(folder, baseline.case, baseline.model)
     content = {"schema": SCHEMA} | to_json(baseline.model_dump())
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -339,7 +343,7 @@ def read(file: Path) -> Baseline:
     return baseline
 
 
-def told(line: Acceptance) -> list[str]:
+def acceptance_lines(line: Acceptance) -> list[str]:
     """An acceptance as text: day, status and reason, then every key and number that moved."""
     changes = [f"  {change}" for change in (*line.keys, *line.moved)]
     return [f"{line.date} {line.status}: {line.why}", *changes]

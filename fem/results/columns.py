@@ -3,7 +3,7 @@
 A column's name ends in its unit (`torque_Nmm`, `axle_angle_rad`, `curvature_peak_per_mm`); a name without one
 is a pure number. Whoever shows a column, or looks for what a push prescribes and what that takes, asks here:
 a push names its two columns itself (`control_column`, `load_column` in `fem.design.loading`), and one that is
-not listed below is told by its name.
+not listed below is described by its name.
 """
 
 from __future__ import annotations
@@ -117,7 +117,7 @@ AXLE_ANGLE = _LISTED["axle_angle_rad"]
 
 
 def column(name: str) -> PathColumn:
-    """The column of a name; one that is not listed is told by its name."""
+    """The column of a name; one that is not listed is described by its name."""
     return _LISTED.get(name) or PathColumn(name, words_of(name))
 
 

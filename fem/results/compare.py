@@ -22,10 +22,10 @@ from fem.case.tolerance import tolerance
 from fem.results.baseline import (
     MADE_WITH,
     Baseline,
-    curves,
-    drawn,
+    curve_columns,
+    curve_points,
     numbers,
-    plane,
+    phase_rows,
     scale_of,
     unmoved,
 )
@@ -72,7 +72,7 @@ class Difference:
 
 
 @dataclass(frozen=True)
-class Place:
+class FarthestPoint:
     """Where two curves are farthest apart: travel (or what the bench does) and load, on old and on new.
 
     done: axle angle (or what the bench does) on old and on new, as in the plane they are compared in.
@@ -96,7 +96,7 @@ class CurveDifference:
     distance: float
     allowed: float
     verdict: str
-    place: Place | None = None
+    place: FarthestPoint | None = None
 
 
 @dataclass(frozen=True)
@@ -194,8 +194,8 @@ def _numbers(case: Case, result: Result, old: Baseline) -> tuple[Difference, ...
 
 
 def _curves(case: Case, result: Result, old: Baseline) -> tuple[CurveDifference, ...]:
-    before, now = curves(old.path, old.jam), curves(result.path, result.jam)
-    if plane(old.path) != plane(result.path):
+    before, now = phase_rows(old.path, old.jam), phase_rows(result.path, result.jam)
+    if curve_columns(old.path) != curve_columns(result.path):
         now = {}
     made = []
     for phase in [*now, *(phase for phase in before if phase not in now)]:
@@ -206,7 +206,7 @@ def _curves(case: Case, result: Result, old: Baseline) -> tuple[CurveDifference,
             made.append(CurveDifference(name, phase, math.nan, allowed, verdict))
             continue
         scale = scale_of(old.path, before[phase])
-        sides = drawn(old.path, before[phase], scale), drawn(result.path, now[phase], scale)
+        sides = curve_points(old.path, before[phase], scale), curve_points(result.path, now[phase], scale)
         apart = departure(*sides, ENDS)
         # the accepted curve is known to no more than it was thinned to
         sag = old.thinned_within.get(phase, 0.0) + 1e-4
@@ -220,9 +220,9 @@ def _curves(case: Case, result: Result, old: Baseline) -> tuple[CurveDifference,
 
 def _place(
     old: Mapping[str, Any], new: Mapping[str, Any], rows: tuple[Any, Any], at: tuple[float, float]
-) -> Place:
+) -> FarthestPoint:
     """Both ends of the largest distance, by travel where the strip travels."""
-    pair = plane(old)
+    pair = curve_columns(old)
     assert pair is not None
     way = TRAVEL.name if TRAVEL.name in old and TRAVEL.name in new else pair[0]
 
@@ -232,7 +232,7 @@ def _place(
 
     names = (way, pair[1])
     before, now = ((read(side, names[0]), read(side, names[1])) for side in (0, 1))
-    return Place(before, now, names, (read(0, pair[0]), read(1, pair[0])))
+    return FarthestPoint(before, now, names, (read(0, pair[0]), read(1, pair[0])))
 
 
 def _notes(

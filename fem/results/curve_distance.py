@@ -1,4 +1,4 @@
-"""How far one curve departs from another, and a curve told by few of its points. Numbers only.
+"""How far one curve departs from another, and a curve kept by few of its points. Numbers only.
 
 Two runs never stop at the same places, so their rows cannot be compared one by one. What is compared is the
 curve as drawn: the largest distance from a point of one to the nearest place on the other, both ways (the

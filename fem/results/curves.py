@@ -1,6 +1,6 @@
 """The curves of a finished run, as data: what it takes against how far it has come, and where the work goes.
 
-Whoever draws (a picture, a page, the sheet below the strip) draws these and computes nothing of its own. The
+Whoever draws (a picture, a page, the panel below the strip) draws these and computes nothing of its own. The
 axes follow from the columns of the run: torque against travel where the axle turns, the load against what is
 prescribed on the bench.
 """
@@ -29,7 +29,7 @@ from fem.results.result import Jam, Result
 from fem.results.snapshot import PHASE_WORDS, PHASES, Snapshot
 
 TALL = 3.0
-"""A motor with more than so many times the largest torque would press the curve flat; it is only told."""
+"""A motor with more than so many times the largest torque would press the curve flat; it is only stated."""
 STALL = "motor_stall_torque_at_axle_Nmm"
 BALANCE = (
     ("work", "work put in", ("work_in_Nmm",)),
@@ -119,7 +119,7 @@ def companion_curve(result: Result) -> Curve:
 
 
 def energy_curve(result: Result) -> Curve:
-    """Work put in against what is stored, rubbed away and damped."""
+    """Work put in against what is stored, lost to friction and damped."""
     x, title = _turned_so_far(result.column(AXLE_ANGLE.name)), "axle turned so far, in and out [rad]"
     control, load = axes(result)
     if load is not TORQUE:

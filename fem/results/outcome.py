@@ -2,8 +2,8 @@
 
 A member of `Status` is its text (`Status.JAMMED == "jammed"`), which is what a result holds; its entry says
 when it is given, what to do, the sentence of a verdict, and for a maker with the strip in hand what happens,
-how it shows and which numbers of a case act on it, in which direction. How a strip jams is told in the same
-way by `fem.simulation.jam_modes`. README tables, pages and the terminal are made from these entries.
+how it shows and which numbers of a case act on it, in which direction. How a strip jams stands in the same
+way in `fem.simulation.jam_modes`. README tables, pages and the terminal are made from these entries.
 
 Directions follow from the mechanics named beside them (belt friction of Euler and Eytelwein: pull grows by
 exp(mu angle) around a drum; a plate's bending stiffness grows with the cube of its thickness; both textbook,

@@ -46,9 +46,9 @@ def stamp(case: Case, model: str) -> dict[str, str]:
     return known | {"python": platform.python_version()} | libraries
 
 
-def same(told: Mapping[str, Any], wanted: Mapping[str, str]) -> bool:
-    """Whether a result that tells `told` of its origin is what a run with the stamp `wanted` would give."""
-    return all(told.get(name) == value for name, value in wanted.items())
+def same(known: Mapping[str, Any], wanted: Mapping[str, str]) -> bool:
+    """Whether a result that tells `known` of its origin is what a run with the stamp `wanted` would give."""
+    return all(known.get(name) == value for name, value in wanted.items())
 
 
 def provenance(case: Case, model: str) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """The verbs `accept` and `compare`: which cases, which of them must run first, what came of each.
 
 A run is taken from its folder where it still holds (same case, model, program and libraries); only the
-others are run, by whoever is asked to, all together. A case that cannot be compared is told with its faults
+others are run, by whoever is asked to, all together. A case that cannot be compared is listed with its faults
 and stops no other.
 """
 
@@ -14,7 +14,7 @@ from pathlib import Path
 from fem.case.definition import Case
 from fem.core.atomic import run_folder
 from fem.core.errors import EXIT_BAD_INPUT, EXIT_DIFFERS, EXIT_DONE, EXIT_NOT_CONVERGED, Fault, InputError
-from fem.results.baseline import Acceptance, Baseline, accepted, file_of, kept, read, write
+from fem.results.baseline import Acceptance, Baseline, accepted, read, reference_file, reference_files, write
 from fem.results.compare import Comparison, compare, unaccepted
 from fem.results.outcome import Status
 from fem.results.provenance import same, stamp
@@ -72,7 +72,7 @@ def accept_cases(entries: Sequence[Entry], model: str, why: str, place: Workplac
     results = up_to_date([(case, model) for _, case, _ in entries if case is not None], place)
     made = []
     for name, case, faults in entries:
-        file = file_of(place.references, name, model)
+        file = reference_file(place.references, name, model)
         if case is None:
             made.append(Accepted(name, model, file, fault="\n".join(map(str, faults))))
         elif (result := results.get((name, model))) is None:
@@ -115,11 +115,11 @@ def compare_cases(
 def _opened(entry: Entry, model: str, references: Path) -> Compared:
     """The reference of a case; that it is new, or its faults."""
     name, case, faults = entry
-    file = file_of(references, name, model)
+    file = reference_file(references, name, model)
     if case is None:
         return Compared(name, model, faults=faults)
     if not file.exists():
-        others = [other for stem, other, _ in kept(references) if stem == name]
+        others = [other for stem, other, _ in reference_files(references) if stem == name]
         return Compared(name, model, unaccepted(name, model, others))
     try:
         return Compared(name, model, baseline=read(file))
@@ -156,7 +156,7 @@ def finished(case: Case, model: str, runs: Path) -> Result | None:
 
 def orphans(names: Sequence[str], references: Path) -> list[tuple[str, str, Path]]:
     """Case, model and file of references whose case is not among `names`."""
-    return [one for one in kept(references) if one[0] not in names]
+    return [one for one in reference_files(references) if one[0] not in names]
 
 
 def exit_code(outcomes: Sequence[Compared]) -> int:

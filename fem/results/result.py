@@ -1,11 +1,11 @@
 """What a finished case hands on: one frozen `Result`, and its folder on disk.
 
-A result holds a cheap row for every accepted step (the path), full states of the strip at a few named moments
+A result holds a cheap row for every accepted step (the path), full states of the strip, some of them named
 (snapshots), and the verdict drawn from them. Nothing here computes: a result is read, drawn, compared.
 
 A result folder holds
 
-- `result.json` - the verdict; its layout is the class `Document`; `result.schema.json` beside this module.
+- `result.json` - the verdict; its layout is the class `ResultDocument`, published as `result.schema.json`.
 - `path.csv` - a header line, then one row per accepted step; `fem.results.columns` says what each column is.
   Empty cell = no value.
 - `fields.vtkhdf` - every `Snapshot`, as `fem.results.vtkhdf` tells; any VTKHDF reader opens it.
@@ -153,7 +153,7 @@ class Result:
         return min(reversed(named), key=lambda shot: abs(shot.travel - travel))
 
     def summary(self, folder: Path | str | None = None) -> dict[str, Any]:
-        """What this case contributes to `run --json`: `case` ... `seconds` as in `Document`, and `folder`."""
+        """What this case gives to `run --json`: `case` ... `seconds` as in `ResultDocument`, and `folder`."""
         content = {
             "case": self.case_name,
             "model": self.model,
@@ -169,7 +169,7 @@ class Result:
 
 
 @dataclass(frozen=True)
-class PathTold:
+class PathSummary:
     """What `path.csv` holds: its rows, and per column {first, last, least, greatest}."""
 
     file: str
@@ -177,7 +177,7 @@ class PathTold:
     columns: dict[str, dict[str, Number]]
 
 
-class Document(BaseModel):
+class ResultDocument(BaseModel):
     """Layout of `result.json`, schema 1. Keys may be added within a schema; none changes its meaning."""
 
     model_config = ConfigDict(extra="ignore", strict=True, use_attribute_docstrings=True)
@@ -197,7 +197,7 @@ class Document(BaseModel):
     seconds: Number
     """Wall-clock time of the run."""
     warnings: tuple[str, ...]
-    path: PathTold
+    path: PathSummary
     snapshots: dict[str, Any]
     """{file, moments: [{label, step, phase, travel_mm}]}: what `fields.vtkhdf` holds."""
     provenance: dict[str, Any]
@@ -206,7 +206,7 @@ class Document(BaseModel):
 
 def published_schema() -> dict[str, Any]:
     """JSON Schema (draft 2020-12) of `result.json`; published as `fem/results/result.schema.json`."""
-    made = Document.model_json_schema()
+    made = ResultDocument.model_json_schema()
     made["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     made["title"] = f"result.json of pushpast, schema {SCHEMA}"
     made["properties"] = {"schema": {"const": SCHEMA}} | made["properties"]
@@ -280,7 +280,7 @@ def with_states(result: Result) -> Result:
 
 
 def read_summary(folder: Path | str) -> dict[str, Any] | None:
-    """What `Result.summary` told of the result in a folder, with its provenance, at the cost of one small
+    """The summary of the result in a folder, with its provenance, at the cost of one small
     file; None if there is no whole result. Raises InputError for one of a newer program.
     """
     target = Path(folder)
@@ -302,12 +302,12 @@ def _plain(record: Quantity | Jam | BendPassage) -> dict[str, Any]:
 
 
 def _json(result: Result) -> bytes:
-    def told(values: Array) -> dict[str, Any]:
+    def summary_of(values: Array) -> dict[str, Any]:
         ends = {"first": values[0], "last": values[-1]} if values.size else {}
         finite = values[np.isfinite(values)]
         return ends | ({"least": finite.min(), "greatest": finite.max()} if finite.size else {})
 
-    columns = {name: told(values) for name, values in result.path.items()}
+    columns = {name: summary_of(values) for name, values in result.path.items()}
     moments = [
         {"label": shot.label, "step": shot.step, "phase": PHASES[shot.phase], "travel_mm": shot.travel}
         for shot in result.snapshots
@@ -335,8 +335,8 @@ _RERUN = "the result is damaged: run the case again"
 _WORDS = Words("cannot be read as JSON", _RERUN, "update pushpast, or replace the result with run --fresh")
 
 
-def _read_document(file: Path) -> Document:
-    return laid_out(file, Document, versioned_text(file, SCHEMA, _WORDS), _WORDS.mend)
+def _read_document(file: Path) -> ResultDocument:
+    return laid_out(file, ResultDocument, versioned_text(file, SCHEMA, _WORDS), _WORDS.mend)
 
 
 def laid_out(file: Path, layout: type[Layout], text: str, mend: str) -> Layout:
@@ -348,18 +348,18 @@ def laid_out(file: Path, layout: type[Layout], text: str, mend: str) -> Layout:
         raise InputError(f"{file}: {faults}; {mend}") from error
 
 
-def _read_path(file: Path, told: PathTold) -> dict[str, Array]:
-    names = list(told.columns)
+def _read_path(file: Path, summary: PathSummary) -> dict[str, Array]:
+    names = list(summary.columns)
     try:
         with open(file, newline="", encoding="utf-8") as text:
             header, *body = list(csv.reader(text)) or [[]]
         values = [[float(cell) if cell else math.nan for cell in row] for row in body]
     except (OSError, ValueError) as error:
         raise InputError(f"{file}: cannot be read ({error}); {_RERUN}") from error
-    if header != names or len(values) != told.rows or any(len(row) != len(names) for row in values):
+    if header != names or len(values) != summary.rows or any(len(row) != len(names) for row in values):
         raise InputError(
-            f"{file}: {RESULT_FILE} tells of {told.rows} whole rows of {len(names)} columns, this file has "
-            f"{sum(len(row) == len(names) for row in values)} of {len(header)}; {_RERUN}"
+            f"{file}: {RESULT_FILE} tells of {summary.rows} whole rows of {len(names)} columns, this file "
+            f"has {sum(len(row) == len(names) for row in values)} of {len(header)}; {_RERUN}"
         )
     table = np.array(values, dtype=np.float64).reshape(len(values), len(names))
     return {name: table[:, number] for number, name in enumerate(names)}

@@ -1,4 +1,4 @@
-"""The strip and its surroundings at one moment: plain arrays that any model can fill and any picture draw."""
+"""The strip and its surroundings in one state: plain arrays that any model can fill and any picture draw."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def frozen(values: Any) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class Snapshot:
-    """The strip and its surroundings at one moment.
+    """The strip and its surroundings in one state.
 
     n stations along the strip from root to tip, m points across from one edge to the other. The planar path
     lies in (x, y), the width along z, the normal is the heading turned by +90 degrees; the mid-surface is
@@ -71,7 +71,7 @@ class Snapshot:
     thickness: Array
     """() or (n, m) mm, whole stack."""
     obstacles: tuple[Mapping[str, Any], ...] = ()
-    """Obstacles where they are at this moment, as plain dicts: `name`, `kind`, `radius`, and
+    """Obstacles where they are in this state, as plain dicts: `name`, `kind`, `radius`, and
 
     kind "disc": centre `x`, `y`. "bar": from `x`, `y` to `x2`, `y2`. "arc": centre `x`, `y`, radius `core`,
     from angle `start` anticlockwise over `sweep` (rad). "plane": through `x`, `y`, outside toward `nx`, `ny`.

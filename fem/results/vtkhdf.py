@@ -56,8 +56,8 @@ def pack(snapshots: Sequence[Snapshot], intended_path: Array) -> bytes:
             _put(own, f"along/{name}", [getattr(shot, name) for shot in snapshots])
         text = h5py.string_dtype()
         own.create_dataset("label", data=[shot.label for shot in snapshots], dtype=text)
-        told = [json.dumps([dict(wall) for wall in shot.obstacles], default=_plain) for shot in snapshots]
-        own.create_dataset("obstacles", data=told, dtype=text)
+        written = [json.dumps([dict(wall) for wall in shot.obstacles], default=_plain) for shot in snapshots]
+        own.create_dataset("obstacles", data=written, dtype=text)
         own["layers"] = np.array([len(shot.layer_strain) for shot in snapshots], dtype=np.int64)
         own["has_mode"] = np.array([shot.mode.size > 0 for shot in snapshots], dtype=np.int64)
         own["one_thickness"] = np.array([shot.thickness.ndim == 0 for shot in snapshots], dtype=np.int64)
@@ -77,7 +77,7 @@ def unpack(content: bytes) -> tuple[tuple[Snapshot, ...], Array]:
         points, about = file["VTKHDF/PointData"], file["VTKHDF/FieldData"]
         over = {key: np.array(values) for key, values in points.items()}
         along = {name: np.array(own[f"along/{name}"]) for name in ALONG}
-        numbers = {name: np.array(about[told]) for name, told in ABOUT.items()}
+        numbers = {name: np.array(about[written]) for name, written in ABOUT.items()}
         grids = [(np.array(grid["station"]), np.array(grid["across"])) for grid in _in_order(own["grids"])]
         texts = {name: [text.decode() for text in own[name]] for name in ("label", "obstacles")}
         shots, row, point = [], 0, 0
@@ -86,7 +86,7 @@ def unpack(content: bytes) -> tuple[tuple[Snapshot, ...], Array]:
             n, m = station.size, across.size
             here = {key: values[point : point + n * m] for key, values in over.items()}
             shape = {key: values.reshape(n, m, *values.shape[1:]) for key, values in here.items()}
-            content_of = {name: shape[told] for name, told in OVER.items()}
+            content_of = {name: shape[written] for name, written in OVER.items()}
             content_of |= {name: values[row : row + n] for name, values in along.items()}
             layers = range(1, int(own["layers"][number]) + 1)
             content_of["layer_strain"] = np.reshape([shape[_layer(k)] for k in layers], (-1, n, m))
@@ -118,7 +118,7 @@ class NewerFormat(ValueError):  # noqa: N818  (a sentence for the user, not a cr
 def surface_data(shot: Snapshot) -> dict[str, Array]:
     """Point data of one snapshot over its mid-surface: name -> (n, m) or (n, m, 3); see the module's top."""
     n, m = shot.height.shape
-    made = {told: np.asarray(getattr(shot, name)) for name, told in OVER.items()}
+    made = {written: np.asarray(getattr(shot, name)) for name, written in OVER.items()}
     made["thickness_mm"] = np.broadcast_to(shot.thickness, (n, m))
     if shot.mode.size == 0:
         made["mode"] = np.full((n, m, 3), np.nan)
@@ -181,10 +181,10 @@ def _write_vtk(
     steps["ConnectivityIdOffsets"] = 4 * before[variant][:, None]
     _write_data(group, steps, [surface_data(shot) for shot in snapshots], first_point)
     fields = group.create_group("FieldData")
-    for name, told in ABOUT.items():
-        fields[told] = np.array([float(getattr(shot, name)) for shot in snapshots])
-        steps[f"FieldDataOffsets/{told}"] = np.arange(len(snapshots), dtype=np.int64)
-        steps[f"FieldDataSizes/{told}"] = np.ones((len(snapshots), 2), dtype=np.int64)
+    for name, written in ABOUT.items():
+        fields[written] = np.array([float(getattr(shot, name)) for shot in snapshots])
+        steps[f"FieldDataOffsets/{written}"] = np.arange(len(snapshots), dtype=np.int64)
+        steps[f"FieldDataSizes/{written}"] = np.ones((len(snapshots), 2), dtype=np.int64)
 
 
 def _write_data(

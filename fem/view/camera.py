@@ -64,4 +64,4 @@ LOOKS = {
     "from above": (np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, -1.0])),
     "along the path": (np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0])),
 }
-"""Directions to look from and upward, by the names of `moments.SIDES`."""
+"""Directions to look from and upward, by the names of `playback.SIDES`."""

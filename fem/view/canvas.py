@@ -1,6 +1,6 @@
-"""A sheet of paper for pictures: where things fall on it, colours, words, and labels that find a free place.
+"""A page for pictures: where things fall on it, colours, words, and labels that find a free place.
 
-Labels look for white paper near the thing they name, never cover one another and never leave the sheet; what
+Labels look for white paper near the thing they name, never cover one another and never leave the canvas; what
 cannot be placed is left out rather than laid over something else.
 """
 
@@ -38,7 +38,7 @@ ACROSS = np.stack([RIGHT, UP], axis=1)
 
 @dataclass(frozen=True, eq=False)
 class Sight:
-    """A parallel view: centre (3,) mm, mm per pixel, size in pixels, upper left corner on the sheet."""
+    """A parallel view: centre (3,) mm, mm per pixel, size in pixels, upper left corner on the canvas."""
 
     centre: Array
     scale: float
@@ -46,13 +46,13 @@ class Sight:
     corner: tuple[int, int]
 
     def pixels(self, points: Array) -> Array:
-        """(k, 3) mm -> (k, 2) pixels on the sheet."""
+        """(k, 3) mm -> (k, 2) pixels on the canvas."""
         seen = (np.atleast_2d(points) - self.centre) @ ACROSS / self.scale
         return np.asarray(self.corner + np.array(self.size) / 2 + seen * [1.0, -1.0])
 
     @property
     def box(self) -> Box:
-        """Left, top, right, bottom on the sheet."""
+        """Left, top, right, bottom on the canvas."""
         (left, top), (width, height) = self.corner, self.size
         return left, top, left + width, top + height
 
@@ -69,7 +69,7 @@ class Sight:
         return cls(ACROSS @ (low + high) / 2, scale, size, corner)
 
 
-class Sheet:
+class Canvas:
     """White paper `size` (width, height) pixels; drawn `fine` times as fine and reduced at the end."""
 
     FINE = 2
@@ -80,24 +80,24 @@ class Sheet:
         self._pen = ImageDraw.Draw(self._image)
 
     def save(self, file: Path) -> Path:
-        """Write the sheet as PNG, whole or not at all; returns `file`."""
+        """Write the canvas as PNG, whole or not at all; returns `file`."""
         with whole_file(file) as unfinished:
             self._image.reduce(self.fine).save(unfinished, format="PNG")
         return file
 
     @classmethod
-    def over(cls, picture: NDArray[np.uint8]) -> Sheet:
-        """A sheet that begins with a picture (rows, columns, 3) and is drawn no finer than it."""
-        sheet = cls((picture.shape[1], picture.shape[0]), 1)
-        sheet.paste(picture, (0, 0))
-        return sheet
+    def over(cls, picture: NDArray[np.uint8]) -> Canvas:
+        """A canvas that begins with a picture (rows, columns, 3) and is drawn no finer than it."""
+        canvas = cls((picture.shape[1], picture.shape[0]), 1)
+        canvas.paste(picture, (0, 0))
+        return canvas
 
     def picture(self) -> NDArray[np.uint8]:
-        """What is on the sheet, (rows, columns, 3)."""
+        """What is on the canvas, (rows, columns, 3)."""
         return np.asarray(self._image.reduce(self.fine) if self.fine > 1 else self._image)
 
     def paste(self, picture: NDArray[np.uint8], corner: tuple[int, int]) -> None:
-        """Lay a picture (rows, columns, 3), `fine` times as fine as the sheet, upper left at `corner`."""
+        """Lay a picture (rows, columns, 3), `fine` times as fine as the canvas, upper left at `corner`."""
         self._image.paste(Image.fromarray(picture), (corner[0] * self.fine, corner[1] * self.fine))
 
     def measure(self, words: str, size: float, bold: bool = False) -> tuple[float, float]:
@@ -174,7 +174,7 @@ class Occupied:
         self._boxes: list[Box] = []
 
     def covered(self, box: Box) -> float:
-        """Taken pixels under `box`; infinite if it leaves the sheet or meets a box claimed before."""
+        """Taken pixels under `box`; infinite if it leaves the canvas or meets a box claimed before."""
         left, top, right, bottom = box
         if left < self.box[0] or top < self.box[1] or right > self.box[2] or bottom > self.box[3]:
             return math.inf
@@ -210,7 +210,7 @@ class Occupied:
 
 
 @dataclass(frozen=True)
-class Hand:
+class TextStyle:
     """How words are written."""
 
     size: float = 17.0
@@ -219,18 +219,18 @@ class Hand:
 
 
 def label(
-    sheet: Sheet,
+    canvas: Canvas,
     taken: Occupied,
     anchor: tuple[float, float],
     words: str,
-    hand: Hand = Hand(),
+    style: TextStyle = TextStyle(),
     start: float = 0.0,
 ) -> Box | None:
     """Write words at a free place near `anchor` with a line that begins `start` pixels off it.
 
     Returns the box of the words, None if none was free.
     """
-    box = taken.place(anchor, sheet.measure(words, hand.size, hand.bold), reach=25 * hand.size)
+    box = taken.place(anchor, canvas.measure(words, style.size, style.bold), reach=25 * style.size)
     if box is None:
         return None
     x = min(max(anchor[0], box[0] - 4), box[2] + 4)
@@ -239,13 +239,13 @@ def label(
     if away > start + 3:
         part = start / away
         begin = (anchor[0] + (x - anchor[0]) * part, anchor[1] + (y - anchor[1]) * part)
-        width = 1.8 if hand.bold else 1.2
-        sheet.line([begin, (x, y)], PAPER, width + 1.6)
-        sheet.line([begin, (x, y)], hand.colour, width)
+        width = 1.8 if style.bold else 1.2
+        canvas.line([begin, (x, y)], PAPER, width + 1.6)
+        canvas.line([begin, (x, y)], style.colour, width)
         for share in np.linspace(0.0, 1.0, max(2, int(away / 8))):  # nothing else is written on the line
             at = (begin[0] + (x - begin[0]) * share, begin[1] + (y - begin[1]) * share)
             taken.claim((at[0] - 3, at[1] - 3, at[0] + 3, at[1] + 3))
-    sheet.text((box[0], box[1]), words, hand.size, hand.colour, hand.bold)
+    canvas.text((box[0], box[1]), words, style.size, style.colour, style.bold)
     return box
 
 
@@ -263,21 +263,21 @@ def _font(size: float, bold: bool) -> ImageFont.FreeTypeFont | ImageFont.ImageFo
     return _FONTS[key]
 
 
-def cut_short(sheet: Sheet, words: str, size: float, width: float, bold: bool = False) -> str:
+def cut_short(canvas: Canvas, words: str, size: float, width: float, bold: bool = False) -> str:
     """Words on one line no wider than `width` pixels, with an ellipsis where they were cut."""
-    if sheet.measure(words, size, bold)[0] <= width:
+    if canvas.measure(words, size, bold)[0] <= width:
         return words
-    while words and sheet.measure(words + "\N{HORIZONTAL ELLIPSIS}", size, bold)[0] > width:
+    while words and canvas.measure(words + "\N{HORIZONTAL ELLIPSIS}", size, bold)[0] > width:
         words = words[:-1]
     return words.rstrip(" ,;:") + "\N{HORIZONTAL ELLIPSIS}"
 
 
-def wrapped(sheet: Sheet, words: str, size: float, width: float, bold: bool = False) -> str:
+def wrapped(canvas: Canvas, words: str, size: float, width: float, bold: bool = False) -> str:
     """Words broken into lines no wider than `width` pixels (a single longer word stays whole)."""
     lines = [""]
     for word in words.split():
         longer = f"{lines[-1]} {word}".strip()
-        if lines[-1] and sheet.measure(longer, size, bold)[0] > width:
+        if lines[-1] and canvas.measure(longer, size, bold)[0] > width:
             lines.append(word)
         else:
             lines[-1] = longer
@@ -285,7 +285,7 @@ def wrapped(sheet: Sheet, words: str, size: float, width: float, bold: bool = Fa
 
 
 def colour_scale(
-    sheet: Sheet, place: tuple[float, float], width: int, scale: Scale, size: float = 19.0
+    canvas: Canvas, place: tuple[float, float], width: int, scale: Scale, size: float = 19.0
 ) -> float:
     """A scale with its title and unit, `size` its letters; returns where it ends on the right.
 
@@ -293,21 +293,21 @@ def colour_scale(
     """
     x, y, high, small = place[0], round(place[1] + 1.8 * size), round(1.05 * size), 0.84 * size
     unit = f" [{scale.unit}]" if scale.unit else ""
-    sheet.text(place, scale.title + unit, size)
-    row = scale.colours(np.linspace(scale.low, scale.high, width * sheet.fine))
-    sheet.paste(np.repeat(row[None], high * sheet.fine, axis=0), (int(x), int(y)))
-    sheet.frame((x, y, x + width, y + high), SOFT, 1)
+    canvas.text(place, scale.title + unit, size)
+    row = scale.colours(np.linspace(scale.low, scale.high, width * canvas.fine))
+    canvas.paste(np.repeat(row[None], high * canvas.fine, axis=0), (int(x), int(y)))
+    canvas.frame((x, y, x + width, y + high), SOFT, 1)
     for number, (_, words) in enumerate(scale.ticks()):
         at = x + width * number / 4
-        sheet.line([(at, y + high), (at, y + high + 5)], SOFT)
+        canvas.line([(at, y + high), (at, y + high + 5)], SOFT)
         left = (
-            max(at - sheet.measure(words, small)[0] / 2, x)
+            max(at - canvas.measure(words, small)[0] / 2, x)
             if number == 0
-            else at - sheet.measure(words, small)[0] / 2
+            else at - canvas.measure(words, small)[0] / 2
         )
-        sheet.text((left, y + high + 7), words, small)
+        canvas.text((left, y + high + 7), words, small)
     if not scale.limit:
         return x + width
-    sheet.frame((x + width + 20, y, x + width + 64, y + high), SOFT, 1, fill=OVER)
-    sheet.text((x + width + 24, y + high + 7), "over", small)
+    canvas.frame((x + width + 20, y, x + width + 64, y + high), SOFT, 1, fill=OVER)
+    canvas.text((x + width + 24, y + high + 7), "over", small)
     return x + width + 64

@@ -109,7 +109,7 @@ def _tables() -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
 
 @dataclass(frozen=True)
 class Scale:
-    """From values to colours: `low` and `high` are the ends, the same for every moment of a run.
+    """From values to colours: `low` and `high` are the ends, the same for every state of a run.
 
     signed: pale at 0. falling: the smallest value is the darkest. limit: beyond `high` lies the warning
     colour; else the end colour goes on.

@@ -1,6 +1,4 @@
-"""What the strip can be coloured by. Each paint is one line of `PAINTS`: keys, command and legend loop over
-it.
-"""
+"""What the strip can be coloured by: one line of `COLOURINGS` each; keys, command and legend loop over it."""
 
 from __future__ import annotations
 
@@ -13,24 +11,24 @@ from fem.core.errors import InputError
 from fem.core.term import Array
 from fem.results.snapshot import Snapshot
 from fem.view.colour import Scale, round_up
-from fem.view.intended import Rest, rise
+from fem.view.intended import IntendedShape, rise
 
 MOST = 99.5
 """Per cent of all values of a run that a scale without a natural end holds; single peaks go beyond."""
 
 
 @dataclass(frozen=True)
-class Paint:
-    """A quantity on the strip; `of` gives (n, m) values of a moment in the unit of the scale, nan unknown.
+class Colouring:
+    """A quantity on the strip; `of` gives (n, m) values of a state in the unit of the scale, nan unknown.
 
-    The scale is the same for all moments of a run. end: its fixed end; 0: taken from the run. thick: the end
+    The scale is the same for all states of a run. end: its fixed end; 0: taken from the run. thick: the end
     is that many thicknesses of the strip.
     """
 
     name: str
     title: str
     unit: str
-    of: Callable[[Snapshot, Rest], Array]
+    of: Callable[[Snapshot, IntendedShape], Array]
     end: float = 0.0
     thick: float = 0.0
     signed: bool = False
@@ -39,13 +37,13 @@ class Paint:
     without: str = ""
     """What to say where no value is known."""
 
-    def scale(self, shots: Sequence[Snapshot], rest: Rest) -> Scale:
-        """The scale for all these moments."""
+    def scale(self, shots: Sequence[Snapshot], aim: IntendedShape) -> Scale:
+        """The scale for all these states."""
         end = self.end
         if self.thick:
             end = round_up(self.thick * float(np.mean(shots[0].thickness)))
         elif not end:
-            values = np.abs(np.concatenate([self.of(shot, rest).ravel() for shot in shots]))
+            values = np.abs(np.concatenate([self.of(shot, aim).ravel() for shot in shots]))
             values = values[np.isfinite(values) & (values > 0)]
             end = round_up(float(np.percentile(values, MOST))) if values.size else 1.0
         low = -end if self.signed else 0.0
@@ -56,29 +54,29 @@ def _wide(values: Array, shot: Snapshot) -> Array:
     return np.asarray(np.broadcast_to(values[:, None], shot.height.shape))
 
 
-PAINTS = (
-    Paint("strain", "strain in the worst layer over its limit", "%",
-          lambda shot, rest: 100.0 * shot.strain_share, end=100.0, limit=True,
+COLOURINGS = (
+    Colouring("strain", "strain in the worst layer over its limit", "%",
+          lambda shot, aim: 100.0 * shot.strain_share, end=100.0, limit=True,
           without="no limit is known for the material"),
-    Paint("contact", "contact pressure, both faces", "MPa", lambda shot, rest: shot.contact,
+    Colouring("contact", "contact pressure, both faces", "MPa", lambda shot, aim: shot.contact,
           without="contact was not recorded"),
-    Paint("flattening", "flattening: section height lost", "%",
-          lambda shot, rest: _wide(100.0 * (1.0 - rise(shot) / rest.rise), shot), end=100.0,
+    Colouring("flattening", "flattening: section height lost", "%",
+          lambda shot, aim: _wide(100.0 * (1.0 - rise(shot) / aim.rise), shot), end=100.0,
           without="the section is flat"),
-    Paint("curvature", "change of curvature along the strip", "1/mm",
-          lambda shot, rest: _wide(shot.curvature - rest.curvature, shot), signed=True),
-    Paint("gap", "gap to the nearest wall or wrap", "mm", lambda shot, rest: np.maximum(shot.gap, 0.0),
+    Colouring("curvature", "change of curvature along the strip", "1/mm",
+          lambda shot, aim: _wide(shot.curvature - aim.curvature, shot), signed=True),
+    Colouring("gap", "gap to the nearest wall or wrap", "mm", lambda shot, aim: np.maximum(shot.gap, 0.0),
           thick=2.0, falling=True, without="gaps were not recorded"),
-    Paint("displacement", "distance from the place when fully out", "mm",
-          lambda shot, rest: np.linalg.norm(shot.surface() - rest.place, axis=-1)),
+    Colouring("displacement", "distance from the place when fully out", "mm",
+          lambda shot, aim: np.linalg.norm(shot.surface() - aim.place, axis=-1)),
 )  # fmt: skip
 LAYERS = "layers"
 """The colouring that shows materials, not values."""
-NAMES = (*(paint.name for paint in PAINTS), LAYERS)
+NAMES = (*(colouring.name for colouring in COLOURINGS), LAYERS)
 
 
-def paint_named(name: str) -> Paint | None:
-    """The paint of a name; None for the layers. Raises InputError for any other word."""
+def colouring_named(name: str) -> Colouring | None:
+    """The colouring of a name; None for the layers. Raises InputError for any other word."""
     if name not in NAMES:
         raise InputError(f"no colouring named {name!r}; there are: {', '.join(NAMES)}")
-    return next((paint for paint in PAINTS if paint.name == name), None)
+    return next((colouring for colouring in COLOURINGS if colouring.name == name), None)

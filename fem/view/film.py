@@ -19,11 +19,11 @@ from fem.core.errors import MissingLibrary
 from fem.results.result import Result
 from fem.results.snapshot import PHASE_WORDS, PHASES
 from fem.view.camera import aim, new_plotter
-from fem.view.canvas import Sheet, colour_scale, cut_short
+from fem.view.canvas import Canvas, colour_scale, cut_short
 from fem.view.colour import Scale, materials
 from fem.view.graphics import need_graphics
 from fem.view.palette import ALARM, FAINT, INK, LINES, SOFT
-from fem.view.playback import Showing, moment_like
+from fem.view.playback import Playback, state_like
 from fem.view.scene import Stage, extent, same_scales
 from fem.view.side_panel import Picture, heading, numbers
 from fem.view.torque_trace import Trace
@@ -36,21 +36,21 @@ WIDTH, SCENE, ROW, CURVE = 960, 372, 84, 192
 AFAR = 0.42
 """Share of the width for the view from afar, where there is a casing to look into as well."""
 RATE = 10
-"""Moments per second."""
+"""States per second."""
 HOLD, END = 1.5, 1.2
-"""Seconds the film rests on a jam, and on its last moment."""
+"""Seconds the film rests on a jam, and on its last state."""
 LEFT_OUT = ("axle wound", "push at the slot")
-"""Numbers of a moment that a frame has no room for."""
+"""Numbers of a state that a frame has no room for."""
 Progress = Callable[[float, str], None]
 
 
 def frames(
     results: Sequence[Result], strips: Sequence[Strip | None], colour: str
 ) -> Iterator[tuple[Picture, float]]:
-    """Every moment of the first run as a frame (rows, columns, 3), with the seconds it is to be seen."""
+    """Every state of the first run as a frame (rows, columns, 3), with the seconds it is to be seen."""
     need_graphics()
-    showing = Showing(results[0], colour=colour)
-    showing.probe = None
+    playback = Playback(results[0], colour=colour)
+    playback.probe = None
     whole, near = extent(results[0].snapshots, results[0].intended_path)
     splits = (
         [0.0, AFAR, 1.0]
@@ -71,59 +71,59 @@ def frames(
             aim(plotter.renderers[number], points, (right - left) * WIDTH / SCENE)
         head = heading(results, WIDTH)
         trace = Trace(results, (12, 4, WIDTH - 12, CURVE - 4))
-        curve = Sheet((WIDTH, CURVE))
+        curve = Canvas((WIDTH, CURVE))
         trace.draw(curve)
         base = curve.picture()
-        for moment in range(len(results[0].snapshots)):
-            showing.go(moment)
-            moments = [moment, *(moment_like(result, showing.shot) for result in results[1:])]
-            for stage, at in zip(stages, moments, strict=True):
-                stage.show(showing, at)
+        for state in range(len(results[0].snapshots)):
+            playback.go(state)
+            states = [state, *(state_like(result, playback.shot) for result in results[1:])]
+            for stage, at in zip(stages, states, strict=True):
+                stage.show(playback, at)
             plotter.renderers[0].ResetCameraClippingRange()
             plotter.render()
             strip_picture = np.asarray(plotter.screenshot(return_img=True), dtype=np.uint8)
-            below = Sheet.over(base)
-            trace.mark(below, moments)
-            parts = (head, strip_picture, _row(showing, stages, moments), below.picture())
-            rest = HOLD if "jam" in showing.names.split("; ") else 0.0
-            rest += END if moment == len(results[0].snapshots) - 1 else 0.0
-            yield np.vstack(parts), 1.0 / RATE + rest
+            below = Canvas.over(base)
+            trace.mark(below, states)
+            parts = (head, strip_picture, _row(playback, stages, states), below.picture())
+            pause = HOLD if "jam" in playback.names.split("; ") else 0.0
+            pause += END if state == len(results[0].snapshots) - 1 else 0.0
+            yield np.vstack(parts), 1.0 / RATE + pause
     finally:
         plotter.close()
 
 
-def _row(showing: Showing, stages: Sequence[Stage], moments: Sequence[int]) -> Picture:
+def _row(playback: Playback, stages: Sequence[Stage], states: Sequence[int]) -> Picture:
     """What happens and its numbers, and what the colours mean."""
-    sheet = Sheet((WIDTH, ROW))
-    sheet.line([(0, 0), (WIDTH, 0)], FAINT, 1)
-    sheet.line([(0, ROW - 1), (WIDTH, ROW - 1)], FAINT, 1)
-    phase = PHASES[showing.shot.phase]
-    box = sheet.text((16, 8), PHASE_WORDS[phase], 16, LINES[phase].colour, bold=True)
+    canvas = Canvas((WIDTH, ROW))
+    canvas.line([(0, 0), (WIDTH, 0)], FAINT, 1)
+    canvas.line([(0, ROW - 1), (WIDTH, ROW - 1)], FAINT, 1)
+    phase = PHASES[playback.shot.phase]
+    box = canvas.text((16, 8), PHASE_WORDS[phase], 16, LINES[phase].colour, bold=True)
     room = WIDTH * 0.62
-    words = cut_short(sheet, showing.names, 16, room - box[2] - 20, True)
-    sheet.text((box[2] + 16, 8), words, 16, ALARM if "jam" in words else INK, bold=True)
-    for line, (stage, moment) in enumerate(zip(stages, moments, strict=True)):
-        rows = [f"{name} {value}" for name, value in numbers(stage.result, moment) if name not in LEFT_OUT]
+    words = cut_short(canvas, playback.names, 16, room - box[2] - 20, True)
+    canvas.text((box[2] + 16, 8), words, 16, ALARM if "jam" in words else INK, bold=True)
+    for line, (stage, state) in enumerate(zip(stages, states, strict=True)):
+        rows = [f"{name} {value}" for name, value in numbers(stage.result, state) if name not in LEFT_OUT]
         if len(stages) == 1:
-            told = "\n".join(",  ".join(rows[k : k + 3]) for k in (0, 3))
+            text = "\n".join(",  ".join(rows[k : k + 3]) for k in (0, 3))
         else:  # the first two say where it is and what that takes
-            told = cut_short(sheet, f"{stage.result.case_name}: {',  '.join(rows[:2])}", 14, room - 16)
-        sheet.text((16, 34 + 21 * line), told, 14)
-    scale = stages[0].scales.get(showing.colour)
+            text = cut_short(canvas, f"{stage.result.case_name}: {',  '.join(rows[:2])}", 14, room - 16)
+        canvas.text((16, 34 + 21 * line), text, 14)
+    scale = stages[0].scales.get(playback.colour)
     x = room + 18
     if scale is not None:
-        told_scale = Scale("", "", scale.low, scale.high, scale.signed, scale.falling, scale.limit)
+        bare_scale = Scale("", "", scale.low, scale.high, scale.signed, scale.falling, scale.limit)
         title = f"{scale.title} [{scale.unit}]"
-        sheet.text((x, 6), cut_short(sheet, title, 12, WIDTH - 16 - x), 12)
-        colour_scale(sheet, (x, 4), 240, told_scale, 12)
-        return sheet.picture()
+        canvas.text((x, 6), cut_short(canvas, title, 12, WIDTH - 16 - x), 12)
+        colour_scale(canvas, (x, 4), 240, bare_scale, 12)
+        return canvas.picture()
     zones = stages[0].zones
     for line, (name, shade) in enumerate(zip(zones.materials[:3], materials(3), strict=False)):
         fill: Any = tuple(int(part) for part in shade)
         y = 10 + 22 * line
-        sheet.area([(x, y), (x + 22, y), (x + 22, y + 15), (x, y + 15)], fill, SOFT)
-        sheet.text((x + 30, 9 + 22 * line), name, 13)
-    return sheet.picture()
+        canvas.area([(x, y), (x + 22, y), (x + 22, y + 15), (x, y + 15)], fill, SOFT)
+        canvas.text((x + 30, 9 + 22 * line), name, 13)
+    return canvas.picture()
 
 
 def write_film(
@@ -134,15 +134,15 @@ def write_film(
     Raises MissingLibrary without graphics, or for MP4 without its extra; OSError if the file cannot be
     written.
     """
-    moments = len(results[0].snapshots)
+    states = len(results[0].snapshots)
 
-    def told() -> Iterator[tuple[Picture, float]]:
+    def with_progress() -> Iterator[tuple[Picture, float]]:
         for number, frame in enumerate(frames(results, strips, colour), 1):
-            tell(number / moments, f"drawn {number} of {moments} moments")
+            tell(number / states, f"drawn {number} of {states} states")
             yield frame
 
     with whole_file(file) as unfinished:
-        (_mp4 if file.suffix == ".mp4" else _gif)(told, unfinished)
+        (_mp4 if file.suffix == ".mp4" else _gif)(with_progress, unfinished)
     return file
 
 

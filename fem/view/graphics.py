@@ -76,8 +76,8 @@ _INSTALL = (
 def need_display() -> None:
     """Raise MissingLibrary, saying what works without one, if no window can be opened here."""
     if sys.platform.startswith("linux") and not display_answers():
-        told = os.environ.get("DISPLAY")
-        why = f"the display {told} does not answer" if told else "there is no display (DISPLAY is not set)"
+        name = os.environ.get("DISPLAY")
+        why = f"the display {name} does not answer" if name else "there is no display (DISPLAY is not set)"
         raise MissingLibrary(f"no window can be opened: {why}; {WITHOUT_DISPLAY}")
 
 

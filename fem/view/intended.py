@@ -28,7 +28,7 @@ LEAST_RISE = 0.02
 
 
 @dataclass(frozen=True, eq=False)
-class Rest:
+class IntendedShape:
     """The strip as it should be when fully out.
 
     place (n, m, 3) mm; curvature (n,) 1/mm of the middle line; rise (n,) mm of the edges over the middle, nan
@@ -47,8 +47,8 @@ def rise(shot: Snapshot) -> Array:
     return np.asarray((shot.height[:, 0] + shot.height[:, -1]) / 2 - middle)
 
 
-def at_rest(result: Result, strip: Strip | None) -> Rest:
-    """The intended shape on the grid of the moments of a result, which must have at least one."""
+def intended_shape(result: Result, strip: Strip | None) -> IntendedShape:
+    """The intended shape on the grid of the states of a result, which must have at least one."""
     first, path = result.snapshots[0], result.intended_path
     curvature, place, risen, surface = first.curvature, first.surface(), rise(first), np.empty((0, 0, 3))
     if strip is None and len(path) > 2:
@@ -68,16 +68,16 @@ def at_rest(result: Result, strip: Strip | None) -> Rest:
             half = 0.5 * strip.width_at(s)
             surface = strip.surface(s[:, None], half[:, None] * np.linspace(-1.0, 1.0, 9)).X + shift
     risen = np.where(np.abs(risen) > LEAST_RISE, risen, np.nan)
-    return Rest(np.asarray(place), np.asarray(curvature), risen, np.asarray(surface))
+    return IntendedShape(np.asarray(place), np.asarray(curvature), risen, np.asarray(surface))
 
 
-def section_at_rest(rest: Rest, shot: Snapshot, station: float) -> Array:
+def intended_section(aim: IntendedShape, shot: Snapshot, station: float) -> Array:
     """The section's middle line when fully out, laid flat, (m, 2) mm: across, and toward the axle."""
     low = int(np.clip(np.searchsorted(shot.station, station) - 1, 0, shot.station.size - 2))
     part = (station - shot.station[low]) / (shot.station[low + 1] - shot.station[low])
-    line = (1 - part) * rest.place[low] + part * rest.place[low + 1]
+    line = (1 - part) * aim.place[low] + part * aim.place[low + 1]
     middle = shot.across.size // 2
-    along = rest.place[low + 1, middle] - rest.place[low, middle]
+    along = aim.place[low + 1, middle] - aim.place[low, middle]
     up = np.array([-along[1], along[0], 0.0]) / np.hypot(along[0], along[1])
     return np.stack([line[:, 2] - line[middle, 2], (line - line[middle]) @ up], axis=1)
 
@@ -104,7 +104,7 @@ class Zones:
 
 
 def zones(shot: Snapshot, strip: Strip | None) -> Zones:
-    """Lay out the solid of all moments that share the stations of `shot`, with hard edges between zones."""
+    """Lay out the solid of all states that share the stations of `shot`, with hard edges between zones."""
     if strip is None:
         grid = StripGrid.of(shot.station, shot.across.size)
         plain = np.zeros((1, grid.station.size, grid.share.size), dtype=np.int64)

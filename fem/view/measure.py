@@ -1,4 +1,4 @@
-"""What one can measure on the strip at a moment: the coil, a section, the values at a point."""
+"""What one can measure on the strip at a state: the coil, a section, the values at a point."""
 
 from __future__ import annotations
 
@@ -12,16 +12,16 @@ import numpy as np
 from fem.core.term import Array
 from fem.results.readings import number
 from fem.results.snapshot import Snapshot
-from fem.view.colouring import PAINTS
-from fem.view.intended import Rest
+from fem.view.colouring import COLOURINGS
+from fem.view.intended import IntendedShape
 from fem.view.solid import StripSolid
 
 LEAST = 1e-6
-"""Anything smaller, in the units of the paints, is 0."""
+"""Anything smaller, in the units of the colourings, is 0."""
 
 
 @dataclass(frozen=True)
-class Coil:
+class CoilSize:
     """The coil in its casing: turns, the diameter of the round it needs, what is left to the casing (both
     sides together would be twice that); ends of the widest radius drawn as a diameter, each (3,).
     """
@@ -40,7 +40,7 @@ def _first(shot: Snapshot, **wanted: Any) -> Mapping[str, Any] | None:
     )
 
 
-def coil(shot: Snapshot, solid: StripSolid) -> Coil | None:
+def coil(shot: Snapshot, solid: StripSolid) -> CoilSize | None:
     """Measure the coil: the strip inside the casing up to where it last passes under the axle, on its way to
     the slot.
 
@@ -69,11 +69,11 @@ def coil(shot: Snapshot, solid: StripSolid) -> Coil | None:
     turns = float(angle[last - 1] - angle[0]) / (2.0 * math.pi)
     faces = np.stack([face[:last] for face in solid.faces[:2]])
     reach = np.hypot(faces[..., 0] - centre[0], faces[..., 1] - centre[1])
-    spot = np.unravel_index(int(np.argmax(reach)), reach.shape)
-    radius, end = float(reach[spot]), faces[spot]
+    widest = np.unravel_index(int(np.argmax(reach)), reach.shape)
+    radius, end = float(reach[widest]), faces[widest]
     other = np.array([*(2.0 * centre - end[:2]), end[2]])
     left = math.nan if casing is None else casing["core"] - casing["radius"] - radius
-    return Coil(turns, 2.0 * radius, float(left), float(solid.station[spot[1]]), (end, other))
+    return CoilSize(turns, 2.0 * radius, float(left), float(solid.station[widest[1]]), (end, other))
 
 
 def flat_section(solid: StripSolid, station: float) -> Array:
@@ -103,14 +103,14 @@ def nearest_point(solid: StripSolid, across: Array, place: Array) -> tuple[float
     return float(solid.station[row]), float(across[column])
 
 
-def values_at(shot: Snapshot, rest: Rest, point: tuple[float, float]) -> list[tuple[str, str]]:
+def values_at(shot: Snapshot, aim: IntendedShape, point: tuple[float, float]) -> list[tuple[str, str]]:
     """Names and values with units at a point (station, across), for reading; a dash where none is known."""
-    said = []
-    for paint in PAINTS:
-        value = _interpolated(shot, paint.of(shot, rest), point)
-        said.append((paint.name, _value_text(value, paint.unit)))
+    values = []
+    for colouring in COLOURINGS:
+        value = _interpolated(shot, colouring.of(shot, aim), point)
+        values.append((colouring.name, _value_text(value, colouring.unit)))
     force = float(np.interp(point[0], shot.station, shot.axial_force))
-    return [*said, ("axial force", _value_text(force, "N"))]
+    return [*values, ("axial force", _value_text(force, "N"))]
 
 
 def _value_text(value: float, unit: str) -> str:

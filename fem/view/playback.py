@@ -1,7 +1,7 @@
-"""A finished run as a film: its moments in order, the events among them, and what a key does to what is
+"""A finished run as a film: its states in order, the events among them, and what a key does to what is
 shown.
 
-No window is needed here: a window, a film and a test all drive a `Showing`.
+No window is needed here: a window, a film and a test all drive a `Playback`.
 """
 
 from __future__ import annotations
@@ -28,27 +28,27 @@ RETRACT, DEPLOY = PHASES.index("retract"), PHASES.index("deploy")
 
 
 @dataclass(frozen=True)
-class Event:
-    """Something worth a look, and the number of the moment nearest to it."""
+class RunEvent:
+    """Something worth a look, and the number of the state nearest to it."""
 
     name: str
-    moment: int
+    state: int
 
 
 def travel_of(result: Result) -> Array:
-    """Travel of every moment, (k,) mm."""
+    """Travel of every state, (k,) mm."""
     return np.array([shot.travel for shot in result.snapshots])
 
 
-def moment_at(result: Result, travel: float, phase: int) -> int:
-    """The moment of a phase whose travel is nearest, of all moments if the phase has none."""
+def state_at_travel(result: Result, travel: float, phase: int) -> int:
+    """The state of a phase whose travel is nearest, of all states if the phase has none."""
     shots = result.snapshots
     own = [k for k, shot in enumerate(shots) if shot.phase == phase] or list(range(len(shots)))
     return min(own, key=lambda k: abs(shots[k].travel - travel))
 
 
-def moment_like(result: Result, shot: Snapshot) -> int:
-    """The moment of a run most like one of another: of the same phase, near in travel and in turning."""
+def state_like(result: Result, shot: Snapshot) -> int:
+    """The state of a run most like one of another: of the same phase, near in travel and in turning."""
     shots = result.snapshots
     own = [k for k, other in enumerate(shots) if other.phase == shot.phase] or list(range(len(shots)))
     reach = max(abs(other.travel) for other in shots) or 1.0
@@ -75,23 +75,26 @@ def snaps(result: Result) -> Index:
     return np.array([group[np.argmax(step[group])] for group in groups], dtype=np.int64)
 
 
-def events(result: Result) -> tuple[Event, ...]:
-    """Events in the order of the run: named moments, passages of bends, snaps."""
+def events(result: Result) -> tuple[RunEvent, ...]:
+    """Events in the order of the run: named states, passages of bends, snaps."""
     found = [
-        Event(word, k) for k, shot in enumerate(result.snapshots) for word in shot.label.split("; ") if word
+        RunEvent(word, k)
+        for k, shot in enumerate(result.snapshots)
+        for word in shot.label.split("; ")
+        if word
     ]
     for bend in result.bends:
         if (nearest := state_of_bend(result, bend)) is not None:
-            found.append(Event(f"bend {bend.bend} at the slot", nearest))
+            found.append(RunEvent(f"bend {bend.bend} at the slot", nearest))
     steps = np.array([shot.step for shot in result.snapshots])
     for row in snaps(result):
-        found.append(Event(SNAP, int(np.argmin(np.abs(steps - result.column("step")[row])))))
-    found.sort(key=lambda event: event.moment)
+        found.append(RunEvent(SNAP, int(np.argmin(np.abs(steps - result.column("step")[row])))))
+    found.sort(key=lambda event: event.state)
     return tuple(dict.fromkeys(found))
 
 
-def chosen_moment(result: Result, wanted: str | None) -> int:
-    """The moment called `wanted`: an event, a travel in mm, or None: the critical one.
+def chosen_state(result: Result, wanted: str | None) -> int:
+    """The state called `wanted`: an event, a travel in mm, or None: the critical one.
 
     A travel is looked for where the strip is pushed out, if it is, else on the way in. Raises InputError
     listing what there is.
@@ -103,7 +106,7 @@ def chosen_moment(result: Result, wanted: str | None) -> int:
         )
     if wanted is None:
         return next(k for k, shot in enumerate(shots) if shot is result.critical())
-    named = {event.name: event.moment for event in reversed(events(result))}
+    named = {event.name: event.state for event in reversed(events(result))}
     if wanted in named:
         return named[wanted]
     try:
@@ -112,7 +115,7 @@ def chosen_moment(result: Result, wanted: str | None) -> int:
         travel = math.nan
     if not math.isfinite(travel):
         raise InputError(
-            f"{result.case_name}: no moment called {wanted!r}; there are: {', '.join(reversed(named))}; "
+            f"{result.case_name}: no state called {wanted!r}; there are: {', '.join(reversed(named))}; "
             "or a travel in mm"
         )
     low, high = float(travel_of(result).min()), float(travel_of(result).max())
@@ -121,7 +124,7 @@ def chosen_moment(result: Result, wanted: str | None) -> int:
             f"{result.case_name}: the travel runs from {low:.1f} to {high:.1f} mm, got {travel:g}"
         )
     phases = {shot.phase for shot in shots}
-    return moment_at(result, travel, DEPLOY if DEPLOY in phases else RETRACT)
+    return state_at_travel(result, travel, DEPLOY if DEPLOY in phases else RETRACT)
 
 
 # ---- what is shown -----------------------------------------------------------------------------------------
@@ -131,11 +134,11 @@ SIDES = ("aslant", "from the front", "from above", "along the path")
 
 
 @dataclass
-class Showing:
+class Playback:
     """What of a run is shown now; every key changes something here, and whoever draws looks at it."""
 
     result: Result
-    moment: int = 0
+    state: int = 0
     colour: str = NAMES[0]
     casing: str = CASINGS[0]
     side: str = SIDES[0]
@@ -155,7 +158,7 @@ class Showing:
 
     def __post_init__(self) -> None:
         self.events = events(self.result)
-        self.moment = chosen_moment(self.result, None)
+        self.state = chosen_state(self.result, None)
         jam = self.result.jam
         self.near = jam is not None
         if jam is not None and math.isfinite(jam.station_mm):
@@ -166,28 +169,28 @@ class Showing:
 
     @property
     def shot(self) -> Snapshot:
-        """The moment shown."""
-        return self.result.snapshots[self.moment]
+        """The state shown."""
+        return self.result.snapshots[self.state]
 
     @property
     def names(self) -> str:
-        """Events at this moment, in words."""
-        return "; ".join(event.name for event in self.events if event.moment == self.moment)
+        """Events at this state, in words."""
+        return "; ".join(event.name for event in self.events if event.state == self.state)
 
-    def go(self, moment: int) -> None:
-        """Show a moment by number; stays within the run."""
-        self.moment = int(np.clip(moment, 0, len(self.result.snapshots) - 1))
+    def go(self, state: int) -> None:
+        """Show a state by number; stays within the run."""
+        self.state = int(np.clip(state, 0, len(self.result.snapshots) - 1))
         self.swaying = self.swaying and self.shot.mode.size > 0
 
     def slide(self, share: float) -> None:
-        """Show the moment at a share 0 ... 1 of the slider, on which all moments have the same room."""
+        """Show the state at a share 0 ... 1 of the slider, on which all states have the same room."""
         self.go(math.floor(min(max(share, 0.0), 1.0) * len(self.result.snapshots)))
 
     def tick(self) -> None:
-        """One step of a playing film; it stops at the last moment."""
+        """One step of a playing film; it stops at the last state."""
         if self.playing:
-            self.go(self.moment + 1)
-            self.playing = self.moment < len(self.result.snapshots) - 1
+            self.go(self.state + 1)
+            self.playing = self.state < len(self.result.snapshots) - 1
 
     def press(self, key: str) -> bool:
         """Do what a key says; whether it says anything."""
@@ -201,19 +204,19 @@ class Showing:
     # ---- one method per line of the help
 
     def _play(self, _: str) -> None:
-        if not self.playing and self.moment == len(self.result.snapshots) - 1:
+        if not self.playing and self.state == len(self.result.snapshots) - 1:
             self.go(0)
         self.playing = not self.playing
 
     def _step(self, key: str) -> None:
         self.playing = False
-        self.go(self.moment + (1 if key == "Right" else -1))
+        self.go(self.state + (1 if key == "Right" else -1))
 
     def _event(self, key: str) -> None:
         self.playing = False
-        places = sorted({event.moment for event in self.events})
+        places = sorted({event.state for event in self.events})
         later = (
-            [k for k in places if k > self.moment] if key == "Up" else [k for k in places if k < self.moment]
+            [k for k in places if k > self.state] if key == "Up" else [k for k in places if k < self.state]
         )
         if later:
             self.go(later[0] if key == "Up" else later[-1])
@@ -226,7 +229,7 @@ class Showing:
 
     def _critical(self, _: str) -> None:
         self.playing = False
-        self.go(chosen_moment(self.result, None))
+        self.go(chosen_state(self.result, None))
 
     def _colour(self, key: str) -> None:
         self.colour = NAMES[int(key) - 1]
@@ -248,7 +251,7 @@ class Showing:
     def _sway(self, _: str) -> None:
         self.swaying = not self.swaying and self.shot.mode.size > 0
         if not self.shot.mode.size:
-            self.message = "no softest mode was kept for this moment"
+            self.message = "no softest mode was kept for this state"
 
     def _measure(self, _: str) -> None:
         self.measuring = not self.measuring
@@ -280,7 +283,7 @@ def _after(words: tuple[str, ...], word: str) -> str:
 
 
 @dataclass(frozen=True)
-class Binding:
+class KeyBinding:
     """Keys, how the help calls them, what they do in words and in deed."""
 
     keys: tuple[str, ...]
@@ -290,25 +293,26 @@ class Binding:
 
 
 KEYS = (
-    Binding(("space",), "space", "play, pause", Showing._play),
-    Binding(("Left", "Right"), "\N{LEFTWARDS ARROW} \N{RIGHTWARDS ARROW}", "one moment back, on",
-            Showing._step),
-    Binding(("Down", "Up"), "\N{DOWNWARDS ARROW} \N{UPWARDS ARROW}", "event before, after", Showing._event),
-    Binding(("Home", "End"), "home, end", "first, last moment", Showing._end),
-    Binding(("j",), "j", "jam, or the most strained moment", Showing._critical),
-    Binding(tuple(str(k + 1) for k in range(len(NAMES))), f"1 \N{EN DASH} {len(NAMES)}",
-            "colour: " + ", ".join(NAMES), Showing._colour),
-    Binding(("c",), "c", "casing: " + ", ".join(CASINGS), Showing._casing),
-    Binding(("i",), "i", "intended surface on, off", Showing._intended),
-    Binding(("m",), "m", "sway in the softest mode, where it was kept", Showing._sway),
-    Binding(("d",), "d", "coil diameter and clearance on, off", Showing._measure),
-    Binding(("p",), "p, click", "ask about the point under the pointer, cut the section there",
-            Showing._probe),
-    Binding(("comma", "period"), ",  .", "move the cut toward root, tip", Showing._cut),
-    Binding(("Escape",), "esc", "forget the point, close this list", Showing._forget),
-    Binding(("v",), "v", "look " + ", ".join(SIDES), Showing._side),
-    Binding(("f",), "f", "camera onto everything, onto the casing", Showing._fit),
-    Binding(("k",), "k", "keep a picture of the window as a file", Showing._save),
-    Binding(("h",), "h", "this list", Showing._help),
-    Binding(("q",), "q", "close the window", Showing._quit),
+    KeyBinding(("space",), "space", "play, pause", Playback._play),
+    KeyBinding(("Left", "Right"), "\N{LEFTWARDS ARROW} \N{RIGHTWARDS ARROW}", "one state back, on",
+               Playback._step),
+    KeyBinding(("Down", "Up"), "\N{DOWNWARDS ARROW} \N{UPWARDS ARROW}", "event before, after",
+               Playback._event),
+    KeyBinding(("Home", "End"), "home, end", "first, last state", Playback._end),
+    KeyBinding(("j",), "j", "jam, or the most strained state", Playback._critical),
+    KeyBinding(tuple(str(k + 1) for k in range(len(NAMES))), f"1 \N{EN DASH} {len(NAMES)}",
+               "colour: " + ", ".join(NAMES), Playback._colour),
+    KeyBinding(("c",), "c", "casing: " + ", ".join(CASINGS), Playback._casing),
+    KeyBinding(("i",), "i", "intended surface on, off", Playback._intended),
+    KeyBinding(("m",), "m", "sway in the softest mode, where it was kept", Playback._sway),
+    KeyBinding(("d",), "d", "coil diameter and clearance on, off", Playback._measure),
+    KeyBinding(("p",), "p, click", "ask about the point under the pointer, cut the section there",
+               Playback._probe),
+    KeyBinding(("comma", "period"), ",  .", "move the cut toward root, tip", Playback._cut),
+    KeyBinding(("Escape",), "esc", "forget the point, close this list", Playback._forget),
+    KeyBinding(("v",), "v", "look " + ", ".join(SIDES), Playback._side),
+    KeyBinding(("f",), "f", "camera onto everything, onto the casing", Playback._fit),
+    KeyBinding(("k",), "k", "keep a picture of the window as a file", Playback._save),
+    KeyBinding(("h",), "h", "this list", Playback._help),
+    KeyBinding(("q",), "q", "close the window", Playback._quit),
 )  # fmt: skip

@@ -1,6 +1,6 @@
 """The things one would hold, as meshes: the strip, the walls around it, and what is marked on them.
 
-A `Stage` puts them before one or several cameras once; a moment of the run then only moves points and changes
+A `Stage` puts them before one or several cameras once; a state of the run then only moves points and changes
 colours in place, which is what keeps a slider quick.
 """
 
@@ -20,11 +20,11 @@ from fem.results.result import Jam, Result
 from fem.results.snapshot import Snapshot
 from fem.view.canvas import BACK
 from fem.view.colour import Scale, materials, rgb
-from fem.view.colouring import PAINTS, paint_named
-from fem.view.intended import Zones, at_rest, zones
+from fem.view.colouring import COLOURINGS, colouring_named
+from fem.view.intended import Zones, intended_shape, zones
 from fem.view.measure import coil
 from fem.view.palette import ALARM, AXLE, BODY, CUT, HAND, INK, INTENDED, SOFT
-from fem.view.playback import CASINGS, Showing
+from fem.view.playback import CASINGS, Playback
 from fem.view.solid import StripSolid, axle_mark, dashes, quads, wall_faces, wall_outline
 
 if TYPE_CHECKING:
@@ -89,13 +89,13 @@ def wall_parts(outline: tuple[Array, Array], half: float, manner: str) -> list[t
             (line_mesh([rim[:, 1]]), ink),
         ]  # fmt: skip
     front, back, rim = wall_faces(outline, (0.86 * half, half))
-    rest = wall_faces(outline, (-half, 0.86 * half))[2]
+    clear = wall_faces(outline, (-half, 0.86 * half))[2]
     return [
         (surface_mesh([back, rim]), smooth),
         (surface_mesh([front]), {"color": CUT} | FLAT),
         (line_mesh([rim[:, 1]]), ink),
-        (surface_mesh([rest]), smooth | {"opacity": 0.16}),
-        (line_mesh([rest[:, 0]]), {"color": SOFT, "line_width": 2.0, "opacity": 0.5} | FLAT),
+        (surface_mesh([clear]), smooth | {"opacity": 0.16}),
+        (line_mesh([clear[:, 0]]), {"color": SOFT, "line_width": 2.0, "opacity": 0.5} | FLAT),
     ]
 
 
@@ -130,7 +130,7 @@ def is_casing(wall: Mapping[str, Any]) -> bool:
 class Stage:
     """A run before the cameras of some renderers of a plotter.
 
-    What never changes is made once; `show` brings everything to a moment. result must have snapshots; strip:
+    What never changes is made once; `show` brings everything to a state. result must have snapshots; strip:
     the one of its case, if it is at hand.
     """
 
@@ -143,11 +143,11 @@ class Stage:
         numbered: bool = False,
     ) -> None:
         self.plotter, self.result, self.views = plotter, result, tuple(views)
-        self.rest = at_rest(result, strip)
+        self.aim = intended_shape(result, strip)
         self.zones: Zones = zones(result.snapshots[0], strip)
         self.half = half_depth(result.snapshots)
         self.scales: dict[str, Scale] = {
-            paint.name: paint.scale(result.snapshots, self.rest) for paint in PAINTS
+            colouring.name: colouring.scale(result.snapshots, self.aim) for colouring in COLOURINGS
         }
         self._solids: dict[int, StripSolid] = {}
         self._walls: list[Any] = []
@@ -179,9 +179,9 @@ class Stage:
             name: self._add(self._marks[name], color=colour, line_width=width, **FLAT)
             for name, colour, width in (("cut", ALARM, 4.0), ("coil", INK, 3.0))
         }
-        self._spot = pv.PolyData(np.zeros((1, 3), dtype=np.float32))
-        self._actors["spot"] = self._add(
-            self._spot, color=ALARM, point_size=15, render_points_as_spheres=True
+        self._point = pv.PolyData(np.zeros((1, 3), dtype=np.float32))
+        self._actors["point"] = self._add(
+            self._point, color=ALARM, point_size=15, render_points_as_spheres=True
         )
 
     # ---- making
@@ -211,9 +211,9 @@ class Stage:
             line_width=3.0,
             **FLAT,
         )
-        if self.rest.surface.size:
-            faint = surface_mesh([self.rest.surface])
-            rims = [self.rest.surface[:, k] for k in (0, -1)] + [self.rest.surface[k] for k in (0, -1)]
+        if self.aim.surface.size:
+            faint = surface_mesh([self.aim.surface])
+            rims = [self.aim.surface[:, k] for k in (0, -1)] + [self.aim.surface[k] for k in (0, -1)]
             made += self._add(faint, color=INTENDED, opacity=0.10, **FLAT)
             made += self._add(line_mesh(rims), color=INTENDED, line_width=1.0, opacity=0.5, **FLAT)
         return made
@@ -235,15 +235,15 @@ class Stage:
 
     # ---- asking
 
-    def solid(self, moment: int) -> StripSolid:
-        """The strip of a moment; made when first asked for, then kept."""
-        if moment not in self._solids:
-            self._solids[moment] = self.zones.grid.solid(self.result.snapshots[moment])
-        return self._solids[moment]
+    def solid(self, state: int) -> StripSolid:
+        """The strip of a state; made when first asked for, then kept."""
+        if state not in self._solids:
+            self._solids[state] = self.zones.grid.solid(self.result.snapshots[state])
+        return self._solids[state]
 
-    def swayed(self, moment: int, turn: float) -> StripSolid:
-        """The strip of a moment moved along its softest mode; turn [rad] of the sway, widest half a width."""
-        shot = self.result.snapshots[moment]
+    def swayed(self, state: int, turn: float) -> StripSolid:
+        """The strip of a state moved along its softest mode; turn [rad] of the sway, widest half a width."""
+        shot = self.result.snapshots[state]
         reach = 0.25 * float(np.ptp(shot.across)) * math.sin(turn)
         return self.zones.grid.solid(shot, shot.surface() + reach * shot.mode)
 
@@ -253,29 +253,29 @@ class Stage:
 
     # ---- showing
 
-    def show(self, showing: Showing, moment: int | None = None, turn: float | None = None) -> None:
-        """Bring everything to a moment (the one shown, unless told) in the colours and manners asked for."""
-        at = showing.moment if moment is None else moment
+    def show(self, playback: Playback, state: int | None = None, turn: float | None = None) -> None:
+        """Bring everything to a state (None: the one shown) in the colours and manners asked for."""
+        at = playback.state if state is None else state
         shot = self.result.snapshots[at]
         solid = self.solid(at) if turn is None else self.swayed(at, turn)
         _move(self._strip, solid.faces)
         _renew(self._strip.point_data["Normals"], np.concatenate([n.reshape(-1, 3) for n in solid.normals]))
-        _renew(self._strip.point_data["rgb"], self.colours(shot, showing.colour))
+        _renew(self._strip.point_data["rgb"], self.colours(shot, playback.colour))
         self._strip.Modified()
         for mesh, shape in self._lines:
             _move(mesh, shape(solid))
         for actor in self._faint:
-            actor.visibility = showing.intended
+            actor.visibility = playback.intended
         self._show_numbers(shot, solid)
-        self._show_walls(shot, showing.casing)
-        self._show_marks(solid, showing, shot)
+        self._show_walls(shot, playback.casing)
+        self._show_marks(solid, playback, shot)
 
     def colours(self, shot: Snapshot, name: str) -> Any:
         """(P, 3) bytes for every point of all faces."""
-        paint = paint_named(name)
-        if paint is None:
+        colouring = colouring_named(name)
+        if colouring is None:
             return materials(max(len(self.zones.materials), 1))[self.zones.owner]
-        values = self.zones.grid.field(paint.of(shot, self.rest))
+        values = self.zones.grid.field(colouring.of(shot, self.aim))
         return self.scales[name].colours(values).reshape(-1, 3)[self.zones.grid.sources]
 
     def _show_numbers(self, shot: Snapshot, solid: StripSolid) -> None:
@@ -316,24 +316,28 @@ class Stage:
         if axle is not None:
             _move(self._marks["axle"], [axle_mark(axle, shot.axle_angle, 1.01 * self.half)])
 
-    def _show_marks(self, solid: StripSolid, showing: Showing, shot: Snapshot) -> None:
-        made = coil(shot, solid) if showing.measuring else None
-        seen = {"cut": showing.probe is not None, "spot": showing.probe is not None, "coil": made is not None}
+    def _show_marks(self, solid: StripSolid, playback: Playback, shot: Snapshot) -> None:
+        made = coil(shot, solid) if playback.measuring else None
+        seen = {
+            "cut": playback.probe is not None,
+            "point": playback.probe is not None,
+            "coil": made is not None,
+        }
         for name, visible in seen.items():
             for actor in self._actors[name]:
                 actor.visibility = visible
         if made is not None:
             lift = np.array([0.0, 0.0, self.half * 1.02])
             _move(self._marks["coil"], [np.stack(made.ends) * [1, 1, 0] + lift])
-        if showing.probe is not None:
-            station, across = showing.probe
+        if playback.probe is not None:
+            station, across = playback.probe
             above, below = solid.lifted(station)
             loop = np.concatenate([above, below[::-1], above[:1]])
             self._marks["cut"].points = loop.astype(np.float32)
             self._marks["cut"].lines = np.array([len(loop), *range(len(loop))])
             share = (across - shot.across[0]) / np.ptp(shot.across)
             place = [np.interp(share, self.zones.grid.share, above[:, k]) for k in range(3)]
-            _move(self._spot, [np.array([place])])
+            _move(self._point, [np.array([place])])
 
 
 def _move(mesh: Any, parts: Sequence[Array]) -> None:
@@ -350,7 +354,7 @@ def _renew(held: Any, values: Any) -> None:
 
 def same_scales(stages: Sequence[Stage]) -> None:
     """Equal colours mean equal values in both runs: each scale reaches as far as the farther one."""
-    for paint in PAINTS:
-        widest = max((stage.scales[paint.name] for stage in stages), key=lambda scale: scale.high)
+    for colouring in COLOURINGS:
+        widest = max((stage.scales[colouring.name] for stage in stages), key=lambda scale: scale.high)
         for stage in stages:
-            stage.scales[paint.name] = widest
+            stage.scales[colouring.name] = widest

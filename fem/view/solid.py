@@ -1,8 +1,8 @@
 """Shapes of the real things for pictures and other outputs: the strip with its thickness, walls with depth.
 
 Numbers only; whoever draws, prints or exports turns the grids of points into triangles of its own kind. What
-does not change from moment to moment of a run (the splines, the layers, which point belongs to which face) is
-laid out once in a `StripGrid`; a moment then costs a few products of small matrices.
+does not change from state to state of a run (the splines, the layers, which point belongs to which face) is
+laid out once in a `StripGrid`; a state then costs a few products of small matrices.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ class StripSolid:
     """Strain share at those points, each (a, b)."""
     station: Array
     """(k,) mm, of the first index of the two broad faces and the long edges."""
-    sheets: Array
+    layer_faces: Array
     """(layers + 1, k, b, 3) mm: faces of the layers, from the one away from the axle to the one toward it."""
 
     @property
@@ -61,7 +61,7 @@ class StripSolid:
     def cut(self, station: float) -> Array:
         """The section at a station, (layers + 1, b, 3): lines of the layers' faces."""
         place, part = self._between(station)
-        return np.asarray((1 - part) * self.sheets[:, place - 1] + part * self.sheets[:, place])
+        return np.asarray((1 - part) * self.layer_faces[:, place - 1] + part * self.layer_faces[:, place])
 
     def edges(self) -> list[Array]:
         """The sharp edges as curves, each (k, 3)."""
@@ -95,7 +95,7 @@ class StripGrid:
     """Where the points of a drawn strip lie: on a grid `station` x `share`, at heights of the layers' faces.
 
     station (a,) mm; share (b,) of the width, 0 ... 1; heights (layers + 1, a, b) mm from the mid-surface,
-    rising; along and across: values at a moment's stations and columns -> the grid, by splines, by slopes of
+    rising; along and across: values at a state's stations and columns -> the grid, by splines, by slopes of
     these and by straight lines.
     """
 
@@ -109,7 +109,7 @@ class StripGrid:
     def of(
         cls, station: Array, columns: int, along: Array | None = None, share: Array | None = None
     ) -> StripGrid:
-        """For moments with these stations (n,) and `columns` points across."""
+        """For states with these stations (n,) and `columns` points across."""
         dense = np.linspace(station[0], station[-1], ALONG) if along is None else along
         part = np.linspace(0.0, 1.0, ACROSS) if share is None else share
         column = np.linspace(0.0, 1.0, columns)
@@ -126,7 +126,7 @@ class StripGrid:
         return np.asarray(self.along[2] @ values @ self.across[2].T)
 
     def solid(self, snapshot: Snapshot, moved: Array | None = None) -> StripSolid:
-        """The strip of a moment as a solid, or one of its thickness about a surface `moved` (n, m, 3)."""
+        """The strip of a state as a solid, or one of its thickness about a surface `moved` (n, m, 3)."""
         surface = snapshot.surface() if moved is None else moved
         (value, slope, _), (value_q, slope_q, _) = self.along, self.across
 
@@ -142,19 +142,19 @@ class StripGrid:
         if heights is None:
             half = self.field(np.broadcast_to(snapshot.thickness, snapshot.height.shape)) / 2
             heights = np.stack([-half, half])
-        sheets = middle + normal * heights[..., None]
+        layer_faces = middle + normal * heights[..., None]
         share = self.field(snapshot.strain_share)
         outward = (_unit(-aside[:, 0]), _unit(aside[:, -1]), _unit(-tangent[0]), _unit(tangent[-1]))
         doubled = 2 * self.layers
-        lines = np.stack([sheets[(k + 1) // 2] for k in reversed(range(doubled))], axis=2)
+        lines = np.stack([layer_faces[(k + 1) // 2] for k in reversed(range(doubled))], axis=2)
         sides = (lines[:, 0], lines[:, -1], lines[0], lines[-1])
         rims = [
             np.repeat(part[:, None], doubled, axis=1)
             for part in (share[:, 0], share[:, -1], share[0], share[-1])
         ]
-        faces = (sheets[-1], sheets[0], *sides)
+        faces = (layer_faces[-1], layer_faces[0], *sides)
         normals = (normal, -normal, *(np.repeat(way[:, None], doubled, axis=1) for way in outward))
-        return StripSolid(faces, normals, (share, share, *rims), self.station, sheets)
+        return StripSolid(faces, normals, (share, share, *rims), self.station, layer_faces)
 
     @cached_property
     def sources(self) -> Index:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fem.core.term import Array
-from fem.results.readings import state_values
+from fem.results.readings import number, state_values
 from fem.results.result import Result
 from fem.results.snapshot import PHASE_WORDS, PHASES, Snapshot
 from fem.view.camera import new_plotter
@@ -27,20 +27,20 @@ from fem.view.canvas import (
     BACK,
     RIGHT,
     UP,
-    Hand,
+    Canvas,
     Occupied,
-    Sheet,
     Sight,
+    TextStyle,
     colour_scale,
     label,
     wrapped,
 )
 from fem.view.colour import Scale, materials
-from fem.view.colouring import paint_named
+from fem.view.colouring import colouring_named
 from fem.view.graphics import need_graphics
-from fem.view.intended import Rest, Zones, at_rest, zones
+from fem.view.intended import IntendedShape, Zones, intended_shape, zones
 from fem.view.palette import ALARM, AXLE, FAINT, HAND, INK, INTENDED, PAPER, SOFT
-from fem.view.playback import CASINGS, chosen_moment, events
+from fem.view.playback import CASINGS, chosen_state, events
 from fem.view.scene import (
     MATT,
     half_depth,
@@ -63,7 +63,7 @@ Part = tuple[Any, dict[str, Any]]
 
 
 @dataclass(frozen=True, eq=False)
-class Scene:
+class StillScene:
     """All there is to draw."""
 
     solid: StripSolid
@@ -78,60 +78,66 @@ class Scene:
     scale: Scale | None
     """None for the layers."""
     zones: Zones
-    rest: Rest
+    aim: IntendedShape
 
 
 def critical_picture(
     result: Result,
     file: Path | str,
-    moment: str | None = None,
+    state: str | None = None,
     colour: str = "strain",
     strip: Strip | None = None,
 ) -> Path:
-    """Draw the strip at its critical moment as PNG, or at another: an event, or a travel in mm; return its
+    """Draw the strip at its critical state as PNG, or at another: an event, or a travel in mm; return its
     path.
 
     First the whole, then a close-up of casing and jam; without a casing the whole alone. colour: one of
-    `paint.NAMES`. strip: the one of the case, for its layers. The file appears complete or not at all. Raises
-    InputError for a moment or colour there is not, MissingLibrary without graphics.
+    `colouring.NAMES`. strip: the one of the case, for its layers. The file appears whole or not at all.
+
+    Raises
+    ------
+    InputError for a state or colour there is not, MissingLibrary without graphics.
+
     """
-    shot = result.snapshots[chosen_moment(result, moment)]
-    paint_named(colour)
+    shot = result.snapshots[chosen_state(result, state)]
+    colouring_named(colour)
     need_graphics()
     shown = scene(result, shot, colour, strip)
     lines, top = _heading(result, shot)
     sights = _sights(shown, top)
     foot = sights[-1].corner[1] + sights[-1].size[1]
-    sheet = Sheet((WIDE, foot + FOOT))
+    canvas = Canvas((WIDE, foot + FOOT))
     for place, words, size, ink in lines:
-        sheet.text(place, words, size, ink, bold=size > 30)
+        canvas.text(place, words, size, ink, bold=size > 30)
     for sight, picture in zip(sights, _render(shown, sights), strict=True):
-        sheet.paste(picture, sight.corner)
+        canvas.paste(picture, sight.corner)
     if len(sights) > 1:
         corners = sights[0].pixels(shown.near)
-        sheet.frame((*(corners.min(axis=0) - 6), *(corners.max(axis=0) + 6)), SOFT)
+        canvas.frame((*(corners.min(axis=0) - 6), *(corners.max(axis=0) + 6)), SOFT)
         x, y = sights[1].corner
-        sheet.line([(x, y + 10), (x, foot - 10)] if x else [(_MARGIN, y), (WIDE - _MARGIN, y)], FAINT)
-    for number in range(len(sights)):
-        _annotate(sheet, result, shown, sights, number)
-    _legend(sheet, result, shot, shown)
-    return sheet.save(Path(file))
+        canvas.line([(x, y + 10), (x, foot - 10)] if x else [(_MARGIN, y), (WIDE - _MARGIN, y)], FAINT)
+    for k in range(len(sights)):
+        _annotate(canvas, result, shown, sights, k)
+    _legend(canvas, result, shot, shown)
+    return canvas.save(Path(file))
 
 
 # ---------------------------------------------------------------- meshes
 
 
-def scene(result: Result, snapshot: Snapshot, colour: str = "strain", strip: Strip | None = None) -> Scene:
+def scene(
+    result: Result, snapshot: Snapshot, colour: str = "strain", strip: Strip | None = None
+) -> StillScene:
     """Turn a snapshot into meshes."""
-    rest, laid = at_rest(result, strip), zones(snapshot, strip)
+    aim, laid = intended_shape(result, strip), zones(snapshot, strip)
     solid = laid.grid.solid(snapshot)
     half = half_depth([snapshot])
-    paint, scale = paint_named(colour), None
-    if paint is None:
+    colouring, scale = colouring_named(colour), None
+    if colouring is None:
         colours = materials(max(len(laid.materials), 1))[laid.owner]
     else:
-        scale = paint.scale(result.snapshots or (snapshot,), rest)
-        values = laid.grid.field(paint.of(snapshot, rest))
+        scale = colouring.scale(result.snapshots or (snapshot,), aim)
+        values = laid.grid.field(colouring.of(snapshot, aim))
         colours = scale.colours(values).reshape(-1, 3)[laid.grid.sources]
     flat = {"lighting": False}
     parts: list[Part] = [
@@ -162,7 +168,7 @@ def scene(result: Result, snapshot: Snapshot, colour: str = "strain", strip: Str
         place = middle[len(middle) // 3] if wall["kind"] == "arc" else middle.mean(axis=0)
         names.append((str(wall["name"]).split(",")[0], np.array([*place, half])))
     close = np.concatenate(near) if cased else np.empty((0, 3))
-    return Scene(
+    return StillScene(
         solid,
         tuple(parts),
         np.concatenate(whole),
@@ -171,7 +177,7 @@ def scene(result: Result, snapshot: Snapshot, colour: str = "strain", strip: Str
         colour,
         scale,
         laid,
-        rest,
+        aim,
     )
 
 
@@ -195,7 +201,7 @@ def _wall(wall: Mapping[str, Any], outline: tuple[Array, Array], half: float, an
 # ---------------------------------------------------------------- picture
 
 
-def _sights(shown: Scene, top: int) -> list[Sight]:
+def _sights(shown: StillScene, top: int) -> list[Sight]:
     """Views that their points fill: one, or two beside each other (above, if the whole is long and low)."""
     if not len(shown.near):
         return [Sight.on(shown.whole, (WIDE, _height(shown.whole, WIDE)), (0, top))]
@@ -215,11 +221,11 @@ def _height(points: Array, width: int) -> int:
     return int(np.clip(width * up / across, 420, 780))
 
 
-def _render(shown: Scene, sights: Sequence[Sight]) -> list[NDArray[np.uint8]]:
+def _render(shown: StillScene, sights: Sequence[Sight]) -> list[NDArray[np.uint8]]:
     """The scene from each sight, `Sheet.FINE` times as fine as the sight's pixels."""
     # one window for all sights, cut to size afterwards: every change of its size costs a rendering more;
-    # the sheet is drawn finer and reduced, which smooths as well
-    window = np.max([sight.size for sight in sights], axis=0) * Sheet.FINE
+    # the canvas is drawn finer and reduced, which smooths as well
+    window = np.max([sight.size for sight in sights], axis=0) * Canvas.FINE
     plotter = new_plotter((int(window[0]), int(window[1])), [(0.0, 0.0, 1.0, 1.0)], hidden=True, smooth=1)
     try:
         for mesh, look in shown.parts:
@@ -233,11 +239,11 @@ def _render(shown: Scene, sights: Sequence[Sight]) -> list[NDArray[np.uint8]]:
             camera.focal_point, camera.up = tuple(sight.centre), tuple(UP)
             camera.position = tuple(sight.centre + far * BACK)
             camera.parallel_projection = True
-            camera.parallel_scale = window[1] / Sheet.FINE * sight.scale / 2
+            camera.parallel_scale = window[1] / Canvas.FINE * sight.scale / 2
             plotter.reset_camera_clipping_range()
             plotter.render()  # or the picture would be the one of the sight before
             picture = np.asarray(plotter.screenshot(return_img=True), dtype=np.uint8)
-            width, height = (side * Sheet.FINE for side in sight.size)
+            width, height = (side * Canvas.FINE for side in sight.size)
             left, top = (window[0] - width) // 2, (window[1] - height) // 2
             pictures.append(picture[top : top + height, left : left + width].copy())
         return pictures
@@ -248,62 +254,64 @@ def _render(shown: Scene, sights: Sequence[Sight]) -> list[NDArray[np.uint8]]:
 # ---------------------------------------------------------------- words
 
 FOOT = 108
-JAM_HAND = Hand(22, ALARM, True)
+JAM_STYLE = TextStyle(22, ALARM, True)
 _MARGIN = 36.0
 
 
-def _annotate(sheet: Sheet, result: Result, shown: Scene, sights: Sequence[Sight], number: int) -> None:
+def _annotate(
+    canvas: Canvas, result: Result, shown: StillScene, sights: Sequence[Sight], number: int
+) -> None:
     """The jam, names of the walls and mm from the root; each name once, in the closest view that has it."""
     sight = sights[number]
-    taken = sheet.occupied(sight.box)
+    taken = canvas.occupied(sight.box)
     closest = number == len(sights) - 1
     if result.jam is not None:
         x, y = sight.pixels(jam_place(shown.solid, result.jam))[0]
         radius = 30.0 if closest else 15.0
-        sheet.ring((x, y), radius + 2, PAPER, 7)
-        sheet.ring((x, y), radius, ALARM, 4)
+        canvas.ring((x, y), radius + 2, PAPER, 7)
+        canvas.ring((x, y), radius, ALARM, 4)
         taken.claim((x - radius, y - radius, x + radius, y + radius))
         if closest:
-            words = wrapped(sheet, f"jam: {result.jam.mode}", 22, 430, True)
+            words = wrapped(canvas, f"jam: {result.jam.mode}", 22, 430, True)
             words += f"\n{result.jam.place}"
-            label(sheet, taken, (x, y), words, JAM_HAND, radius)
+            label(canvas, taken, (x, y), words, JAM_STYLE, radius)
     for name, place in dict(reversed(shown.names)).items():
         homes = [k for k, other in enumerate(sights) if other.holds(place)]
         if homes and homes[-1] == number:
             x, y = sight.pixels(place)[0]
-            label(sheet, taken, (x, y), name)
-    _number_ticks(sheet, taken, shown, sight)
+            label(canvas, taken, (x, y), name)
+    _number_ticks(canvas, taken, shown, sight)
 
 
-def _number_ticks(sheet: Sheet, taken: Occupied, shown: Scene, sight: Sight) -> None:
+def _number_ticks(canvas: Canvas, taken: Occupied, shown: StillScene, sight: Sight) -> None:
     step = shown.solid.tick_step()
     for station in np.arange(step, shown.solid.station[-1] + 0.01, step):
         ends = sight.pixels(np.stack([line[k] for line in shown.solid.across_at(station) for k in (0, -1)]))
         words = f"{station:g}"
-        width, height = sheet.measure(words, 15)
+        width, height = canvas.measure(words, 15)
         for end in ends[np.argsort(-ends[:, 1])]:  # below the strip by preference
             away = end - ends.mean(axis=0)
             x, y = end + 15 * away / max(float(np.hypot(*away)), 1e-9)
             box = (x - width / 2, y - height / 2, x + width / 2, y + height / 2)
             if taken.covered(box) < 8:
                 taken.claim(box)
-                sheet.text((box[0], box[1]), words, 15)
+                canvas.text((box[0], box[1]), words, 15)
                 break
 
 
 def _heading(result: Result, shot: Snapshot) -> tuple[list[tuple[tuple[float, float], str, float, str]], int]:
     """Lines above the picture, (place, words, size, colour), and the height they take."""
-    paper, width = Sheet((10, 10)), WIDE - 2 * _MARGIN
+    paper, width = Canvas((10, 10)), WIDE - 2 * _MARGIN
     number = next((k for k, other in enumerate(result.snapshots) if other is shot), -1)
-    said = [event.name for event in events(result) if event.moment == number]
-    moment = "; ".join([PHASE_WORDS[PHASES[shot.phase]], *said])
+    said = [event.name for event in events(result) if event.state == number]
+    state = "; ".join([PHASE_WORDS[PHASES[shot.phase]], *said])
     if shot.phase != PHASES.index("push"):
-        moment += ": " + ", ".join(f"{name} {value}" for name, value in state_values(result, shot)[:2])
+        state += ": " + ", ".join(f"{name} {value}" for name, value in state_values(result, shot)[:2])
     y, lines = 24.0, []
     for words, size, colour in (
         (f"{result.case_name}: {result.status}", 34.0, ALARM if result.jam else INK),
         (result.sentence, 21.0, INK),
-        (moment, 19.0, SOFT),
+        (state, 19.0, SOFT),
     ):
         broken = wrapped(paper, words, size, width)
         lines.append(((_MARGIN, y), broken, size, colour))
@@ -311,40 +319,42 @@ def _heading(result: Result, shot: Snapshot) -> tuple[list[tuple[tuple[float, fl
     return lines, int(y)
 
 
-def _legend(sheet: Sheet, result: Result, shot: Snapshot, shown: Scene) -> None:
+def _legend(canvas: Canvas, result: Result, shot: Snapshot, shown: StillScene) -> None:
     """Colour scale with its unit, the greatest value and its place, and the other signs."""
-    top = sheet.size[1] - FOOT
-    sheet.line([(_MARGIN, top), (WIDE - _MARGIN, top)], FAINT)
-    paint, step = paint_named(shown.colour), shown.solid.tick_step()
-    if paint is None or shown.scale is None:
-        right, words = _layers(sheet, shown.zones, top), "layers are counted from the face away from the axle"
+    top = canvas.size[1] - FOOT
+    canvas.line([(_MARGIN, top), (WIDE - _MARGIN, top)], FAINT)
+    colouring, step = colouring_named(shown.colour), shown.solid.tick_step()
+    if colouring is None or shown.scale is None:
+        right = _layers(canvas, shown.zones, top)
+        words = "layers are counted from the face away from the axle"
     else:
-        right = colour_scale(sheet, (_MARGIN, top + 6), 420, shown.scale)
-        values, words = paint.of(shot, shown.rest), paint.without
+        right = colour_scale(canvas, (_MARGIN, top + 6), 420, shown.scale)
+        values, words = colouring.of(shot, shown.aim), colouring.without
         if np.isfinite(values).any():
-            extreme, pick = ("least", np.nanmin) if paint.falling else ("greatest", np.nanmax)
-            size = np.abs(values) if paint.signed else values
+            extreme, pick = ("least", np.nanmin) if colouring.falling else ("greatest", np.nanmax)
+            size = np.abs(values) if colouring.signed else values
             row = int(np.flatnonzero(size.ravel() == pick(size))[0]) // values.shape[1]
             value = values.ravel()[np.flatnonzero(size.ravel() == pick(size))[0]]
-            told = f"{value:.0f}" if paint.unit == "%" else f"{value:.3g}"
-            told = told.replace("-", "\N{MINUS SIGN}")
-            words = f"{extreme} now: {told} {paint.unit}, {shot.station[row]:.1f} mm from the root"
-    sheet.text((right + 50, top + 8), words, 19)
-    sheet.text((right + 50, top + 38), f"numbers on the strip: every {step:g} mm from the root", 19)
+            words = (
+                f"{extreme} now: {number(value, colouring.unit, 3)}, {shot.station[row]:.1f} mm from the root"
+            )
+    canvas.text((right + 50, top + 8), words, 19)
+    canvas.text((right + 50, top + 38), f"numbers on the strip: every {step:g} mm from the root", 19)
     if len(result.intended_path) > 1:
         for k in range(4):
-            sheet.line([(right + 50 + 20 * k, top + 80), (right + 62 + 20 * k, top + 80)], INTENDED, 2.5)
-        sheet.text((right + 142, top + 68), "path that the mid-line should take when fully out", 19)
+            canvas.line([(right + 50 + 20 * k, top + 80), (right + 62 + 20 * k, top + 80)], INTENDED, 2.5)
+        canvas.text((right + 142, top + 68), "path that the mid-line should take when fully out", 19)
 
 
-def _layers(sheet: Sheet, laid: Zones, top: float) -> float:
+def _layers(canvas: Canvas, laid: Zones, top: float) -> float:
     """Names and thicknesses of the layers with their colours; returns where they end on the right."""
     if not laid.layers:
-        return sheet.text((_MARGIN, top + 8), "layers are not known: the case is gone, or has changed", 19)[2]
+        words = "layers are not known: the case is gone, or has changed"
+        return canvas.text((_MARGIN, top + 8), words, 19)[2]
     right, shades = 0.0, materials(len(laid.materials))
-    for number, (name, thickness, _) in enumerate(laid.layers[:6]):
-        x, y = _MARGIN + 330 * (number // 3), top + 8 + 32 * (number % 3)
+    for k, (name, thickness, _) in enumerate(laid.layers[:6]):
+        x, y = _MARGIN + 330 * (k // 3), top + 8 + 32 * (k % 3)
         fill: Any = tuple(int(part) for part in shades[laid.materials.index(name)])
-        sheet.area([(x, y), (x + 30, y), (x + 30, y + 22), (x, y + 22)], fill, SOFT)
-        right = max(right, sheet.text((x + 40, y), f"{name}, {thickness:g} mm", 19)[2])
+        canvas.area([(x, y), (x + 30, y), (x + 30, y + 22), (x, y + 22)], fill, SOFT)
+        right = max(right, canvas.text((x + 40, y), f"{name}, {thickness:g} mm", 19)[2])
     return right

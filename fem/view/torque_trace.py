@@ -12,7 +12,7 @@ import numpy as np
 from fem.core.term import Array
 from fem.results.curves import Curve, load_curve, place
 from fem.results.result import Result
-from fem.view.canvas import Box, Sheet
+from fem.view.canvas import Box, Canvas
 from fem.view.palette import ALARM, FAINT, INK, LINES, PAPER, SOFT
 
 WIDTH, ASIDE = 2.2, 1.8
@@ -20,7 +20,7 @@ WIDTH, ASIDE = 2.2, 1.8
 
 
 class Trace:
-    """Axes in a box of a sheet (pixels) for one run, or two of which the second is dashed.
+    """Axes in a box of a canvas (pixels) for one run, or two of which the second is dashed.
 
     A run beside the first that goes along other axes has no curve here.
     """
@@ -47,119 +47,119 @@ class Trace:
         (x0, x1), (y0, y1) = self._x, self._y
         return left + (right - left) * (x - x0) / (x1 - x0), bottom - (bottom - top) * (y - y0) / (y1 - y0)
 
-    def place(self, number: int, moment: int) -> tuple[float, float] | None:
-        """Pixels of a moment of a run on its curve; None if the run recorded nothing there."""
+    def place(self, number: int, state: int) -> tuple[float, float] | None:
+        """Pixels of a state of a run on its curve; None if the run recorded nothing there."""
         result = self.results[number]
-        found = place(result, result.snapshots[moment]) if self._drawn[number] else None
+        found = place(result, result.snapshots[state]) if self._drawn[number] else None
         return None if found is None else self.at(*found)
 
     def nearest(self, x: float, y: float) -> int | None:
-        """The moment of the first run nearest to a pixel; None off the axes."""
+        """The state of the first run nearest to a pixel; None off the axes."""
         left, top, right, bottom = self.inner
         if not (left - 6 <= x <= right + 6 and top - 6 <= y <= bottom + 6):
             return None
         places = [(self.place(0, k), k) for k in range(len(self.results[0].snapshots))]
-        away = [(math.hypot(spot[0] - x, spot[1] - y), k) for spot, k in places if spot is not None]
+        away = [(math.hypot(here[0] - x, here[1] - y), k) for here, k in places if here is not None]
         return min(away)[1] if away else None
 
-    def draw(self, sheet: Sheet) -> None:
+    def draw(self, canvas: Canvas) -> None:
         """Axes, curves, what the motor has, bends and jam."""
-        self._axes(sheet)
+        self._axes(canvas)
         for line in self.curve.motor.lines if self.curve.motor is not None else ():
-            sheet.dashed(self._points(line.x, line.y), LINES[line.kind].colour, 1.2, 10.0)
+            canvas.dashed(self._points(line.x, line.y), LINES[line.kind].colour, 1.2, 10.0)
         for number, curve in enumerate(self.curves):
             if self._drawn[number]:
-                self._lines(sheet, curve, number)
-        self._legend(sheet)
-        self._marks(sheet)
-        self._name_motor(sheet)
+                self._lines(canvas, curve, number)
+        self._legend(canvas)
+        self._marks(canvas)
+        self._name_motor(canvas)
         if self.curve.jam is not None:
-            sheet.ring(self.at(self.curve.jam.x, self.curve.jam.y), 9, ALARM, 2)
+            canvas.ring(self.at(self.curve.jam.x, self.curve.jam.y), 9, ALARM, 2)
 
     def _points(self, x: Array, y: Array) -> list[tuple[float, float]]:
         return [self.at(float(a), float(b)) for a, b in zip(x, y, strict=True)]
 
-    def _axes(self, sheet: Sheet) -> None:
+    def _axes(self, canvas: Canvas) -> None:
         left, _, right, bottom = self.inner
         for value in self.y_ticks:
             y = self.at(0.0, float(value))[1]
-            sheet.line([(left, y), (right, y)], SOFT if value == 0 else FAINT, 1)
+            canvas.line([(left, y), (right, y)], SOFT if value == 0 else FAINT, 1)
             words = _number(float(value))
-            wide, high = sheet.measure(words, self.size)
-            sheet.text((left - 7 - wide, y - 0.55 * high), words, self.size, SOFT)
+            wide, high = canvas.measure(words, self.size)
+            canvas.text((left - 7 - wide, y - 0.55 * high), words, self.size, SOFT)
         for value in self.x_ticks:
             x = self.at(float(value), 0.0)[0]
-            sheet.line([(x, bottom), (x, bottom + 4)], SOFT, 1)
+            canvas.line([(x, bottom), (x, bottom + 4)], SOFT, 1)
             words = _number(float(value))
-            sheet.text((x - sheet.measure(words, self.size)[0] / 2, bottom + 5), words, self.size, SOFT)
-        sheet.text((self.box[0] + 2, self.box[1]), self.curve.y_title, self.size)
+            canvas.text((x - canvas.measure(words, self.size)[0] / 2, bottom + 5), words, self.size, SOFT)
+        canvas.text((self.box[0] + 2, self.box[1]), self.curve.y_title, self.size)
         if not self.curve.lines:
             here = (left + 20, (self.inner[1] + bottom) / 2 - self.size)
-            sheet.text(here, "the run kept no curve", self.size, SOFT)
-        wide = sheet.measure(self.curve.x_title, self.size)[0]
-        sheet.text((right - wide, bottom + 5 + 1.35 * self.size), self.curve.x_title, self.size)
+            canvas.text(here, "the run kept no curve", self.size, SOFT)
+        wide = canvas.measure(self.curve.x_title, self.size)[0]
+        canvas.text((right - wide, bottom + 5 + 1.35 * self.size), self.curve.x_title, self.size)
 
-    def _name_motor(self, sheet: Sheet) -> None:
+    def _name_motor(self, canvas: Canvas) -> None:
         """What the motor has, in words: by its line, or under the upper edge where it has none."""
         motor = self.curve.motor
         if motor is None:
             return
-        wide, high = sheet.measure(motor.words, self.size)
+        wide, high = canvas.measure(motor.words, self.size)
         left, top, right, _ = self.inner
         y = self.at(0.0, motor.least)[1] if motor.lines else top - 2
-        taken = sheet.occupied((0, 0, *sheet.size))
+        taken = canvas.occupied((0, 0, *canvas.size))
         places = [(x, y + dy) for dy in (-high - 2, 4) for x in np.linspace(left + 6, right - wide - 6, 7)]
         x, y = min(
             (place for place in places if place[1] >= top - 2),
             key=lambda place: taken.covered((*place, place[0] + wide, place[1] + high)),
         )
-        sheet.text((float(x), y), motor.words, self.size)
+        canvas.text((float(x), y), motor.words, self.size)
 
-    def _marks(self, sheet: Sheet) -> None:
+    def _marks(self, canvas: Canvas) -> None:
         """Where the bends are hardest to get past the slot; their names stand where least is drawn."""
         _, top, _, bottom = self.inner
         for mark in self.curve.marks:
             x = self.at(mark.x, 0.0)[0]
-            wide, high = sheet.measure(mark.words, self.size)
-            taken = sheet.occupied((0, 0, *sheet.size))
+            wide, high = canvas.measure(mark.words, self.size)
+            taken = canvas.occupied((0, 0, *canvas.size))
             left = x + 4 if x + 4 + wide < self.inner[2] else x - 4 - wide
             rows = np.linspace(top, bottom - high, 9)
             y = float(min(rows, key=lambda y: taken.covered((left, y, left + wide, y + high))))
-            sheet.dashed([(x, top), (x, bottom)], SOFT, 1, 3.0)
-            sheet.text((left, y), mark.words, self.size, SOFT)
+            canvas.dashed([(x, top), (x, bottom)], SOFT, 1, 3.0)
+            canvas.text((left, y), mark.words, self.size, SOFT)
 
-    def _lines(self, sheet: Sheet, curve: Curve, number: int) -> None:
+    def _lines(self, canvas: Canvas, curve: Curve, number: int) -> None:
         for line in curve.lines:
             points, colour = self._points(line.x, line.y), LINES[line.kind].colour
             if len(points) > 1 and number:
-                sheet.dashed(points, colour, ASIDE, 7.0)
+                canvas.dashed(points, colour, ASIDE, 7.0)
             elif len(points) > 1:
-                sheet.line(points, colour, WIDTH)
+                canvas.line(points, colour, WIDTH)
 
-    def _legend(self, sheet: Sheet) -> None:
+    def _legend(self, canvas: Canvas) -> None:
         """Colours and dashes, right to left above the axes."""
         x, y = self.inner[2], self.box[1]
         entries = [(line.words, LINES[line.kind].colour, 0) for line in self.curve.lines]
         if len(self.results) > 1:
             entries += [(result.case_name, INK, number) for number, result in enumerate(self.results)]
         for words, colour, number in reversed(entries):
-            x -= sheet.measure(words, self.size)[0]
-            sheet.text((x, y), words, self.size, colour)
+            x -= canvas.measure(words, self.size)[0]
+            canvas.text((x, y), words, self.size, colour)
             ends = [(x - 30, y + 0.75 * self.size), (x - 7, y + 0.75 * self.size)]
             if number:
-                sheet.dashed(ends, colour, WIDTH, 7.0)
+                canvas.dashed(ends, colour, WIDTH, 7.0)
             else:
-                sheet.line(ends, colour, WIDTH)
+                canvas.line(ends, colour, WIDTH)
             x -= 48
 
-    def mark(self, sheet: Sheet, moments: Sequence[int]) -> None:
+    def mark(self, canvas: Canvas, states: Sequence[int]) -> None:
         """Where the run, or both, are now."""
-        for number, moment in enumerate(moments):
-            spot = self.place(number, moment)
-            if spot is not None:
-                sheet.dashed([(spot[0], self.inner[1]), (spot[0], self.inner[3])], INK, 1, 2.0)
+        for number, state in enumerate(states):
+            here = self.place(number, state)
+            if here is not None:
+                canvas.dashed([(here[0], self.inner[1]), (here[0], self.inner[3])], INK, 1, 2.0)
                 radius, fill, rim = (6.5, INK, PAPER) if number == 0 else (5.5, PAPER, INK)
-                sheet.dot(spot, radius, fill, rim)
+                canvas.dot(here, radius, fill, rim)
 
 
 def _axis(columns: Sequence[Array]) -> tuple[Array, tuple[float, float]]:

@@ -1,8 +1,8 @@
 """The window on a finished run: the strip in 3-D, its numbers, its curve with a slider, every function by
 key.
 
-What is shown is decided in `moments.Showing`; here it is put on the screen. Two runs stand side by side with
-one camera; the second shows the moment most like the first's.
+What is shown is decided by a `Playback`; here it is put on the screen. Two runs stand side by side with one
+camera; the second shows the state most like the first's.
 """
 
 from __future__ import annotations
@@ -19,12 +19,22 @@ from vtkmodules.vtkRenderingCore import vtkActor2D, vtkCellPicker, vtkImageMappe
 
 from fem.results.result import Result
 from fem.view.camera import LOOKS, aim, new_plotter
-from fem.view.colouring import paint_named
-from fem.view.intended import section_at_rest
+from fem.view.colouring import colouring_named
+from fem.view.intended import intended_section
 from fem.view.measure import coil, flat_section, nearest_point, values_at
-from fem.view.playback import Showing, moment_like
+from fem.view.playback import Playback, state_like
 from fem.view.scene import SWAYS, Stage, extent, same_scales
-from fem.view.side_panel import FOOT, LEAST, Foot, Layout, Picture, Seen, heading, key_card, side
+from fem.view.side_panel import (
+    FOOT,
+    LEAST,
+    CurvePanel,
+    Layout,
+    PanelContent,
+    Picture,
+    heading,
+    key_card,
+    side_column,
+)
 
 if TYPE_CHECKING:
     from fem.design.strip import Strip
@@ -48,7 +58,7 @@ class Window:
         hidden: bool = False,
     ) -> None:  # fmt: skip
         self.results = tuple(results)
-        self.showing = Showing(self.results[0])
+        self.playback = Playback(self.results[0])
         self.layout = Layout(*size)
         shares = [(k / len(results), 0.0, (k + 1) / len(results), 1.0) for k in range(len(results))]
         self.plotter = new_plotter(size, shares, hidden, QUICK)
@@ -83,7 +93,7 @@ class Window:
             x0, x1 = (left + (right - left) * (k + end) / len(self.stages) for end in (0, 1))
             share = (x0 / width, 1 - bottom / height, x1 / width, 1 - top / height)
             self.plotter.renderers[k].viewport = share
-        self.foot = Foot(self.showing, self.results[1:], int(self.layout.foot[2]))
+        self.foot = CurvePanel(self.playback, self.results[1:], int(self.layout.foot[2]))
         self._images["head"].put(heading(self.results, width, right - left), (0, height))
         self._card = key_card()
         self._last = size
@@ -97,34 +107,34 @@ class Window:
         near = np.concatenate([pair[1] for pair in self.extents])
         left, top, right, bottom = self.layout.scene
         aspect = (right - left) / len(self.stages) / (bottom - top)
-        points = near if self.showing.near and len(near) else whole
-        aim(self.plotter.renderers[0], points, aspect, *LOOKS[self.showing.side])
+        points = near if self.playback.near and len(near) else whole
+        aim(self.plotter.renderers[0], points, aspect, *LOOKS[self.playback.side])
 
     # ---- showing
 
     @property
-    def moments(self) -> list[int]:
-        """The moment shown of each run."""
-        others = [moment_like(result, self.showing.shot) for result in self.results[1:]]
-        return [self.showing.moment, *others]
+    def states(self) -> list[int]:
+        """The state shown of each run."""
+        others = [state_like(result, self.playback.shot) for result in self.results[1:]]
+        return [self.playback.state, *others]
 
     def refresh(self) -> None:
         """Bring the screen to what is to be shown, if that has changed."""
-        showing = self.showing
-        state = (*(v for k, v in vars(showing).items() if k not in ("result", "events", "wants")), self._turn)
-        if state == self._shown:
+        playback = self.playback
+        now = (*(v for k, v in vars(playback).items() if k not in ("result", "events", "wants")), self._turn)
+        if now == self._shown:
             return
-        self._shown, self._quiet = state, 0
-        turn = self._turn if showing.swaying else None
-        for stage, moment in zip(self.stages, self.moments, strict=True):
-            stage.show(showing, moment, turn if stage is self.stages[0] else None)
+        self._shown, self._quiet = now, 0
+        turn = self._turn if playback.swaying else None
+        for stage, state in zip(self.stages, self.states, strict=True):
+            stage.show(playback, state, turn if stage is self.stages[0] else None)
         height = self.layout.height
         self._images["side"].put(
             self.side_picture(), (int(self.layout.side[0]), height - int(self.layout.side[1]))
         )
-        self._images["foot"].put(self.foot.picture(showing, self.moments), (0, FOOT))
-        self._images["keys"].visible(showing.help)
-        if showing.help:
+        self._images["foot"].put(self.foot.picture(playback, self.states), (0, FOOT))
+        self._images["keys"].visible(playback.help)
+        if playback.help:
             self._images["keys"].put(self._card, (24, height - int(self.layout.scene[1]) - 16))
         self.render(QUICK)
 
@@ -137,23 +147,23 @@ class Window:
 
     def side_picture(self) -> Picture:
         """The column of numbers now."""
-        showing, stage = self.showing, self.stages[0]
-        solid = stage.solid(showing.moment)
-        paint = paint_named(showing.colour)
-        known = paint is None or bool(np.isfinite(paint.of(showing.shot, stage.rest)).any())
-        seen = Seen(stage.scales.get(showing.colour), stage.zones, known)
-        if showing.probe is not None:
-            station = showing.probe[0]
+        playback, stage = self.playback, self.stages[0]
+        solid = stage.solid(playback.state)
+        colouring = colouring_named(playback.colour)
+        known = colouring is None or bool(np.isfinite(colouring.of(playback.shot, stage.aim)).any())
+        seen = PanelContent(stage.scales.get(playback.colour), stage.zones, known)
+        if playback.probe is not None:
+            station = playback.probe[0]
             seen = replace(
                 seen,
                 section=flat_section(solid, station),
-                intended=section_at_rest(stage.rest, showing.shot, station),
-                values=values_at(showing.shot, stage.rest, showing.probe),
+                intended=intended_section(stage.aim, playback.shot, station),
+                values=values_at(playback.shot, stage.aim, playback.probe),
             )
-        if showing.measuring:
-            seen = replace(seen, coil=coil(showing.shot, solid))
-        others = list(zip(self.results[1:], self.moments[1:], strict=True))
-        return side(showing, seen, self.layout.height - int(self.layout.side[1]), others)
+        if playback.measuring:
+            seen = replace(seen, coil=coil(playback.shot, solid))
+        others = list(zip(self.results[1:], self.states[1:], strict=True))
+        return side_column(playback, seen, self.layout.height - int(self.layout.side[1]), others)
 
     def picture(self) -> Picture:
         """The window as it is, (rows, columns, 3)."""
@@ -164,8 +174,8 @@ class Window:
 
     def key(self, name: str, at: tuple[int, int] = (-1, -1)) -> None:
         """A key was pressed with the pointer at these pixels (from the lower left)."""
-        self.showing.press(name)
-        wants, self.showing.wants = self.showing.wants, set()
+        self.playback.press(name)
+        wants, self.playback.wants = self.playback.wants, set()
         if "fit" in wants:
             self.fit()
             self._shown = ()
@@ -174,17 +184,17 @@ class Window:
         self.refresh()
         if "save" in wants:
             self.keep()
-        if self.showing.quitting and self.plotter.iren is not None:
+        if self.playback.quitting and self.plotter.iren is not None:
             self.plotter.iren.interactor.TerminateApp()
 
     def keep(self) -> None:
         """Write the window as a picture beside where the command was started."""
-        file = Path(f"{self.showing.result.case_name}-moment-{self.showing.moment + 1}.png")
+        file = Path(f"{self.playback.result.case_name}-state-{self.playback.state + 1}.png")
         try:
             self.plotter.screenshot(file, return_img=False)
-            self.showing.message = f"kept as {file}"
+            self.playback.message = f"kept as {file}"
         except OSError as problem:
-            self.showing.message = f"{file} cannot be written ({problem.strerror or problem})"
+            self.playback.message = f"{file} cannot be written ({problem.strerror or problem})"
         self.refresh()
 
     def ask(self, at: tuple[int, int]) -> None:
@@ -195,33 +205,33 @@ class Window:
         picker.AddPickList(self.stages[0].strip_actor)
         if self._inside(at, self.layout.scene) and picker.Pick(*at, 0, self.plotter.renderers[0]):
             stage = self.stages[0]
-            ends = self.showing.shot.across[[0, -1]]
+            ends = self.playback.shot.across[[0, -1]]
             across = ends[0] + stage.zones.grid.share * (ends[1] - ends[0])
             place = np.array(picker.GetPickPosition())
-            self.showing.probe = nearest_point(stage.solid(self.showing.moment), across, place)
+            self.playback.probe = nearest_point(stage.solid(self.playback.state), across, place)
         else:
-            self.showing.message = "no strip of the first run under the pointer"
+            self.playback.message = "no strip of the first run under the pointer"
         self.refresh()
 
     def down(self, at: tuple[int, int]) -> bool:
-        """The left button went down; whether that was for the panels and not for the camera."""
+        """The left button went down; whether that was for curve or slider and not for the camera."""
         self._pressed = at
         if self._inside(at, self.layout.foot):
-            self.showing.playing = False
+            self.playback.playing = False
             if self.foot.on_slider(FOOT - at[1]):
                 self._dragging = True
-                self.showing.slide(self.foot.share(at[0]))
+                self.playback.slide(self.foot.share(at[0]))
             else:
                 found = self.foot.trace.nearest(at[0], FOOT - at[1])
                 if found is not None:
-                    self.showing.go(found)
+                    self.playback.go(found)
             self.refresh()
         return not self._inside(at, self.layout.scene)
 
     def move(self, at: tuple[int, int]) -> bool:
         """The pointer moved; whether it was pulling the slider."""
         if self._dragging:
-            self.showing.slide(self.foot.share(at[0]))
+            self.playback.slide(self.foot.share(at[0]))
             self.refresh()
         return self._dragging
 
@@ -240,8 +250,8 @@ class Window:
         size = tuple(self.plotter.render_window.GetSize())
         if size != self._last:
             self.lay_out((size[0], size[1]))
-        self.showing.tick()
-        if self.showing.swaying:
+        self.playback.tick()
+        if self.playback.swaying:
             self._turn = (self._turn + math.tau / SWAYS) % math.tau
         self.refresh()
         self._quiet += 1

@@ -35,8 +35,8 @@ def main(folder: Path) -> None:
         print(f"window made and drawn             {time.process_time() - begun:6.2f} s CPU")
         for what in ("first pass, strips being made", "second pass"):
             spent = []
-            for moment in range(len(result.snapshots)):
-                window.showing.go(moment)
+            for state in range(len(result.snapshots)):
+                window.playback.go(state)
                 begun = time.process_time()
                 window.refresh()
                 spent.append(time.process_time() - begun)
@@ -46,7 +46,7 @@ def main(folder: Path) -> None:
         begun, wall = time.process_time(), time.perf_counter()
         write_film([result], [None], Path(place) / "a.gif", "strain", lambda *_: None)
         told = f"{time.process_time() - begun:6.2f} s CPU, {time.perf_counter() - wall:.2f} s wall"
-        print(f"film of {len(result.snapshots)} moments              {told}")
+        print(f"film of {len(result.snapshots)} states              {told}")
 
 
 if __name__ == "__main__":

@@ -35,7 +35,7 @@ class Seen:
     notes: list[str] = field(default_factory=list)
     stopping: bool = False
 
-    def told(self, name: str, share: float, text: str) -> None:  # noqa: ARG002 (part of the protocol)
+    def advanced(self, name: str, share: float, text: str) -> None:  # noqa: ARG002 (part of the protocol)
         self.act(self, name, share)
 
     def note(self, text: str) -> None:

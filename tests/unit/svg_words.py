@@ -5,9 +5,9 @@ from __future__ import annotations
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 
-from fem.view.canvas import Sheet
+from fem.view.canvas import Canvas
 
-_PAPER = Sheet((10, 10))
+_PAPER = Canvas((10, 10))
 
 
 def words(text: str) -> Iterator[tuple[str, float, float, float, float]]:

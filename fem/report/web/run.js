@@ -1,21 +1,21 @@
-// The run: arrays out of their two-byte numbers, and the strip of one moment as a solid of true thickness.
+// The run: arrays out of their two-byte numbers, and the strip of one state as a solid of true thickness.
 
 function readRun(about, text) {
   const raw = atob(text.trim());
   const bytes = Uint8Array.from(raw, (letter) => letter.charCodeAt(0));
-  const count = about.moments.length, n = about.stations.length, m = about.across.length;
+  const count = about.states.length, n = about.stations.length, m = about.across.length;
   const places = new Int16Array(bytes.buffer, 0, count * n * m * 3);
   let offset = places.byteLength;
-  const quantities = about.quantities.map((told) => {
-    const per = told.perPoint ? n * m : n;
+  const quantities = about.quantities.map((one) => {
+    const per = one.perPoint ? n * m : n;
     const codes = new Uint16Array(bytes.buffer, offset, count * per);
     offset += codes.byteLength;
-    return { ...told, per, codes };
+    return { ...one, per, codes };
   });
   if (offset !== bytes.length) throw new Error("the data of this page are not whole");
 
-  function surface(moment) {
-    const out = new Float32Array(n * m * 3), from = moment * out.length;
+  function surface(state) {
+    const out = new Float32Array(n * m * 3), from = state * out.length;
     for (let k = 0; k < out.length; k++) {
       out[k] = about.low[k % 3] + ((places[from + k] + 32767) / 65534) * about.size[k % 3];
     }
@@ -23,8 +23,8 @@ function readRun(about, text) {
   }
 
   // values at all points; NaN where there is none
-  function values(quantity, moment) {
-    const out = new Float32Array(n * m), wide = quantity.per === n ? m : 1, from = moment * quantity.per;
+  function values(quantity, state) {
+    const out = new Float32Array(n * m), wide = quantity.per === n ? m : 1, from = state * quantity.per;
     for (let k = 0; k < out.length; k++) {
       const code = quantity.codes[from + (wide === 1 ? k : Math.floor(k / m))];
       out[k] = code === 65535 ? NaN : quantity.from + (code / 65534) * (quantity.to - quantity.from);
@@ -45,10 +45,10 @@ function fineRow(places, count) {
     const h = places[i + 1] - places[i], t = Math.min(1, Math.max(0, (at - places[i]) / h));
     const a = Math.max(0, i - 1), d = Math.min(last, i + 2), before = places[i + 1] - places[a], after = places[d] - places[i];
     const left = ((t ** 3 - 2 * t ** 2 + t) * h) / before, right = ((t ** 3 - t ** 2) * h) / after;
-    const rest = 2 * t ** 3 - 3 * t ** 2 + 1;
+    const start = 2 * t ** 3 - 3 * t ** 2 + 1;
     row.at[k] = at;
     row.index.push([a, i, i + 1, d]);
-    row.cubic.push([-left, rest - right, 1 - rest + left, right]);
+    row.cubic.push([-left, start - right, 1 - start + left, right]);
     row.linear.push([0, 1 - t, t, 0]);
   }
   return row;
@@ -87,8 +87,8 @@ function solidMaker(run) {
   const thick = even ? null : carried(Float32Array.from(about.thickness.flat()), 1, m, along, across, "linear");
   const N = along.count, C = across.count;
 
-  function solid(moment) {
-    const points = carried(run.surface(moment), 3, m, along, across, "cubic");
+  function solid(state) {
+    const points = carried(run.surface(state), 3, m, along, across, "cubic");
     const above = new Float32Array(points.length), below = new Float32Array(points.length);
     const normals = new Float32Array(points.length);
     const step = (k, j, c) => points[(k * C + j) * 3 + c];
@@ -108,7 +108,7 @@ function solidMaker(run) {
     return { points, above, below, normals };
   }
 
-  const shown = (quantity, moment) => carried(run.values(quantity, moment), 1, m, along, across, "linear");
+  const shown = (quantity, state) => carried(run.values(quantity, state), 1, m, along, across, "linear");
   return { N, C, along, across, solid, shown };
 }
 

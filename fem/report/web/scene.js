@@ -1,4 +1,4 @@
-// What stands in the picture at one moment, and the words above it.
+// What stands in the picture at one state, and the words above it.
 
 // share of the colour scale, 0 pale to 1 dark; above 1 is "over"
 function shareOf(quantity) {
@@ -15,7 +15,7 @@ function makeScene(run, drawer, tones) {
   const reach = 2.2 * Math.hypot(...about.size, 40) + 40;
   const half = Math.max(Math.abs(about.low[2]), Math.abs(about.low[2] + about.size[2])) + 0.6;
   const index = stripIndex(N, C), ticks = about.tick;
-  let now = { moment: -1 };
+  let now = { state: -1 };
 
   const row = (station) => {
     const first = about.stations[0], last = about.stations[run.n - 1];
@@ -23,13 +23,13 @@ function makeScene(run, drawer, tones) {
   };
   const point = (array, k, j) => Array.from(array.subarray((k * C + j) * 3, (k * C + j) * 3 + 3));
 
-  function show(moment, quantity) {
-    const solid = maker.solid(moment), values = maker.shown(quantity, moment);
-    now = { moment, solid, values, quantity };
+  function show(state, quantity) {
+    const solid = maker.solid(state), values = maker.shown(quantity, state);
+    now = { state, solid, values, quantity };
     if (!drawer) return;
     strip.fill(stripContent(solid, values.map(shareOf(quantity))));
     marks.fill(lineContent(stripLines(solid)));
-    buildWalls(about.moments[moment].angle);
+    buildWalls(about.states[state].angle);
   }
 
   function stripContent(solid, values) {
@@ -76,7 +76,7 @@ function makeScene(run, drawer, tones) {
   function buildWalls(angle) {
     const ink = [...HEX(tones().ink), 255], mark = [...HEX(tones().hand), 255], body = HEX(tones().body);
     about.walls.forEach((wall, number) => {
-      const kept = walls[number] || (walls[number] = { wall, solid: drawer.faceMesh(), rest: drawer.faceMesh(), cut: drawer.lineMesh(), all: drawer.lineMesh(), built: false });
+      const kept = walls[number] || (walls[number] = { wall, solid: drawer.faceMesh(), clear: drawer.faceMesh(), cut: drawer.lineMesh(), all: drawer.lineMesh(), built: false });
       if (kept.built && !wall.turning) return;
       kept.built = true;
       const rim = [...wall.left, ...wall.right.slice().reverse(), wall.left[0]];
@@ -92,7 +92,7 @@ function makeScene(run, drawer, tones) {
         return;
       }
       kept.solid.fill(gridContent(faces(-half, 0), [...body, 255]));
-      kept.rest.fill(gridContent(faces(-half, half), [...body, 70]));
+      kept.clear.fill(gridContent(faces(-half, half), [...body, 70]));
       kept.cut.fill(lineContent(rims(-half, 0)));
       kept.all.fill(lineContent(rims(-half, half)));
     });
@@ -105,7 +105,7 @@ function makeScene(run, drawer, tones) {
     }
     drawer.strip(strip, view, now.quantity.over, { over: HEX(tones().over), unknown: HEX(tones().unknown) });
     drawer.lines(marks, view);
-    if (casing === "clear") for (const { wall, rest, all } of walls) if (!wall.turning) { drawer.lines(all, view); drawer.faces(rest, view, { clear: true, even: true }); }
+    if (casing === "clear") for (const { wall, clear, all } of walls) if (!wall.turning) { drawer.lines(all, view); drawer.faces(clear, view, { clear: true, even: true }); }
   }
 
   // nearest place of the strip under a point of the view: {s, q} or null
@@ -153,16 +153,16 @@ function makeScene(run, drawer, tones) {
     return { row: row(s), column: Math.min(C - 1, Math.max(0, j)) };
   }
 
-  function told(s, q) {
+  function valuesAt(s, q) {
     const { row: k, column: j } = at(s, q);
-    return run.quantities.map((quantity) => ({ quantity, value: maker.shown(quantity, now.moment)[k * C + j] }));
+    return run.quantities.map((quantity) => ({ quantity, value: maker.shown(quantity, now.state)[k * C + j] }));
   }
 
   const placeOf = (s, q) => { const { row: k, column: j } = at(s, q); return point(now.solid.points, k, j); };
 
   // what to name, most wanted first: [words, point, kind]
   function names(probe) {
-    const out = [], last = about.stations[run.n - 1], slot = about.moments[now.moment].slot;
+    const out = [], last = about.stations[run.n - 1], slot = about.states[now.state].slot;
     if (about.jam) out.push([`jam: ${about.jam.mode}\n${about.jam.place}`, placeOf(about.jam.station, about.across[0] * -1), "jam"]);
     if (probe) out.push([`s ${probe.s.toFixed(1)}, q ${probe.q.toFixed(1)}`, placeOf(probe.s, probe.q), "probe"]);
     const seen = new Set();
@@ -192,7 +192,7 @@ function makeScene(run, drawer, tones) {
     for (let corner = 0; corner < 8; corner++) points.push([0, 1, 2].map((c) => about.low[c] + ((corner >> c) & 1) * about.size[c]));
     return points;
   }
-  return { show, draw, pick, told, names, busy, extent, placeOf, reach, ticks, hasCasing: about.walls.some((w) => w.around), repaint: () => { walls.length = 0; } };
+  return { show, draw, pick, valuesAt, names, busy, extent, placeOf, reach, ticks, hasCasing: about.walls.some((w) => w.around), repaint: () => { walls.length = 0; } };
 }
 
 function stripIndex(N, C) {

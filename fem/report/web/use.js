@@ -11,9 +11,9 @@ function startPage() {
   const tones = () => Object.fromEntries(["ink", "alarm", "intended", "body", "axle", "stage", "hand", "over", "unknown"].map((name) => [name, tone(name)]));
   const scene = makeScene(run, drawer, tones);
   const camera = { turn: -20 * Math.PI / 180, tilt: 22 * Math.PI / 180, centre: [0, 0, 0], scale: 0.2 };
-  const slider = find("moment"), colours = find("colour"), casing = find("casing");
+  const slider = find("state"), colours = find("colour"), casing = find("casing");
   const last = run.count - 1;
-  let moment = about.start, probe = null, playing = 0, view = null, waiting = false, fitted = "all";
+  let state = about.start, probe = null, playing = 0, view = null, waiting = false, fitted = "all";
 
   const size = () => { const box = canvas.getBoundingClientRect(); return [Math.max(1, box.width), Math.max(1, box.height)]; };
   const quantity = () => run.quantities.find((one) => one.name === colours.value);
@@ -47,30 +47,30 @@ function startPage() {
   }
 
   function show(next) {
-    moment = Math.min(last, Math.max(0, next));
-    const here = about.moments[moment];
-    slider.value = moment;
+    state = Math.min(last, Math.max(0, next));
+    const here = about.states[state];
+    slider.value = state;
     const words = here.words;
-    slider.setAttribute("aria-valuetext", `state ${moment + 1} of ${last + 1}: ${words}`);
-    find("moment-words").textContent = `${moment + 1} of ${last + 1}: ${words}`;
-    document.querySelectorAll("[data-stop]").forEach((stop) => stop.setAttribute("aria-pressed", String(Number(stop.dataset.stop) === moment)));
-    const marker = find("marker"), at = about.plot && about.plot[moment];
+    slider.setAttribute("aria-valuetext", `state ${state + 1} of ${last + 1}: ${words}`);
+    find("state-words").textContent = `${state + 1} of ${last + 1}: ${words}`;
+    document.querySelectorAll("[data-stop]").forEach((stop) => stop.setAttribute("aria-pressed", String(Number(stop.dataset.stop) === state)));
+    const marker = find("marker"), at = about.plot && about.plot[state];
     if (marker) {
       marker.style.display = at && at[0] !== null ? "" : "none";
       if (at && at[0] !== null) { marker.setAttribute("cx", at[0]); marker.setAttribute("cy", at[1]); }
     }
     document.querySelectorAll("[data-value]").forEach((cell) => { cell.textContent = here.values[cell.dataset.value] ?? "-"; });
-    scene.show(moment, quantity());
-    tellProbe();
+    scene.show(state, quantity());
+    showProbe();
     draw();
   }
 
-  function tellProbe() {
+  function showProbe() {
     const table = find("probe-values");
     find("probe-hint").hidden = Boolean(probe);
     table.innerHTML = "";
     if (!probe) return;
-    for (const { quantity: one, value } of scene.told(probe.s, probe.q)) {
+    for (const { quantity: one, value } of scene.valuesAt(probe.s, probe.q)) {
       const line = table.insertRow();
       line.insertCell().textContent = one.caption;
       line.insertCell().textContent = Number.isNaN(value) ? "-" : `${value.toPrecision(3)} ${one.unit}`;
@@ -79,7 +79,7 @@ function startPage() {
     find("probe-q").value = probe.q.toFixed(1);
   }
 
-  function tellScale() {
+  function showScale() {
     const one = quantity(), stops = one.darkLow ? about.ramp.slice().reverse() : about.ramp;
     const step = (value) => Number(value.toPrecision(3)).toString();
     find("scale-title").textContent = `${one.caption} [${one.unit}]`;
@@ -91,18 +91,18 @@ function startPage() {
 
   function play(on) {
     clearInterval(playing);
-    playing = on ? setInterval(() => { if (moment === last) play(false); else show(moment + 1); }, 140) : 0;
+    playing = on ? setInterval(() => { if (state === last) play(false); else show(state + 1); }, 140) : 0;
     find("play").textContent = on ? "hold" : "play";
     find("play").setAttribute("aria-pressed", String(Boolean(on)));
   }
 
   // ---- slider, buttons, choices
   slider.addEventListener("input", () => { play(false); show(Number(slider.value)); });
-  find("back").addEventListener("click", () => { play(false); show(moment - 1); });
-  find("on").addEventListener("click", () => { play(false); show(moment + 1); });
-  find("play").addEventListener("click", () => { if (!playing && moment === last) show(0); play(!playing); });
+  find("back").addEventListener("click", () => { play(false); show(state - 1); });
+  find("on").addEventListener("click", () => { play(false); show(state + 1); });
+  find("play").addEventListener("click", () => { if (!playing && state === last) show(0); play(!playing); });
   document.querySelectorAll("[data-stop]").forEach((stop) => stop.addEventListener("click", () => { play(false); show(Number(stop.dataset.stop)); }));
-  colours.addEventListener("change", () => { tellScale(); show(moment); });
+  colours.addEventListener("change", () => { showScale(); show(state); });
   casing.addEventListener("change", draw);
   document.querySelectorAll("[data-look]").forEach((button) => button.addEventListener("click", () => {
     const [turn, tilt] = button.dataset.look.split(" ").map(Number);
@@ -123,7 +123,7 @@ function startPage() {
   for (const id of ["probe-s", "probe-q"]) find(id).addEventListener("change", () => {
     const s = Number(find("probe-s").value), q = Number(find("probe-q").value), n = about.stations, m = about.across;
     probe = { s: Math.min(n[n.length - 1], Math.max(n[0], s)), q: Math.min(m[m.length - 1], Math.max(m[0], q)) };
-    tellProbe();
+    showProbe();
     draw();
   });
 
@@ -150,7 +150,7 @@ function startPage() {
   const release = (event) => {
     if (held.delete(event.pointerId) && event.type === "pointerup" && walked < 5 && view) {
       const box = canvas.getBoundingClientRect(), found = scene.pick(view, event.clientX - box.left, event.clientY - box.top);
-      if (found) { probe = found; tellProbe(); draw(); }
+      if (found) { probe = found; showProbe(); draw(); }
     }
   };
   canvas.addEventListener("pointerup", release);
@@ -173,12 +173,12 @@ function startPage() {
     event.preventDefault();
   });
   window.addEventListener("resize", () => fit(fitted));
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { scene.repaint(); show(moment); });
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { scene.repaint(); show(state); });
 
   root.classList.add(drawer ? "lively" : "flat");
   if (!drawer) find("flat-note").hidden = false;
-  tellScale();
-  show(moment);
+  showScale();
+  show(state);
   fit(scene.hasCasing && about.jam ? "casing" : "all");
   root.dataset.ready = "yes";
 }

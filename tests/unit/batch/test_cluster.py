@@ -80,7 +80,7 @@ def test_a_cluster_gives_the_same_numbers_and_survives_a_killed_worker(
     on: dict[str, str] = {}
 
     class Killing(Seen):
-        def told(self, name: str, share: float, text: str) -> None:
+        def advanced(self, name: str, share: float, text: str) -> None:
             if text.startswith("on "):
                 on[name] = text.removeprefix("on ")
             elif name == "a" and share > 0.0 and not killed:
@@ -104,7 +104,7 @@ def test_a_case_that_loses_two_workers_is_given_up(cluster: tuple[str, dict[str,
     address, workers = cluster
 
     class Killing(Seen):
-        def told(self, name: str, share: float, text: str) -> None:  # noqa: ARG002 (part of the protocol)
+        def advanced(self, name: str, share: float, text: str) -> None:  # noqa: ARG002 (part of the protocol)
             if text.startswith("on ") and name == "a":
                 time.sleep(0.3)
                 os.kill(workers[text.removeprefix("on ")], signal.SIGKILL)
@@ -123,7 +123,7 @@ def test_a_stop_leaves_the_cluster_free(cluster: tuple[str, dict[str, int]]) -> 
     address, _ = cluster
 
     class Stop(Seen):
-        def told(self, name: str, share: float, text: str) -> None:  # noqa: ARG002 (part of the protocol)
+        def advanced(self, name: str, share: float, text: str) -> None:  # noqa: ARG002 (part of the protocol)
             self.stopping = True
 
     run_on_cluster([a_job("a", CYCLE)], address, Stop())

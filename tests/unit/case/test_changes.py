@@ -28,7 +28,7 @@ def changed(old: Case, new: Case) -> list[str]:
 
 
 def test_a_changed_thickness_is_one_key(make: Make) -> None:
-    assert changed(make(), make(thickness=1.0)) == ["strip.layers[0].thickness: 0.8 -> 1"]
+    assert changed(make(), make(thickness=1.0)) == ["strip.layers[1].thickness: 0.8 -> 1"]
 
 
 def test_the_same_case_has_none_however_it_is_written(make: Make, tmp_path: Path) -> None:
@@ -52,7 +52,7 @@ def test_a_material_is_told_by_its_own_keys(make: Make) -> None:
 def test_a_list_that_grows_names_what_came(make: Make) -> None:
     more = '[[strip.layers]]\nmaterial = "pa12"\nthickness = 0.1'
     lines = changed(make(), make(extra=more))
-    assert 'strip.layers[1]: none -> material = "pa12", thickness = 0.1, angle = 0' in lines
+    assert 'strip.layers[2]: none -> material = "pa12", thickness = 0.1, angle = 0' in lines
     assert changed(make(extra=more), make())[0].endswith(" -> none")
 
 

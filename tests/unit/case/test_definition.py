@@ -183,7 +183,7 @@ def test_all_faults_come_at_once_in_the_order_of_the_file(write: Write) -> None:
         + "[motor]\nefficiency = 2.0\n"
     )
     assert [fault.key for fault in faults(write(text))] == [
-        "strip.width", "strip.path.runs[1].radius", "axle.radius", "slot.gap",
+        "strip.width", "strip.path.runs[2].radius", "axle.radius", "slot.gap",
         "motor.no_load_speed", "motor.stall_torque", "motor.efficiency",
     ]  # fmt: skip
 

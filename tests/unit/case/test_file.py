@@ -11,7 +11,7 @@ import demo_cases
 import pytest
 
 from fem.case.definition import read_case
-from fem.case.file import Key, key_lines, key_text, read_document
+from fem.case.file import Key, content_name, for_people, key_lines, key_text, read_document
 from fem.core.errors import CaseError
 
 AWKWARD = '''# comment with [brackets] = and "quotes"
@@ -78,8 +78,16 @@ def test_windows_line_ends_count_once() -> None:
 
 
 def test_key_text_quotes_what_toml_would_quote() -> None:
-    assert key_text(("strip", "layers", 1, "thickness")) == "strip.layers[1].thickness"
+    assert key_text(("strip", "layers", 1, "thickness")) == "strip.layers[2].thickness"
     assert key_text(("materials", "my plastic")) == 'materials."my plastic"'
+
+
+def test_people_count_items_from_1_and_the_content_keeps_its_names() -> None:
+    """Digests are made of the content's names: those must not follow how people count."""
+    key = ("strip", "layers", 1, "across", 0)
+    assert key_text(key) == "strip.layers[2].across[1]"
+    assert content_name(key) == "strip.layers[1].across[0]"
+    assert for_people(content_name(key)) == key_text(key)
 
 
 def write(folder: Path, **files: str) -> Path:

@@ -26,7 +26,7 @@ WRONG: list[tuple[str, str, str, int | None, tuple[str, ...]]] = [
     ('kind = "arc"', 'kind = "ark"', "strip.section.kind", 8, ('"ark"', '"arc"', '"flat"', '"curve"')),
     ('kind = "arc"', "", "strip.section.kind", 7, ('"flat"', '"arc"', '"curve"')),
     ('kind = "arc"', "kind = 3", "strip.section.kind", 8, ('"flat"', '"arc"', '"curve"', "3")),
-    ("thickness = 0.4", "thickness = 0.0", "strip.layers[1].thickness", 15, ("> 0 mm", "0")),
+    ("thickness = 0.4", "thickness = 0.0", "strip.layers[2].thickness", 15, ("> 0 mm", "0")),
     ("gap = 1.5", "gap = 1.5\nlip = -1", "slot.lip", 24, ("> 0 mm", "-1")),
     ("[slot]", "[friction]\nstrip = 5\n[slot]", "friction.strip", None, ("<= 3", "5")),
     ("[slot]", "[solver]\nturn = 100\n[slot]", "solver.turn", None, ("<= 90 degrees", "100")),

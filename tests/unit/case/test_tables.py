@@ -42,7 +42,7 @@ KINDS = ('"plane"', '"cylinder"', '"bar"', '"guide"')
 WRONG: list[tuple[str, str, str, tuple[str, ...]]] = [
     ("[slot]", MOTOR, "motor.efficiency", ("<= 1", "1.5")),
     ("[slot]", MOTOR, "motor.no_load_speed", ("no_load_speed", "rpm")),
-    ("[push]", "[[obstacles]]\nx = 1\n[push]", "obstacles[0].kind", KINDS),
+    ("[push]", "[[obstacles]]\nx = 1\n[push]", "obstacles[1].kind", KINDS),
     ("[push]", "[materials]\nx = 1\n[push]", "materials.x", ("1", "[materials.x]", "young")),
     ("[push]", STIFF, "materials.x.young", ("<= 2e+06 MPa", "2000000000")),
     ("[push]", STIFF, "materials.x.poisson", ("<= 0.5", "0.6")),

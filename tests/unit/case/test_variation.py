@@ -90,7 +90,7 @@ def test_a_dictionary_may_extend_a_file(tmp_path: Path, monkeypatch: pytest.Monk
 
 
 def test_a_change_by_copy_is_what_the_file_would_be(case: Case, tmp_path: Path) -> None:
-    new = changed(case, {"friction.strip": 0.3, "strip.layers[1].thickness": 0.5})
+    new = changed(case, {"friction.strip": 0.3, "strip.layers[2].thickness": 0.5})
     file = tmp_path / "small.toml"
     file.write_text(
         case.text.replace("strip = 0.0", "strip = 0.3").replace("thickness = 0.2", "thickness = 0.5")
@@ -117,7 +117,7 @@ def test_tables_are_merged_lists_replaced_and_none_takes_out(case: Case) -> None
     new = changed(case, {
         "friction": {"strip": 0.1}, "motor": None, "obstacles": [],
         "strip.path.runs": [{"straight": 30.0}, {"bend": 20.0, "radius": 30.0}],
-        "strip.layers[1].across": None, "strip.layers[1].elsewhere": None,
+        "strip.layers[2].across": None, "strip.layers[2].elsewhere": None,
     })  # fmt: skip
     assert (new.friction.strip, new.friction.wraps) == (0.1, case.friction.wraps)
     assert new.motor is None and new.obstacles == ()
@@ -128,8 +128,8 @@ def test_tables_are_merged_lists_replaced_and_none_takes_out(case: Case) -> None
 @pytest.mark.parametrize("order", [1, -1])
 def test_what_excludes_another_replaces_it_in_any_order(case: Case, order: int) -> None:
     changes = [("push.angle", 10.0), ("push.kind", "bend"), ("strip.section.depth", 1.0)]
-    changes += [("obstacles[0].x2", 70.0), ("obstacles[0].y2", -20.0), ("obstacles[0].radius", 1.0)]
-    changes += [("obstacles[0].x", 60.0), ("obstacles[0].y", -20.0), ("obstacles[0].kind", "bar")]
+    changes += [("obstacles[1].x2", 70.0), ("obstacles[1].y2", -20.0), ("obstacles[1].radius", 1.0)]
+    changes += [("obstacles[1].x", 60.0), ("obstacles[1].y", -20.0), ("obstacles[1].kind", "bar")]
     new = changed(case, dict(changes[::order]))
     assert isinstance(case.push, RetractDeploy) and new.push == Bend(angle=np.radians(10.0))
     assert isinstance(new.strip.section, Arc)
@@ -139,13 +139,13 @@ def test_what_excludes_another_replaces_it_in_any_order(case: Case, order: int) 
 
 def test_points_within_lists_can_be_reached(case: Case) -> None:
     curved = changed(case, {"strip.path.through": [[0, 0], [20, 0], [40, 5], [60, 10]]})
-    assert changed(curved, {"strip.path.through[3][1]": 12.0}).content["strip.path"]["through"][3] == [60, 12]
+    assert changed(curved, {"strip.path.through[4][2]": 12.0}).content["strip.path"]["through"][3] == [60, 12]
 
 
 def test_wrong_keys_and_values_have_the_faults_of_the_reader_all_at_once(case: Case, tmp_path: Path) -> None:
-    wrong = {"friction.stripe": 0.2, "strip.layers[0].thickness": -1.0, "solver": 3, "motor.efficiency": 2.0}
+    wrong = {"friction.stripe": 0.2, "strip.layers[1].thickness": -1.0, "solver": 3, "motor.efficiency": 2.0}
     found = faults(lambda: changed(case, wrong, "wrong"))
-    assert set(found) == {"friction.stripe", "strip.layers[0].thickness", "solver", "motor.efficiency"}
+    assert set(found) == {"friction.stripe", "strip.layers[1].thickness", "solver", "motor.efficiency"}
     assert {fault.file for fault in found.values()} == {"wrong"}
     file = tmp_path / "base.toml"
     file.write_text(case.text)
@@ -164,9 +164,9 @@ def test_wrong_keys_and_values_have_the_faults_of_the_reader_all_at_once(case: C
         ("strip..width", ()),
         ("strip.layers[x].thickness", ()),
         ("strip.layers[-1].thickness", ()),
-        ("strip.layers[2].thickness", ("2", "strip.layers[1]")),
-        ("strip.stations[0].at", ("strip.stations",)),
-        ("motor[0].efficiency", ("motor",)),
+        ("strip.layers[3].thickness", ("2", "strip.layers[2]")),
+        ("strip.stations[1].at", ("strip.stations",)),
+        ("motor[1].efficiency", ("motor",)),
     ],
 )
 def test_a_key_that_leads_nowhere_is_told_with_what_else_is_wrong(
@@ -178,7 +178,7 @@ def test_a_key_that_leads_nowhere_is_told_with_what_else_is_wrong(
 
 
 @pytest.mark.parametrize(
-    "key", ["strip.layers[1].thickness", "title", 'materials."my soft".young', "a[0][1]"]
+    "key", ["strip.layers[2].thickness", "title", 'materials."my soft".young', "a[1][2]"]
 )
 def test_a_key_is_written_as_faults_name_it(key: str) -> None:
     parts = key_of(key)

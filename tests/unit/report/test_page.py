@@ -93,7 +93,7 @@ def test_every_label_names_something_and_ids_are_unique() -> None:
 def test_the_script_gets_plain_numbers() -> None:
     text = page(made_results.deployed())
     about = json.loads(re.search(r'id="run-about">(.*?)</script>', text, re.S).group(1))  # type: ignore[union-attr]
-    assert len(about["plot"]) == len(about["moments"]) == 4
+    assert len(about["plot"]) == len(about["states"]) == 4
     assert len(about["ramp"]) == 64
     assert {wall["name"] for wall in about["walls"]} >= {"axle", "casing", "post"}
 

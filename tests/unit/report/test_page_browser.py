@@ -18,7 +18,7 @@ from page_words import judged
 from PIL import Image
 
 from fem.report.page import write_page
-from fem.report.report import Entry, write_report
+from fem.report.report import ReportEntry, write_report
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 DRIVER = shutil.which("chromedriver")
@@ -58,7 +58,7 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("pages")
-    entries = [Entry(judged()), Entry(made_results.deployed())]
+    entries = [ReportEntry(judged()), ReportEntry(made_results.deployed())]
     return {
         "run": write_page(judged(), folder / "run.html"),
         "plain": write_page(made_results.pressed(), folder / "plain.html"),
@@ -93,11 +93,11 @@ def changed(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> float:
     return float((np.abs(before.astype(int) - after).max(axis=-1) > 40).mean())
 
 
-def move_to(browser: Any, moment: int) -> None:
+def move_to(browser: Any, state: int) -> None:
     browser.execute_script(
-        "const s = document.getElementById('moment'); s.value = arguments[0];"
+        "const s = document.getElementById('state'); s.value = arguments[0];"
         "s.dispatchEvent(new Event('input', {bubbles: true}))",
-        moment,
+        state,
     )
     settle(browser)
 
@@ -144,8 +144,8 @@ def test_the_slider_moves_the_strip_and_the_marker(browser: Any, pages: dict[str
     assert changed(before, after) > 0.02
     assert browser.execute_script(place) != mark
     assert value(browser, "travel") == "0.0 mm"
-    told = browser.execute_script("return document.getElementById('moment').getAttribute('aria-valuetext')")
-    assert told.startswith("state 1 of 3: fully out")
+    spoken = browser.execute_script("return document.getElementById('state').getAttribute('aria-valuetext')")
+    assert spoken.startswith("state 1 of 3: fully out")
     move_to(browser, 2)
     assert changed(before, picture(browser)) < 0.001, "back where it was"
 
@@ -201,8 +201,8 @@ def test_views_turn_by_keys_mouse_and_buttons(browser: Any, pages: dict[str, Pat
 
 
 def touch(browser: Any, kind: str, *points: tuple[float, float]) -> None:
-    told = [{"x": x, "y": y, "id": k} for k, (x, y) in enumerate(points)]
-    browser.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": kind, "touchPoints": told})
+    touches = [{"x": x, "y": y, "id": k} for k, (x, y) in enumerate(points)]
+    browser.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": kind, "touchPoints": touches})
 
 
 def test_fingers_turn_and_pinch(browser: Any, pages: dict[str, Path]) -> None:
@@ -250,7 +250,7 @@ def test_a_place_that_is_typed_tells_the_snapshots_value(browser: Any, pages: di
         "const s = document.getElementById('probe-s'), q = document.getElementById('probe-q');"
         "s.value = 41; q.value = 3; s.dispatchEvent(new Event('change'))"
     )
-    told = browser.execute_script(
+    shown = browser.execute_script(
         "return [...document.querySelectorAll('#probe-values tr')].map((r) => [r.cells[0].textContent,"
         "parseFloat(r.cells[1].textContent)])"
     )
@@ -259,13 +259,13 @@ def test_a_place_that_is_typed_tells_the_snapshots_value(browser: Any, pages: di
     j = int(np.argmin(np.abs(shot.across - 3.0)))
     wanted = 100 * float(np.interp(41.0, shot.station, shot.strain_share[:, j]))
     # the nearest of about 480 stations, 0.1 mm away at most
-    assert dict(told)["strain of the worst layer"] == pytest.approx(wanted, rel=0.03)
+    assert dict(shown)["strain of the worst layer"] == pytest.approx(wanted, rel=0.03)
 
 
 def test_stops_and_the_plot_lead_to_a_state(browser: Any, pages: dict[str, Path]) -> None:
     load(browser, pages["run"])
     press(browser, "[data-stop='1']")
-    assert text(browser, "moment-words").startswith("2 of 3: wound in")
+    assert text(browser, "state-words").startswith("2 of 3: wound in")
     assert browser.execute_script("return document.querySelector('[data-stop=\"1\"]').ariaPressed") == "true"
     browser.execute_script(
         "const svg = document.querySelector('#torque-chart svg'), box = svg.getBoundingClientRect();"
@@ -274,7 +274,7 @@ def test_stops_and_the_plot_lead_to_a_state(browser: Any, pages: dict[str, Path]
         "svg.viewBox.baseVal.width, clientY: box.top + at[1] * box.height / svg.viewBox.baseVal.height}))"
     )
     settle(browser)
-    assert text(browser, "moment-words").startswith("1 of 3: fully out")
+    assert text(browser, "state-words").startswith("1 of 3: fully out")
 
 
 def test_playing_runs_to_the_end_and_stops(browser: Any, pages: dict[str, Path]) -> None:
@@ -284,7 +284,7 @@ def test_playing_runs_to_the_end_and_stops(browser: Any, pages: dict[str, Path])
     ends = time.monotonic() + 20.0
     while text(browser, "play") != "play" and time.monotonic() < ends:
         time.sleep(0.05)
-    assert text(browser, "moment-words").startswith("3 of 3")
+    assert text(browser, "state-words").startswith("3 of 3")
 
 
 def test_dark_paper_is_dark_and_the_strip_still_shows(browser: Any, pages: dict[str, Path]) -> None:
@@ -318,7 +318,7 @@ def test_without_scripts_the_drawing_and_the_words_stand(browser: Any, pages: di
 
         assert browser.find_element(By.CSS_SELECTOR, "#still svg").is_displayed()
         assert not browser.find_element(By.ID, "picture").is_displayed()
-        assert not browser.find_element(By.ID, "moment").is_displayed()
+        assert not browser.find_element(By.ID, "state").is_displayed()
         assert "Scripts are off" in browser.find_element(By.CSS_SELECTOR, "noscript").text
         assert judged().sentence in browser.find_element(By.TAG_NAME, "body").text
     finally:

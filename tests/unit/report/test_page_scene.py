@@ -49,8 +49,8 @@ def test_values_come_back_and_missing_ones_stay_missing(result: Result) -> None:
 def test_the_text_is_the_bytes(result: Result) -> None:
     packed = pack(result, None)
     assert base64.b64decode(packed.text) == packed.data
-    n, m, moments = 121, 9, len(result.snapshots)
-    numbers = moments * (3 * n * m + sum(n * m if q["perPoint"] else n for q in packed.about["quantities"]))
+    n, m, states = 121, 9, len(result.snapshots)
+    numbers = states * (3 * n * m + sum(n * m if q["perPoint"] else n for q in packed.about["quantities"]))
     assert len(packed.data) == 2 * numbers
 
 
@@ -119,7 +119,7 @@ def test_a_run_without_states_is_refused() -> None:
 def test_it_starts_at_the_jam() -> None:
     result = made_results.jammed()
     about = pack(result, None).about
-    assert about["moments"][about["start"]]["words"].startswith("jam, travel 57.6 mm, ")
+    assert about["states"][about["start"]]["words"].startswith("jam, travel 57.6 mm, ")
     assert about["jam"] == {
         "station": 41.0,
         "place": "41.0 mm from the root",

@@ -12,7 +12,7 @@ from PIL import Image
 from fem.core.errors import MissingLibrary
 from fem.report import pictures, report
 from fem.report.pictures import PICTURES, Picture, draw_all
-from fem.report.report import Entry
+from fem.report.report import ReportEntry
 from fem.results.result import Result
 
 README = (Path(__file__).resolve().parents[3] / "README.md").read_text()
@@ -46,9 +46,9 @@ def test_a_run_draws_what_applies_and_tells_what_cannot_be_drawn(
         Picture("broken.png", "nothing", broken, lambda result: True),
         Picture("full.png", "nothing", full, lambda result: True),
     ))  # fmt: skip
-    told = draw_all(made_results.jammed(), tmp_path)
+    missing = draw_all(made_results.jammed(), tmp_path)
     assert [file.name for file in tmp_path.iterdir()] == ["dot.png"]
-    assert told == ["no picture: no paint", "no picture: full.png cannot be written (no space left)"]
+    assert missing == ["no picture: no paint", "no picture: full.png cannot be written (no space left)"]
 
 
 def test_a_run_that_kept_nothing_has_no_pictures() -> None:
@@ -61,6 +61,6 @@ def test_a_new_picture_stands_in_the_report(tmp_path: Path, monkeypatch: pytest.
     new = Picture("dot.png", "a dot of paint", dot, lambda result: True)
     monkeypatch.setattr(report, "PICTURES", (*PICTURES, new))
     dot(made_results.jammed(), tmp_path / new.file)
-    text = report.report([Entry(made_results.jammed(), folder=tmp_path)])
+    text = report.report([ReportEntry(made_results.jammed(), folder=tmp_path)])
     assert f'alt="{new.shows}: ' in text
-    assert new.shows not in report.report([Entry(made_results.jammed())])
+    assert new.shows not in report.report([ReportEntry(made_results.jammed())])

@@ -18,14 +18,14 @@ from fem.case.definition import read_case
 from fem.core.atomic import named_run, run_folder
 from fem.core.errors import InputError, MissingLibrary
 from fem.report import report as module
-from fem.report.report import Difference, Entry, finished, report, write_report
+from fem.report.report import DifferenceRow, ReportEntry, entry_of, report, write_report
 from fem.results.outcome import Status
 from fem.results.result import write
 
 ROOT = Path(__file__).resolve().parents[3]
 CASE = read_case(ROOT / "cases" / "boom-soft.toml")
-ONE = Entry(judged(), CASE)
-TWO = Entry(made_results.deployed(), CASE)
+ONE = ReportEntry(judged(), CASE)
+TWO = ReportEntry(made_results.deployed(), CASE)
 
 
 def test_verdict_and_margins_come_first() -> None:
@@ -68,7 +68,7 @@ def test_paper_has_no_buttons_but_the_same_words() -> None:
 
 
 def test_differences_are_shown_when_given() -> None:
-    line = Difference("deploy torque peak", "40 N mm", "44 N mm", "+10 %", "design change")
+    line = DifferenceRow("deploy torque peak", "40 N mm", "44 N mm", "+10 %", "design change")
     text = report([ONE, TWO], {"boom-stiff": [line], "boom-corrected": []})
     words = Reader(text).words
     assert "Against the accepted reference" in words and "design change" in words and "+10 %" in words
@@ -84,14 +84,14 @@ def test_rod_and_shell_stand_side_by_side() -> None:
 
 
 def test_without_its_case_a_run_is_still_reported() -> None:
-    assert "is not at hand" in report([Entry(made_results.jammed())])
+    assert "is not at hand" in report([ReportEntry(made_results.jammed())])
 
 
 def test_a_run_without_rows_and_states_is_still_reported() -> None:
     bare = replace(
         made_results.deployed(), path={}, snapshots=(), bends=(), quantities={}, status=Status.NOT_CONVERGED
     )
-    words = Reader(report([Entry(bare, CASE)])).words
+    words = Reader(report([ReportEntry(bare, CASE)])).words
     assert Status.NOT_CONVERGED in words and "says nothing about the design" in words
 
 
@@ -117,7 +117,7 @@ def test_a_pdf_holds_the_words(tmp_path: Path) -> None:
         importlib.import_module("weasyprint")
     except (ImportError, OSError) as problem:
         pytest.skip(f"weasyprint is not installed here ({problem})")
-    (file,) = write_report([Entry(made_results.deployed(), CASE)], None, tmp_path / "x.pdf")
+    (file,) = write_report([ReportEntry(made_results.deployed(), CASE)], None, tmp_path / "x.pdf")
     content = file.read_bytes()
     assert content.startswith(b"%PDF-")
     unpacked = b""
@@ -138,35 +138,35 @@ def kept(tmp_path: Path, digest: str) -> Path:
 
 def test_the_present_case_counts_only_if_it_is_the_same(tmp_path: Path) -> None:
     file = ROOT / "cases" / "boom-soft.toml"
-    assert finished(kept(tmp_path, CASE.digest), file).case == CASE
-    assert finished(kept(tmp_path, "other"), file).case is None
-    assert finished(kept(tmp_path, CASE.digest), tmp_path / "gone.toml").case is None
+    assert entry_of(kept(tmp_path, CASE.digest), file).case == CASE
+    assert entry_of(kept(tmp_path, "other"), file).case is None
+    assert entry_of(kept(tmp_path, CASE.digest), tmp_path / "gone.toml").case is None
 
 
 def test_the_case_kept_beside_the_result_comes_first(tmp_path: Path) -> None:
     folder = kept(tmp_path, "other")
     shutil.copy(ROOT / "cases" / "boom-soft.toml", folder / "case.toml")
-    found = finished(folder, tmp_path / "gone.toml").case
+    found = entry_of(folder, tmp_path / "gone.toml").case
     assert found is not None and found.digest == CASE.digest
 
 
 def test_a_case_that_has_not_run_is_told(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="run the case first"):
-        finished(tmp_path / "nothing", ROOT / "cases" / "boom-soft.toml")
+        entry_of(tmp_path / "nothing", ROOT / "cases" / "boom-soft.toml")
 
 
 def test_a_report_tells_both_models_where_both_have_run(tmp_path: Path) -> None:
     rod = made_results.jammed()
     shell = replace(rod, model="shell")
-    beside = run_folder(tmp_path, rod.case_name, "shell")
+    models_compared = run_folder(tmp_path, rod.case_name, "shell")
     no_case = tmp_path / "none.toml"
-    assert beside == tmp_path / f"{rod.case_name}+shell"
-    write(shell, beside)
-    assert named_run(tmp_path, rod.case_name) == beside, "only the shell has run it"
+    assert models_compared == tmp_path / f"{rod.case_name}+shell"
+    write(shell, models_compared)
+    assert named_run(tmp_path, rod.case_name) == models_compared, "only the shell has run it"
     write(rod, tmp_path / rod.case_name)
     assert named_run(tmp_path, rod.case_name) == tmp_path / rod.case_name
-    for folder, model in ((tmp_path / rod.case_name, "shell"), (beside, "rod")):
-        entry = finished(folder, no_case)
+    for folder, model in ((tmp_path / rod.case_name, "shell"), (models_compared, "rod")):
+        entry = entry_of(folder, no_case)
         assert entry.other is not None and entry.other.model == model
-    write(replace(shell, provenance={"design_digest": "of another design"}), beside)
-    assert finished(tmp_path / rod.case_name, no_case).other is None
+    write(replace(shell, provenance={"design_digest": "of another design"}), models_compared)
+    assert entry_of(tmp_path / rod.case_name, no_case).other is None

@@ -14,11 +14,11 @@ NAME = "{http://www.w3.org/2000/svg}"
 
 
 def test_a_drawing_is_well_formed_and_words_are_escaped() -> None:
-    sheet = Drawing(100.0, "a <b> & c")
-    sheet.words((1, 2), 'x < y & "z"')
-    sheet.path([(0, 0), (1, 1)], Pen("alarm", 2.0, (3, 1)))
-    sheet.box((0, 0), (5, 5), None, "strip")
-    root = ET.fromstring(sheet.text("one"))
+    drawing = Drawing(100.0, "a <b> & c")
+    drawing.words((1, 2), 'x < y & "z"')
+    drawing.path([(0, 0), (1, 1)], Pen("alarm", 2.0, (3, 1)))
+    drawing.box((0, 0), (5, 5), None, "strip")
+    root = ET.fromstring(drawing.text("one"))
     assert root.find(f"{NAME}title").text == "a <b> & c"  # type: ignore[union-attr]
     assert root.find(f"{NAME}text").text == 'x < y & "z"'  # type: ignore[union-attr]
     assert root.find(f"{NAME}path").get("stroke-dasharray") == "3 1"  # type: ignore[union-attr]

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from fem.case.definition import read_case
-from fem.report.wording import Margin, beside, in_words, layer_rows, margins, quality
+from fem.report.wording import Margin, case_in_words, layer_strains, margins, models_compared, run_quality
 from fem.results.outcome import Status
 from fem.results.result import Quantity, Result
 
@@ -59,35 +59,35 @@ def test_strain_by_layer_names_the_worst_state_and_place() -> None:
         strain[1, 40:60, 4] = 0.002 * (k + 1)
         strain[2, 30, 0] = 0.03 if k == 2 else 0.01
         shots.append(replace(shot, layer_strain=strain))
-    rows = layer_rows(replace(result, snapshots=tuple(shots)), CASE)
+    rows = layer_strains(replace(result, snapshots=tuple(shots)), CASE)
     assert [row.number for row in rows] == [1, 2, 3]
-    assert rows[2].strain == pytest.approx(0.03) and rows[2].moment.startswith("wound in, travel ")
+    assert rows[2].strain == pytest.approx(0.03) and rows[2].state.startswith("wound in, travel ")
     assert rows[2].station == pytest.approx(result.snapshots[0].station[30])
     assert rows[2].share == pytest.approx(0.03 / 0.15), "strain_limit of soft-print in boom-soft.toml"
     assert math.isnan(rows[1].share), "two materials in one layer have no common limit"
 
 
 def test_no_layers_no_rows() -> None:
-    assert layer_rows(made_results.deployed(), CASE) == []
-    assert layer_rows(made_results.deployed(), None) == []
+    assert layer_strains(made_results.deployed(), CASE) == []
+    assert layer_strains(made_results.deployed(), None) == []
 
 
 def test_an_open_energy_balance_is_told_loudly() -> None:
     result = replace(made_results.deployed(), energy_audit={"closure_error": 0.05})
-    assert "does NOT close" in dict(quality(result, None))["energy balance"]
-    assert "closes" in dict(quality(made_results.deployed(), None))["energy balance"]
+    assert "does NOT close" in dict(run_quality(result, None))["energy balance"]
+    assert "closes" in dict(run_quality(made_results.deployed(), None))["energy balance"]
 
 
 def test_two_models_side_by_side() -> None:
     rod = numbers(deploy_torque_peak_Nmm=110.0)
     shell = replace(numbers(deploy_torque_peak_Nmm=100.0), model="shell", status=Status.DEPLOYED)
-    assert beside(rod, shell) == [
+    assert models_compared(rod, shell) == [
         ("status", Status.JAMMED, Status.DEPLOYED, "DIFFERS"), ("deploy torque peak", "110", "100", "+9 %")
     ]  # fmt: skip
 
 
 def test_the_case_in_words() -> None:
-    said = " ".join(in_words(CASE))
+    said = " ".join(case_in_words(CASE))
     for words in ("12 mm wide", "1 mm thick", "in 3 layers", "40° at R 25 mm and 30° at R 30 mm",
                   "130.6 N mm", "retract-then-deploy", "6 mm stay outside", "toward the axle"):  # fmt: skip
         assert words in said

@@ -18,12 +18,12 @@ from fem.results.baseline import (
     HISTORY,
     MOST_ROWS,
     Baseline,
+    acceptance_lines,
     accepted,
-    file_of,
     jam_row,
-    kept,
     read,
-    told,
+    reference_file,
+    reference_files,
     write,
 )
 from fem.results.outcome import Status
@@ -52,7 +52,7 @@ def test_what_is_written_is_what_is_read(case: Case, tmp_path: Path) -> None:
     back = read(file)
     assert text_of(back) == text_of(made)
     assert back.history[0].why == "first numbers"
-    assert list(kept(tmp_path / "reference")) == [("small", "rod", file)]
+    assert list(reference_files(tmp_path / "reference")) == [("small", "rod", file)]
 
 
 def text_of(baseline: Baseline) -> str:
@@ -102,15 +102,15 @@ def test_the_history_has_what_moved_old_and_new_newest_first(case: Case, tmp_pat
         thicker,
         moved_to(run_of(thicker), 52.0),
         "thicker strip",
-        read(file_of(tmp_path, "small", "rod")),
+        read(reference_file(tmp_path, "small", "rod")),
         "2026-03-02",
     )
     newest, oldest = read(write(second, tmp_path)).history
     assert (oldest.why, oldest.moved, oldest.keys) == ("first", (), ())
     assert (newest.date, newest.why) == ("2026-03-02", "thicker strip")
-    assert told(newest) == [
+    assert acceptance_lines(newest) == [
         "2026-03-02 deployed: thicker strip",
-        "  strip.layers[0].thickness: 0.8 -> 1",
+        "  strip.layers[1].thickness: 0.8 -> 1",
         "  deploy_torque_peak: 43.9 -> 52 N mm (+18.5 %)",
     ]
 
@@ -128,7 +128,7 @@ def test_a_number_that_came_and_one_that_went_are_in_the_history(case: Case, tmp
     numbers = dict(result.quantities)
     numbers["brand_new"] = numbers.pop("retract_torque_peak")
     second = accepted(case, replace(result, quantities=numbers), "why", accepted(case, result, "first", None))
-    lines = told(read(write(second, tmp_path)).history[0])
+    lines = acceptance_lines(read(write(second, tmp_path)).history[0])
     assert "  retract_torque_peak: 19.4 -> - N mm" in lines
     assert "  brand_new: - -> 19.4 N mm" in lines
 
@@ -190,7 +190,7 @@ def test_a_half_written_file_of_a_killed_process_is_not_taken_for_a_reference(
 ) -> None:
     file = write(accepted(case, run_of(case), "first", None), tmp_path)
     (tmp_path / ".small.rod.0123.partial").write_text(file.read_text()[:1000])
-    assert [one[2] for one in kept(tmp_path)] == [file]
+    assert [one[2] for one in reference_files(tmp_path)] == [file]
 
 
 def test_a_disk_that_refuses_is_told(case: Case, tmp_path: Path) -> None:

@@ -16,8 +16,8 @@ from fem.design.path import Runs, Straight
 from fem.design.section import Arc
 from fem.design.strip import Strip
 from fem.results.snapshot import Snapshot
-from fem.view.colouring import PAINTS, paint_named
-from fem.view.intended import at_rest, section_at_rest, zones
+from fem.view.colouring import COLOURINGS, colouring_named
+from fem.view.intended import intended_section, intended_shape, zones
 from fem.view.measure import coil, flat_section, nearest_point, values_at
 from fem.view.solid import strip_solid
 
@@ -79,7 +79,7 @@ def test_a_point_is_found_again_and_told_with_its_values() -> None:
     assert station == pytest.approx(41.0, abs=0.1)
     assert place == pytest.approx(across[11])
     planted = replace(shot, contact=np.full_like(shot.contact, 1.25))
-    told = dict(values_at(planted, at_rest(made_results.deployed(), None), (41.0, 2.0)))
+    told = dict(values_at(planted, intended_shape(made_results.deployed(), None), (41.0, 2.0)))
     assert told["contact"] == "1.25 MPa"
     assert told["gap"] == "\N{EN DASH}"
     share = np.interp(2.0, shot.across, [np.interp(41.0, shot.station, col) for col in shot.strain_share.T])
@@ -96,30 +96,30 @@ def strip(*layers: Layer) -> Strip:
 
 def test_flattening_is_nothing_at_rest_and_all_when_flat() -> None:
     result = made_results.deployed()
-    rest = at_rest(result, None)
-    paint = paint_named("flattening")
-    assert paint is not None
+    aim = intended_shape(result, None)
+    colouring = colouring_named("flattening")
+    assert colouring is not None
     shot = result.snapshots[0]
     outside = shot.station > 20.0
-    np.testing.assert_allclose(paint.of(shot, rest)[outside], 0.0, atol=1e-9)
+    np.testing.assert_allclose(colouring.of(shot, aim)[outside], 0.0, atol=1e-9)
     flat = replace(shot, height=np.zeros_like(shot.height))
-    np.testing.assert_allclose(paint.of(flat, rest)[outside], 100.0)
+    np.testing.assert_allclose(colouring.of(flat, aim)[outside], 100.0)
 
 
 def test_displacement_and_curvature_are_those_planted() -> None:
     result = made_results.deployed()
-    rest = at_rest(result, None)
+    aim = intended_shape(result, None)
     shot = result.snapshots[0]
     moved = replace(shot, position=shot.position + np.array([3.0, 4.0]), curvature=shot.curvature + 0.01)
-    by_name = {paint.name: paint.of(moved, rest) - paint.of(shot, rest) for paint in PAINTS}
+    by_name = {colouring.name: colouring.of(moved, aim) - colouring.of(shot, aim) for colouring in COLOURINGS}
     np.testing.assert_allclose(by_name["displacement"], 5.0, atol=1e-9)
     np.testing.assert_allclose(by_name["curvature"], 0.01, atol=1e-9)
 
 
 def test_unknown_colourings_are_refused_with_the_list() -> None:
     with pytest.raises(InputError, match="no colouring named 'heat'; there are: strain, contact"):
-        paint_named("heat")
-    assert paint_named("layers") is None
+        colouring_named("heat")
+    assert colouring_named("layers") is None
 
 
 SOFT, STIFF = LIBRARY[0], LIBRARY[1]
@@ -157,13 +157,13 @@ def test_layers_stand_where_the_case_puts_them_with_hard_edges() -> None:
 def test_the_intended_surface_is_the_rest_section_swept_along_the_path() -> None:
     result = made_results.deployed()
     straight = np.column_stack([np.linspace(0.0, 95.0, 50), np.full(50, made_results.LEVEL)])
-    meant = at_rest(replace(result, intended_path=straight), strip(Layer(SOFT, 1.0)))
+    meant = intended_shape(replace(result, intended_path=straight), strip(Layer(SOFT, 1.0)))
     assert meant.surface[..., 0].max() == pytest.approx(95.0)
     half = 6.0 / 9.0
     rise = 9.0 * (1 - math.cos(half))
     np.testing.assert_allclose(meant.rise, rise, rtol=1e-9)
     np.testing.assert_allclose(meant.surface[:, 0, 1] - meant.surface[:, 4, 1], rise, rtol=1e-9)
     np.testing.assert_allclose(meant.surface[:, 4, 1], made_results.LEVEL, atol=1e-9)
-    line = section_at_rest(meant, result.snapshots[0], 50.0)
+    line = intended_section(meant, result.snapshots[0], 50.0)
     assert np.ptp(line[:, 0]) == pytest.approx(18.0 * math.sin(half))
     assert line[[0, -1], 1] == pytest.approx(rise)

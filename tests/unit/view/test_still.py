@@ -24,7 +24,7 @@ from fem.view.canvas import Sight
 from fem.view.colour import shade
 from fem.view.graphics import need_graphics
 from fem.view.palette import CUT, INTENDED
-from fem.view.playback import chosen_moment
+from fem.view.playback import chosen_state
 from fem.view.scene import ROOM, jam_place
 from fem.view.still import critical_picture, scene
 
@@ -40,10 +40,10 @@ def rgb(name: str) -> np.ndarray:
 
 def painted(
     result: Result, folder: Path, label: str | None = None
-) -> tuple[np.ndarray, list[Sight], view.Scene]:
+) -> tuple[np.ndarray, list[Sight], view.StillScene]:
     """Pixels of the picture, and the sights it was made with."""
     pixels = np.asarray(Image.open(critical_picture(result, folder / "critical.png", label)), dtype=float)
-    shot = result.snapshots[chosen_moment(result, label)]
+    shot = result.snapshots[chosen_state(result, label)]
     shown = scene(result, shot)
     _, top = view._heading(result, shot)
     return pixels, view._sights(shown, top), shown
@@ -177,7 +177,7 @@ def test_unknown_limits_are_grey_and_said(tmp_path: Path) -> None:
 def test_a_snapshot_can_be_chosen_and_a_wrong_one_is_said(tmp_path: Path) -> None:
     result = made_results.deployed()
     with pytest.raises(
-        InputError, match=r"boom-corrected: no moment called .jam.; there are: fully out, first bend"
+        InputError, match=r"boom-corrected: no state called .jam.; there are: fully out, first bend"
     ):
         critical_picture(result, tmp_path / "x.png", "jam")
     with pytest.raises(InputError, match="nothing to draw"):
@@ -234,10 +234,10 @@ def test_without_the_library_itself_too(monkeypatch: pytest.MonkeyPatch) -> None
         need_graphics()
 
 
-# ---- other colours, moments and layers ---------------------------------------------------------------------
+# ---- other colours, states and layers ---------------------------------------------------------------------
 
 
-def mean_of_strip(pixels: np.ndarray, sights: list[Sight], shown: view.Scene) -> np.ndarray:
+def mean_of_strip(pixels: np.ndarray, sights: list[Sight], shown: view.StillScene) -> np.ndarray:
     """Mean colour along the edge nearest the onlooker, in the straight part outside."""
     places = [np.mean(shown.solid.across_at(s), axis=0)[-1] for s in np.arange(72.0, 92.0, 1.5)]
     return np.mean([at(pixels, sights[0], place) for place in places], axis=0)

@@ -9,28 +9,28 @@ import numpy as np
 import pytest
 
 from fem.results.result import Result
-from fem.view.canvas import Sheet
+from fem.view.canvas import Canvas
 from fem.view.colour import rgb
 from fem.view.palette import INWARD, OUTWARD
-from fem.view.playback import Showing
-from fem.view.side_panel import FOOT, Foot, Layout
+from fem.view.playback import Playback
+from fem.view.side_panel import FOOT, CurvePanel, Layout
 from fem.view.torque_trace import Trace
 
 BOX = (10.0, 10.0, 890.0, 190.0)
 
 
 def drawn(*results: Result) -> tuple[Trace, np.ndarray]:
-    trace, sheet = Trace(results, BOX), Sheet((900, 200))
-    trace.draw(sheet)
-    return trace, sheet.picture().astype(int)
+    trace, canvas = Trace(results, BOX), Canvas((900, 200))
+    trace.draw(canvas)
+    return trace, canvas.picture().astype(int)
 
 
 def test_the_mark_is_where_the_run_is_and_found_again() -> None:
     result = made_results.deployed()
     trace, _ = drawn(result)
-    for moment, shot in enumerate(result.snapshots):
+    for state, shot in enumerate(result.snapshots):
         row = result.row_of(shot)
-        spot = trace.place(0, moment)
+        spot = trace.place(0, state)
         assert spot == trace.at(result.column("travel_mm")[row], result.column("torque_Nmm")[row])
     spot = trace.place(0, 2)
     assert spot is not None
@@ -56,16 +56,16 @@ def test_words_do_not_lie_on_curves_or_on_each_other() -> None:
     result = made_results.deployed()
     bare = replace(result, bends=(), path=dict(result.path) | {"motor_torque_Nmm": np.full(440, np.nan)})
     boxes: list[tuple[float, ...]] = []
-    plain = Sheet.text
+    plain = Canvas.text
 
-    def noted(sheet: Sheet, place: tuple[float, float], words: str, *more: object) -> object:
-        box = plain(sheet, place, words, *more)  # type: ignore[arg-type]
+    def noted(canvas: Canvas, place: tuple[float, float], words: str, *more: object) -> object:
+        box = plain(canvas, place, words, *more)  # type: ignore[arg-type]
         if words.startswith(("bend", "the motor")):
             boxes.append(box)
         return box
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(Sheet, "text", noted)
+        patch.setattr(Canvas, "text", noted)
         drawn(result)
     _, pixels = drawn(bare)
     assert len(boxes) == 3
@@ -93,11 +93,11 @@ def test_without_a_curve_there_is_no_mark() -> None:
 
 
 def test_the_slider_lies_below_the_curve_and_knows_its_ends() -> None:
-    foot = Foot(Showing(made_results.deployed()), (), 700)
+    foot = CurvePanel(Playback(made_results.deployed()), (), 700)
     left, top, right, _ = foot.track
     assert (foot.share(left), foot.share(right)) == pytest.approx((0.0, 1.0))
     assert foot.on_slider(top) and not foot.on_slider(foot.trace.inner[3])
-    assert foot.picture(Showing(made_results.deployed()), [0]).shape == (FOOT, 700, 3)
+    assert foot.picture(Playback(made_results.deployed()), [0]).shape == (FOOT, 700, 3)
 
 
 @pytest.mark.parametrize("size", [(1280, 800), (760, 560), (2560, 1400)])

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from fem.cli.viewing import Wishes, strip_of, view_runs
+from fem.cli.viewing import ViewOptions, strip_of, view_runs
 from fem.core.errors import InputError, MissingLibrary
 from fem.results.result import Result, write
 from fem.view.colour import rgb
@@ -33,7 +33,7 @@ SIZE = (1000, 700)
 
 
 def cycle() -> Result:
-    """In and out in seven moments, the last ones jammed."""
+    """In and out in seven states, the last ones jammed."""
     shots = [made_results.snapshot("", travel, 1) for travel in (0.0, 30.0, 60.0, 82.0)]
     shots += [made_results.snapshot("", travel, 2, 0.9) for travel in (76.0, 66.0, 57.6)]
     shots[0], shots[6] = replace(shots[0], label="fully out"), replace(shots[6], label="jam")
@@ -66,7 +66,7 @@ def test_every_part_of_the_window_is_filled(window: Window) -> None:
     left, top, right, _ = window.foot.track
     bar = picture[SIZE[1] - FOOT + int(top) + 3, int(left) + 2 : int(right) - 2].astype(int)
     out = np.abs(bar - rgb(OUTWARD).astype(int)).max(axis=-1) < 12
-    assert out[int(4.2 / 7 * len(out)) : int(5.9 / 7 * len(out))].mean() > 0.9  # moments 5 and 6 push out
+    assert out[int(4.2 / 7 * len(out)) : int(5.9 / 7 * len(out))].mean() > 0.9  # states 5 and 6 push out
     assert out[: int(3.9 / 7 * len(out))].mean() == 0.0
 
 
@@ -76,20 +76,20 @@ def test_keys_and_slider_move_the_strip(window: Window) -> None:
     first = window.picture()
     window.key("Right")
     second = window.picture()
-    assert window.showing.moment == 1
+    assert window.playback.state == 1
     assert changed(scene_of(first), scene_of(second)) > 0.01
     left, _, right, _ = window.foot.track
     there = (round(left + (right - left) * 6.5 / 7), 40)
-    assert window.down((round(left) + 3, 40)) and window.showing.moment == 0
-    assert window.move(there) and window.showing.moment == 6
+    assert window.down((round(left) + 3, 40)) and window.playback.state == 0
+    assert window.move(there) and window.playback.state == 6
     assert window.up(there) and not window.move((5, 5))
-    assert window.showing.moment == 6 and "jam" in window.showing.names
+    assert window.playback.state == 6 and "jam" in window.playback.names
     grip = window.picture()[-45, there[0] - 3 : there[0] + 4].astype(int)
     assert np.abs(grip - rgb(INK).astype(int)).max() < 30
     spot = window.foot.trace.place(0, 2)
     assert spot is not None
     window.down((round(spot[0]), FOOT - round(spot[1])))
-    assert window.showing.moment == 2
+    assert window.playback.state == 2
 
 
 def test_colours_and_casings_are_redrawn(window: Window) -> None:
@@ -115,7 +115,7 @@ def test_a_click_on_the_strip_asks_about_that_point(window: Window) -> None:
     """The pixel of a station far outside, worked out from the camera's own projection."""
     window.key("Escape")
     window.key("Home")
-    window.showing.near = False
+    window.playback.near = False
     window.fit()
     solid = window.stages[0].solid(0)
     above, _ = solid.across_at(70.0)
@@ -126,11 +126,11 @@ def test_a_click_on_the_strip_asks_about_that_point(window: Window) -> None:
     at = (round(x), round(y))
     window.down(at)
     window.up(at)
-    assert window.showing.probe is not None
-    assert window.showing.probe[0] == pytest.approx(70.0, abs=1.5)
+    assert window.playback.probe is not None
+    assert window.playback.probe[0] == pytest.approx(70.0, abs=1.5)
     window.down((30, SIZE[1] - 90))
     window.up((30, SIZE[1] - 90))
-    assert "no strip" in window.showing.message
+    assert "no strip" in window.playback.message
 
 
 def test_the_softest_mode_sways_the_strip() -> None:
@@ -143,7 +143,7 @@ def test_the_softest_mode_sways_the_strip() -> None:
     )
     window = Window([result], [None], SIZE, hidden=True)
     try:
-        window.showing.go(3)
+        window.playback.go(3)
         window.key("m")
         points = []
         for _ in range(4):
@@ -160,8 +160,8 @@ def test_two_runs_stand_side_by_side_with_one_camera_and_one_scale() -> None:
         first, second = window.plotter.renderers[:2]
         assert first.camera is second.camera
         assert window.stages[0].scales == window.stages[1].scales
-        window.showing.go(3)
-        assert window.moments[1] == 2  # the other run wound in as far
+        window.playback.go(3)
+        assert window.states[1] == 2  # the other run wound in as far
         window.refresh()
         scene = scene_of(window.picture())
         halves = scene[:, : scene.shape[1] // 2], scene[:, scene.shape[1] // 2 :]
@@ -200,9 +200,9 @@ def test_frames_show_strip_numbers_and_a_mark_that_moves() -> None:
 
 
 def test_a_gif_has_all_moments_and_appears_whole(tmp_path: Path) -> None:
-    told: list[float] = []
-    file = write_film([cycle()], [None], tmp_path / "a.gif", "contact", lambda share, _: told.append(share))
-    assert told == pytest.approx([(k + 1) / 7 for k in range(7)])
+    notes: list[float] = []
+    file = write_film([cycle()], [None], tmp_path / "a.gif", "contact", lambda share, _: notes.append(share))
+    assert notes == pytest.approx([(k + 1) / 7 for k in range(7)])
     with Image.open(file) as film:
         assert film.n_frames == 7  # type: ignore[attr-defined]
         first = np.asarray(film.convert("RGB"))
@@ -224,36 +224,36 @@ def test_an_mp4_or_one_sentence_about_what_is_missing(
     assert list(tmp_path.iterdir()) == [file]
 
 
-# ---- the command's wishes ----------------------------------------------------------------------------------
+# ---- the options of the command ----------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
-    ("wishes", "message"),
+    ("options", "message"),
     [
-        (Wishes(png=Path("a.jpg")), r"--png a\.jpg: the name of the file must end in \.png"),
-        (Wishes(gif=Path("a.mp4")), r"must end in \.gif"),
-        (Wishes(gif=Path("a.gif"), at="jam"), "use it with --png"),
-        (Wishes(png=Path("a.png"), colour="heat"), "no colouring named 'heat'"),
-        (Wishes(png=Path("a.png"), at="noon"), "no moment called 'noon'"),
-        (Wishes(png=Path("nowhere/a.png")), r"nowhere/a\.png cannot be written"),
+        (ViewOptions(png=Path("a.jpg")), r"--png a\.jpg: the name of the file must end in \.png"),
+        (ViewOptions(gif=Path("a.mp4")), r"must end in \.gif"),
+        (ViewOptions(gif=Path("a.gif"), at="jam"), "use it with --png"),
+        (ViewOptions(png=Path("a.png"), colour="heat"), "no colouring named 'heat'"),
+        (ViewOptions(png=Path("a.png"), at="noon"), "no state called 'noon'"),
+        (ViewOptions(png=Path("nowhere/a.png")), r"nowhere/a\.png cannot be written"),
     ],
 )
 def test_wishes_that_cannot_be_met(
-    wishes: Wishes, message: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    options: ViewOptions, message: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
     write(cycle(), tmp_path / "run")
     with pytest.raises(InputError, match=message):
-        view_runs([tmp_path / "run"], [tmp_path / "gone.toml"], wishes, lambda *_: None)
+        view_runs([tmp_path / "run"], [tmp_path / "gone.toml"], options, lambda *_: None)
     assert [file.name for file in tmp_path.iterdir()] == ["run"]
 
 
 def test_a_case_that_is_gone_is_said_and_costs_only_its_layers(tmp_path: Path) -> None:
     write(cycle(), tmp_path / "run")
-    wishes = Wishes(png=tmp_path / "a.png", at="fully out")
-    told = view_runs([tmp_path / "run"], [tmp_path / "gone.toml"], wishes, lambda *_: None)
-    assert "layers and intended surface are left out" in told[0]
-    assert told[1] == f"wrote {tmp_path / 'a.png'}"
+    options = ViewOptions(png=tmp_path / "a.png", at="fully out")
+    notes = view_runs([tmp_path / "run"], [tmp_path / "gone.toml"], options, lambda *_: None)
+    assert "layers and intended surface are left out" in notes[0]
+    assert notes[1] == f"wrote {tmp_path / 'a.png'}"
     assert np.asarray(Image.open(tmp_path / "a.png")).min() < 100
 
 
@@ -272,9 +272,9 @@ def test_a_case_kept_with_the_run_serves_and_a_changed_one_does_not(tmp_path: Pa
     assert strip is None and "has changed since this run" in note
     write(run, tmp_path / "run")
     (tmp_path / "run" / "case.toml").write_text(file.read_text())
-    wishes = Wishes(png=tmp_path / "a.png", at="fully out", colour="layers")
-    told = view_runs([tmp_path / "run"], [changed_case], wishes, lambda *_: None)
-    assert told == (f"wrote {tmp_path / 'a.png'}",)
+    options = ViewOptions(png=tmp_path / "a.png", at="fully out", colour="layers")
+    notes = view_runs([tmp_path / "run"], [changed_case], options, lambda *_: None)
+    assert notes == (f"wrote {tmp_path / 'a.png'}",)
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="elsewhere there is always a display")
