@@ -4,16 +4,33 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Protocol
 
 from fem.core.term import Array
-from fem.rod.model import RodModel
+from fem.rod.energy import Rod
+from fem.rod.wall_contact import WallContact
+
+
+class ClampedRod(Protocol):
+    """A rod whose root can be clamped: root_radius [mm], distance of the root's mid-line from the axle's
+    centre; flat (modes,), opening amplitudes of the root pressed flat.
+    """
+
+    @property
+    def rod(self) -> Rod: ...
+    @property
+    def walls(self) -> WallContact | None: ...
+    @property
+    def root_radius(self) -> float: ...
+    @property
+    def flat(self) -> Array: ...
 
 
 @dataclass
 class AxleGrip:
     """Root clamped flat to an axle that has wound in by the control psi [rad]."""
 
-    model: RodModel
+    model: ClampedRod
     flatten: float = 1.0
 
     def indices(self) -> list[int]:

@@ -19,11 +19,11 @@ from fem.core.term import Array
 from fem.design.loading import Coil, Column, Press
 from fem.results.result import Quantity, Result
 from fem.results.snapshot import Snapshot
-from fem.rod.fields import FieldState
 from fem.simulation.deployed_shape import PRESS_NAMES, critical_force, intended
 from fem.simulation.fixtures import DriveGrip, Fields, Rig, build_rig
 from fem.simulation.shell_fixtures import shell_rig
 from fem.simulation.stepper import StepSize, Trip
+from fem.simulation.strip_model import StripState
 
 PUSH_PHASE = 3.0
 SNAP_DROP = 0.05
@@ -275,7 +275,7 @@ def _snapshots(rig: Rig, fields: Fields, log: BenchLog) -> tuple[Snapshot, ...]:
 
 
 def _snapshot(
-    state: FieldState, row: dict[str, float], label: str, walls: list[dict[str, object]]
+    state: StripState, row: dict[str, float], label: str, walls: list[dict[str, object]]
 ) -> Snapshot:
     return Snapshot(
         label=label, step=int(row["step"]), phase=3, travel=0.0, axle_angle=0.0, station=state.station,

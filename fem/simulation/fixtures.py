@@ -18,14 +18,16 @@ from fem.case.definition import Case
 from fem.core.term import Array, Evaluation, Index
 from fem.design.loading import Bend, Coil, Column, Press
 from fem.rod.axle_clamp import AxleGrip
+from fem.rod.constraints import line_unknowns, plane_unknowns, section_unknowns
 from fem.rod.drives import PushDrive, TurnDrive
 from fem.rod.energy import Rod, flat_amplitudes
-from fem.rod.fields import FieldState, RodFields
+from fem.rod.fields import RodFields
 from fem.rod.loads import point_load, weight
 from fem.rod.model import RodModel, build_rod_model, flat_stiffness
+from fem.simulation.assembly import assemble
 from fem.simulation.deployed_shape import Scene, Standing, stand
-from fem.simulation.retract_deploy import assemble
 from fem.simulation.stepper import Trip
+from fem.simulation.strip_model import StripState
 from fem.solvers.implicit_dynamics import Motion
 
 DRIVE_STIFFNESS = 5000.0
@@ -41,7 +43,7 @@ SETTLING, SETTLING_TIME = 3, 200.0
 class Fields(Protocol):
     """Reads a state of the strip."""
 
-    def state(self, u: Array) -> FieldState: ...
+    def state(self, u: Array) -> StripState: ...
 
 
 class Drive(Protocol):
@@ -101,23 +103,6 @@ def part_of(case: Case, length: float | None) -> Case:
     if length is None or length >= case.strip.length * (1.0 - 1e-9):
         return case
     return replace(case, strip=case.strip.up_to(length))
-
-
-def section_unknowns(rod: Rod, node: int) -> list[int]:
-    """Opening amplitudes, their slopes and the warping of a node: what a grip on the whole section holds."""
-    opening = [rod.index(node, 2 + mode, slope) for mode in range(rod.modes) for slope in (0, 1)]
-    return opening + [rod.index(node, 2 + rod.modes + k) for k in range(rod.warps)]
-
-
-def plane_unknowns(rod: Rod, node: int) -> list[int]:
-    """What a section that stays plane and square to the strip holds: slopes of the opening, warping."""
-    opening = [rod.index(node, 2 + mode, 1) for mode in range(rod.modes)]
-    return opening + [rod.index(node, 2 + rod.modes + k) for k in range(rod.warps)]
-
-
-def line_unknowns(rod: Rod, node: int) -> list[int]:
-    """Place and slope of the mid-line at a node."""
-    return [rod.index(node, axis, slope) for axis in (0, 1) for slope in (0, 1)]
 
 
 @dataclass

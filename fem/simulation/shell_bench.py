@@ -24,7 +24,7 @@ from fem.mesh.line_mesh import Zone
 from fem.results.result import Quantity, Result
 from fem.results.snapshot import Snapshot
 from fem.shell.loads import weight
-from fem.shell.state import StripState, strip_state
+from fem.shell.state import ShellState, strip_state
 from fem.shell.static_drive import Trial, TrialSettings, flattened
 from fem.shell.strip_shell import StripMesh, StripShell, strip_shell
 from fem.shell.trials import PressAt, bend, chord, coil, column, press
@@ -203,7 +203,7 @@ def _result(case: Case, course: _Course, began: float, provenance: Mapping[str, 
     warnings = ["axle, casing, slot and obstacles are left out: on the bench the grips alone hold the shell"]
     if isinstance(case.push, Coil) and states and abs(course.control[-1]) > 2.0 * np.pi:
         warnings.append("more than one turn without contact: the wraps lie in one another")
-    if states and max(float(state.share.max()) for state in states) > 1.0:
+    if states and max(float(state.strain_share.max()) for state in states) > 1.0:
         warnings.append("strain passes a material's limit: the linear law is out of its range there")
     turn = max((_turned(state) for state in states), default=0.0)
     if turn > COARSE_FOLD:
@@ -232,7 +232,7 @@ def _result(case: Case, course: _Course, began: float, provenance: Mapping[str, 
     )
 
 
-def _turned(state: StripState) -> float:
+def _turned(state: ShellState) -> float:
     """Largest angle [rad] by which the mid-line bends within one element."""
     sizes = np.diff(state.station)
     return float(np.max(np.abs(state.curvature) * np.maximum(np.append(sizes, 0.0), np.append(0.0, sizes))))
@@ -250,12 +250,12 @@ def _closure(course: _Course, lost: float) -> float:
     return float(abs(work - (float(trial.energy[-1]) - first) - lost) / max(scale, 1e-300))
 
 
-def _path(course: _Course, states: list[StripState]) -> dict[str, Array]:
+def _path(course: _Course, states: list[ShellState]) -> dict[str, Array]:
     rows = []
     for k, state in enumerate(states):
         assert course.trial is not None
         bent = np.abs(state.curvature)
-        peak, worst = int(np.argmax(bent)), int(np.argmax(state.share.max(axis=1)))
+        peak, worst = int(np.argmax(bent)), int(np.argmax(state.strain_share.max(axis=1)))
         rows.append(
             {
                 "step": float(k),
@@ -267,7 +267,7 @@ def _path(course: _Course, states: list[StripState]) -> dict[str, Array]:
                 "curvature_peak_per_mm": float(bent[peak]),
                 "curvature_peak_station_mm": float(state.station[peak]),
                 "strain_peak": float(state.strain.max()),
-                "strain_share": float(state.share.max()),
+                "strain_share": float(state.strain_share.max()),
                 "strain_station_mm": float(state.station[worst]),
                 "energy_strain_Nmm": float(course.trial.energy[k]),
                 "stable": float(course.trial.stable[k]),
@@ -277,7 +277,7 @@ def _path(course: _Course, states: list[StripState]) -> dict[str, Array]:
     return {name: np.array([row[name] for row in rows]) for name in rows[0]} if rows else {}
 
 
-def _numbers(course: _Course, states: list[StripState]) -> dict[str, Quantity]:
+def _numbers(course: _Course, states: list[ShellState]) -> dict[str, Quantity]:
     if len(states) < 2:
         return {}
     stem, suffix = course.load_name.rsplit("_", 1)
@@ -290,7 +290,7 @@ def _numbers(course: _Course, states: list[StripState]) -> dict[str, Quantity]:
         "energy_end_Nmm": Quantity(float(course.trial.energy[-1]), "N mm", "stored in the strip"),
         "stiffness_start": Quantity(first, f"{course.unit}/{course.way}"),
         "strain_share_peak": Quantity(
-            max(float(s.share.max()) for s in states), "", "of the material's limit"
+            max(float(s.strain_share.max()) for s in states), "", "of the material's limit"
         ),
     }
     if course.peak is not None:
@@ -334,7 +334,7 @@ def _sentence(word: str, numbers: Mapping[str, Quantity], course: _Course) -> st
     return f"{'Buckles and carries' if word == 'buckled' else 'Holds'} {end.value:.3g} {end.unit} {end.note}."
 
 
-def _snapshots(course: _Course, states: list[StripState]) -> tuple[Snapshot, ...]:
+def _snapshots(course: _Course, states: list[ShellState]) -> tuple[Snapshot, ...]:
     if not states:
         return ()
     named = [("start", 0), ("end", len(states) - 1)] + (
@@ -357,7 +357,7 @@ def _snapshots(course: _Course, states: list[StripState]) -> tuple[Snapshot, ...
             curvature=states[k].curvature,
             axial_force=states[k].axial_force,
             strain=states[k].strain,
-            strain_share=states[k].share,
+            strain_share=states[k].strain_share,
             contact=np.zeros(states[k].height.shape),
             thickness=thickness,
         )

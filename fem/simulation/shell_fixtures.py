@@ -25,8 +25,9 @@ from fem.shell.axle_clamp import ShellGrip
 from fem.shell.constraints import unknowns
 from fem.shell.energy import Shell
 from fem.shell.loads import point_load, weight
-from fem.shell.model import ShellFields, ShellModel, build_shell_model
+from fem.shell.model import ShellModel, build_shell_model
 from fem.shell.static_drive import middle_line
+from fem.simulation.assembly import assemble
 from fem.simulation.deployed_shape import Scene, stand
 from fem.simulation.fixtures import (
     DRIVE_STIFFNESS,
@@ -38,7 +39,6 @@ from fem.simulation.fixtures import (
     column_way,
     standing_part,
 )
-from fem.simulation.shell_cycle import ShellTrip, assemble_shell
 from fem.simulation.stepper import Trip
 
 SIDEWAYS = 1e-4
@@ -93,11 +93,11 @@ def shell_rig(case: Case) -> Rig:
     return _press_rig(case, push)
 
 
-def _in_place(case: Case) -> tuple[ShellModel, ShellGrip, ShellTrip | str]:
+def _in_place(case: Case) -> tuple[ShellModel, ShellGrip, Trip | str]:
     settings = replace(case.settings, wraps_touch=False)  # nothing is wound
     model = build_shell_model(replace(case, settings=settings), REFINE, whole=True)
     root = ShellGrip(model)
-    return model, root, assemble_shell(model, root)
+    return model, root, assemble(model, root)
 
 
 def _press_rig(case: Case, push: Press) -> Rig:
@@ -150,7 +150,7 @@ def _column_rig(case: Case, push: Column) -> Rig:
 
 
 def _rig(model: ShellModel, target: float, control: str, stop_at: float = math.inf) -> Rig:
-    like_rod, fields = cast("RodModel", model), cast("Fields", ShellFields(model.body))
+    like_rod, fields = cast("RodModel", model), cast("Fields", model)
     return Rig(like_rod, "", target, control, "force_N", fields, stop_at, "shell")
 
 

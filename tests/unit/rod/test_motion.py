@@ -9,10 +9,9 @@ import numpy as np
 import pytest
 from small_cases import small_case
 
-from fem.rod.axle_clamp import AxleGrip
 from fem.rod.model import RodModel, build_rod_model
 from fem.rod.motion import RodMotion
-from fem.simulation.retract_deploy import assemble
+from fem.simulation.assembly import assemble
 from fem.simulation.stepper import StepSize, Trip
 from fem.solvers.implicit_dynamics import Motion
 
@@ -34,7 +33,7 @@ def wound(folder: Path, kind: type[Motion]) -> tuple[RodModel, Trip, int]:
     )
     factors, factorise = [], model.motion.matrix.factor_general
     model.motion.matrix.factor_general = lambda blocks: factors.append(1) or factorise(blocks)
-    trip = assemble(model, AxleGrip(model))
+    trip = assemble(model, model.clamp())
     assert isinstance(trip, Trip)
     assert trip.advance(1.5, StepSize(0.05, 0.05, 1e-6), lambda now: False)
     return model, trip, len(factors)

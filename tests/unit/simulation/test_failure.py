@@ -8,11 +8,10 @@ from pathlib import Path
 import pytest
 from small_cases import small_case
 
-from fem.rod.axle_clamp import AxleGrip
 from fem.rod.fields import RodFields
 from fem.rod.model import build_rod_model
+from fem.simulation.assembly import assemble
 from fem.simulation.failure import AT_SLOT, MODES, Facts, evidence, facts, name_mode, place_of
-from fem.simulation.retract_deploy import assemble
 
 QUIET = Facts(
     lift=4.0, coil_start=12.0, coil_end=20.0, slot=30.0, mouth=31.5, sharpest=2.0, curvature=0.24,
@@ -93,7 +92,7 @@ def test_facts_of_an_assembled_strip(tmp_path: Path) -> None:
     runs = "{ straight = 8.0 }, { bend = 20.0, radius = 20.0 }, { straight = 30.0 }"
     case = small_case(tmp_path, runs=runs)
     model = build_rod_model(case)
-    trip = assemble(model, AxleGrip(model))
+    trip = assemble(model, model.clamp())
     assert not isinstance(trip, str)
     assert model.walls is not None
     fields = RodFields.build(model.rod, model.rod.nodes, 3)

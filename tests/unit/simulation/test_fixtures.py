@@ -12,9 +12,10 @@ from small_cases import small_case
 
 from fem.design.loading import Coil
 from fem.results.result import Result
+from fem.rod.constraints import plane_unknowns, section_unknowns
 from fem.rod.drives import TurnDrive
 from fem.simulation.bench import WRAPS_CROSS, run_bench
-from fem.simulation.fixtures import DriveGrip, build_rig, part_of, plane_unknowns, section_unknowns
+from fem.simulation.fixtures import DriveGrip, build_rig, part_of
 
 FLAT = {"section_radius": 5000.0}
 STRAIGHT = {"runs": "{ straight = 60.0 }"}

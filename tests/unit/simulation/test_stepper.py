@@ -14,15 +14,15 @@ from fem.core.term import Evaluation
 from fem.rod.axle_clamp import AxleGrip
 from fem.rod.drives import TurnDrive
 from fem.rod.model import RodModel, build_rod_model
+from fem.simulation.assembly import assemble
 from fem.simulation.fixtures import DriveGrip
-from fem.simulation.retract_deploy import assemble
 from fem.simulation.stepper import LEAP_SHRINK, Ledger, StepSize, Trip, without_friction
 from fem.solvers.implicit_dynamics import StepOutcome
 
 
 def at_axle(folder: Path, **changes: object) -> tuple[RodModel, Trip]:
     model = build_rod_model(small_case(folder, **changes))
-    grip = AxleGrip(model)
+    grip = model.clamp()
     trip = assemble(model, grip)
     assert isinstance(trip, Trip)
     trip.force = grip.force(trip.u, model.motion.total(trip.u, 1).gradient, 0.0)
@@ -92,7 +92,7 @@ def test_a_step_ends_where_what_begins_within_it_is_to_be_seen(tmp_path: Path) -
 
 def test_work_is_what_the_strip_stores_when_nothing_is_lost(tmp_path: Path) -> None:
     model = build_rod_model(small_case(tmp_path), surrounded=False)
-    root = AxleGrip(model)
+    root = model.clamp()
     trip = assemble(model, root)
     assert isinstance(trip, Trip)
     heading = TurnDrive(model.rod, 45.0, 1.0, 0.0).moved(trip.u)
