@@ -9,7 +9,7 @@ from fem.case.definition import Case
 from fem.core.atomic import MODELS
 from fem.core.checkpoint import NOWHERE, Keeper
 from fem.core.errors import InputError
-from fem.design.loading import Column, Press, Winding
+from fem.design.loading import Column, Winding
 from fem.results.provenance import provenance
 from fem.results.result import Quantity, Result
 from fem.simulation.bench import run_bench
@@ -18,7 +18,6 @@ from fem.simulation.judge import Finished, winding_result
 from fem.simulation.models import winding_model
 from fem.simulation.retract_deploy import winding_program
 from fem.simulation.run_context import Progress, RunContext
-from fem.simulation.shell_bench import run_shell_bench
 
 
 def run_case(
@@ -43,12 +42,7 @@ def run_case(
 
 
 def _run(case: Case, model: str, run: RunContext) -> Result:
-    if isinstance(case.push, Winding):
-        return run_winding(case, model, run)
-    in_the_air = not (isinstance(case.push, Press | Column) and case.push.held == "slot")
-    if model == "shell" and in_the_air:
-        return run_shell_bench(case, run.progress, run.began, run.provenance)
-    return run_bench(case, run.progress, run.began, dict(run.provenance), model, run.keeper)
+    return run_winding(case, model, run) if isinstance(case.push, Winding) else run_bench(case, model, run)
 
 
 def run_winding(case: Case, kind: str, run: RunContext) -> Result:
@@ -72,15 +66,15 @@ def _column_curve(case: Case, push: Column, model: str, run: RunContext) -> Resu
     main = _run(replace(case, push=single), model, run)
     inside = case.slot_mouth if push.held == "slot" else 0.0
     whole = push.free_length or case.strip.length - inside
-    numbers, told, warnings = dict(main.quantities), [], list(main.warnings)
+    numbers, carried, warnings = dict(main.quantities), [], list(main.warnings)
     for length in push.free_lengths:
         shorter = replace(single, free_length=length, shortening=push.shortening * length / whole)
         result = _run(replace(case, push=shorter), model, replace(run, keeper=NOWHERE))
         found = result.quantities.get("critical_force_N", Quantity(math.nan, "N", result.status))
         numbers[f"critical_force_at_{length:g}mm_N"] = found
-        told.append(
+        carried.append(
             f"{length:g} mm " + (f"{found.value:.3g} N" if math.isfinite(found.value) else found.note)
         )
         warnings += [f"at {length:g} mm: {text}" for text in result.warnings if text not in main.warnings]
-    sentence = f"{main.sentence} Carried before it buckles, by free length: {', '.join(told)}."
+    sentence = f"{main.sentence} Carried before it buckles, by free length: {', '.join(carried)}."
     return replace(main, quantities=numbers, sentence=sentence, warnings=tuple(warnings), seconds=run.seconds)

@@ -40,7 +40,7 @@ def test_every_status_and_mode_is_explained() -> None:
     assert set(STATUSES) <= set(cells)
     assert {mode.name for mode in MODES} <= set(cells)
     sources = "".join(
-        (ROOT / "fem" / "simulation" / f"{name}.py").read_text() for name in ("verdict", "bench")
+        (ROOT / "fem" / "simulation" / f"{name}.py").read_text() for name in ("verdict", "bench_judge")
     )
     for status in STATUSES:
         assert f'"{status}"' in sources, f"{status} is explained but never given"

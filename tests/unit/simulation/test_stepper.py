@@ -15,7 +15,7 @@ from fem.rod.axle_clamp import AxleGrip
 from fem.rod.drives import TurnDrive
 from fem.rod.model import RodModel, build_rod_model
 from fem.simulation.assembly import assemble
-from fem.simulation.fixtures import DriveGrip
+from fem.simulation.grips import DriveGrip
 from fem.simulation.stepper import LEAP_SHRINK, Ledger, StepSize, Trip, without_friction
 from fem.solvers.implicit_dynamics import StepOutcome
 
