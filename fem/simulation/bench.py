@@ -16,12 +16,12 @@ def run_bench(case: Case, kind: str, run: RunContext) -> Result:
     shell in the air is not kept as it goes. Raises InputError for a push by the axle.
     """
     test = bench_test(case)
-    rules, air = test.rules(case), test.in_the_air(case)
-    if air and kind == "shell":
-        return bench_result(BenchRun(case, kind, rules, test.shell(case, run.progress)), run)
+    rules, air = test.rules(case), test.in_air(case)
+    if air is not None and kind == "shell":
+        return bench_result(BenchRun(case, kind, rules, air.shell(case, run.progress)), run)
     kept = run.keeper.found()
     run.progress(0.0, "gripping the strip")
     fixture, log = (test.fixture(case, kind), BenchLog()) if kept is None else kept
     curve = drive_slowly(fixture, log, rules, run, resumed=kept is not None)
-    obstacles = drawings(fixture.model)
-    return bench_result(BenchRun(case, kind, rules, curve, air, obstacles, fixture.deployed), run)
+    obstacles, alone = drawings(fixture.model), air is not None
+    return bench_result(BenchRun(case, kind, rules, curve, alone, obstacles, fixture.deployed), run)

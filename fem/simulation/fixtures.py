@@ -53,25 +53,37 @@ FLATTENING = 8
 
 
 @dataclass(frozen=True)
+class InAir:
+    """How a push is made in the air, where nothing but grips touches the strip: the rod's fixture, the
+    shell's load curve.
+    """
+
+    rod: Callable[[Case], Fixture]
+    shell: Callable[[Case, Progress], LoadCurve]
+
+
+@dataclass(frozen=True)
 class BenchTest:
-    """A push on the bench: its class, what it is judged by, and its fixtures: of the rod and of the shell in
-    the air; of either by axle and slot, None where it is never held so.
+    """A push on the bench: its class, what it is judged by, how it is made in the air, and the fixture of
+    either model by axle and slot; None where it is never made so.
     """
 
     push: type
     rules: Callable[[Case], BenchRules]
-    rod: Callable[[Case], Fixture]
-    shell: Callable[[Case, Progress], LoadCurve]
+    air: InAir | None = None
     slot: Callable[[Case, str], Fixture] | None = None
 
-    def in_the_air(self, case: Case) -> bool:
-        """Whether nothing but grips touches the strip in this case."""
-        return self.slot is None or getattr(case.push, "held", "") != "slot"
+    def in_air(self, case: Case) -> InAir | None:
+        """How the push of a case is made in the air; None where axle and slot hold the strip."""
+        by_slot = self.slot is not None and getattr(case.push, "held", "slot") == "slot"
+        return None if by_slot else self.air
 
     def fixture(self, case: Case, kind: str) -> Fixture:
         """What the stepper moves: the rod in the air, or the "rod" or "shell" held by axle and slot."""
-        if self.slot is None or self.in_the_air(case):
-            return self.rod(case)
+        air = self.in_air(case)
+        if air is not None:
+            return air.rod(case)
+        assert self.slot is not None  # a test has one of both
         return self.slot(case, kind)
 
 
@@ -335,10 +347,10 @@ def _gone(air: AirShell, states: Array, station: float, direction: float) -> Arr
 
 
 TESTS: tuple[BenchTest, ...] = (
-    BenchTest(Bend, bend_rules, rod_bend, shell_bend),
-    BenchTest(Coil, bend_rules, rod_coil, shell_coil),
-    BenchTest(Column, column_rules, rod_column, shell_column, slot_column),
-    BenchTest(Press, press_rules, rod_press, shell_press, slot_press),
+    BenchTest(Bend, bend_rules, InAir(rod_bend, shell_bend)),
+    BenchTest(Coil, bend_rules, InAir(rod_coil, shell_coil)),
+    BenchTest(Column, column_rules, InAir(rod_column, shell_column), slot_column),
+    BenchTest(Press, press_rules, InAir(rod_press, shell_press), slot_press),
 )
 
 
