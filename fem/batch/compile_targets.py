@@ -108,7 +108,7 @@ def _rod_wall_readings() -> None:
 
 def _rod_numbers() -> None:
     rod, u = _rod()
-    RodFields.build(rod, np.linspace(0.0, LENGTH, 3), 3).glance(u)
+    RodFields.build(rod, np.linspace(0.0, LENGTH, 3), 3).summary(u)
     unit = _unit(rod.dofs)
     matrix = BandMatrix(rod.size, 2 * rod.fields, np.zeros(rod.size, dtype=np.bool_))
     matrix.assemble([unit])

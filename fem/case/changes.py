@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from fem.case.file import for_people
+from fem.case.keys import for_people
 from fem.case.schema import shown
 
 USED = '"materials used".'

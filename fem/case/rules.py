@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from fem.case.file import Key
+from fem.case.keys import Key
 from fem.case.strip_tables import LayerPart, Outline, RunPart
 from fem.design.environment import Axle, Casing, Slot
 from fem.design.loading import Bend as BendPush

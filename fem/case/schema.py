@@ -22,7 +22,8 @@ from typing import Annotated, Any, Literal, TypeVar
 from annotated_types import Unit
 from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 
-from fem.case.file import Document, Key, content_name, key_text
+from fem.case.file import Document
+from fem.case.keys import Key, content_name, key_text
 from fem.core.errors import Fault, InputError
 from fem.core.units import SMALLEST
 

@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 from annotated_types import Ge, Le, Unit
 from pydantic import AfterValidator
 
-from fem.case.file import Key, content_name
+from fem.case.keys import Key, content_name
 from fem.case.schema import Reader, Table, nearest, shown
 from fem.core.units import Distance, Extent, Length, Points, Share
 from fem.design.layup import Layer

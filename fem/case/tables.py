@@ -13,7 +13,7 @@ from typing import Annotated, Any
 
 from annotated_types import Gt, Le, Unit
 
-from fem.case.file import Key, key_text
+from fem.case.keys import Key, key_text
 from fem.case.schema import Reader, Table, nearest, shown
 from fem.case.tolerance import TOLERANCES
 from fem.core.units import Density, Modulus, PoissonRatio, StrainLimit

@@ -12,7 +12,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from fem.case.definition import Case, case_of
-from fem.case.file import Key, document_from, key_text, merged_tables
+from fem.case.file import document_from, merged_tables
+from fem.case.keys import Key, key_text
 from fem.core.errors import Fault
 
 _NAME = r'[A-Za-z0-9_-]+|"[^"]*"'

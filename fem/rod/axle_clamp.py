@@ -3,17 +3,34 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Protocol
 
 from fem.core.term import Array
-from fem.rod.model import RodModel
+from fem.rod.energy import Rod
+from fem.rod.wall_contact import WallContact
+
+
+class ClampedRod(Protocol):
+    """A rod whose root can be clamped: root_radius [mm], distance of the root's mid-line from the axle's
+    centre; flat (modes,), opening amplitudes of the root pressed flat.
+    """
+
+    @property
+    def rod(self) -> Rod: ...
+    @property
+    def walls(self) -> WallContact | None: ...
+    @property
+    def root_radius(self) -> float: ...
+    @property
+    def flat(self) -> Array: ...
 
 
 @dataclass(frozen=True)
 class AxleGrip:
     """Root clamped flat to an axle that has wound in by the control psi [rad]."""
 
-    model: RodModel
+    model: ClampedRod
     flatten: float = 1.0
 
     def indices(self) -> list[int]:
@@ -21,6 +38,10 @@ class AxleGrip:
         rod = self.model.rod
         clamped = [rod.index(0, f) for f in range(rod.fields)]
         return clamped + [rod.index(0, f, 1) for f in range(2 + rod.modes)]
+
+    def pressed(self, share: float) -> AxleGrip:
+        """The same clamp with the root's section pressed flat by a share of the way."""
+        return replace(self, flatten=share)
 
     def place(self, u: Array, control: float) -> Array:
         """Root turned clockwise by the control."""

@@ -20,12 +20,13 @@ from fem.core.term import Array, Index
 from fem.design.layup import Stack
 from fem.design.material import Material
 from fem.rod.energy import Rod
-from fem.rod.kernels.fields import FieldTables, glance
+from fem.rod.kernels.fields import FieldTables
+from fem.rod.kernels.fields import glance as read_summary
 from fem.rod.section_tables import RestStrip, SectionTables, tables_at, width_rule
 
 
 @dataclass(frozen=True, eq=False)
-class FieldState:
+class RodState:
     """One state of the rod at n stations and m places across.
 
     station (n,) [mm]; position (n, 2) [mm]; heading (n,) [rad], continuous from the root's, which is known up
@@ -52,13 +53,14 @@ class FieldState:
     face: Array
     face_strain: Array
     strain: Array
+    layer_strain: Array
     strain_share: Array
     thickness: float
 
 
 @dataclass(frozen=True, eq=False)
-class Glance:
-    """What a run looks at in every step: a part of `FieldState`, under the same names."""
+class RodSummary:
+    """What is written down of a state in every step: a part of `RodState`, under the same names."""
 
     station: Array
     position: Array
@@ -122,7 +124,7 @@ class RodFields:
             tables_at(strip, stations, rule, q, integral, rod.modes), integral, fold, side, face, layers,
         )  # fmt: skip
 
-    def state(self, u: Array) -> FieldState:
+    def state(self, u: Array) -> RodState:
         """Read the unknowns u."""
         rod, tab = self.rod, self.tables
         n, inside = len(self.stations), tab.rule.q.shape[1]
@@ -142,7 +144,7 @@ class RodFields:
         axial = stress[..., 0] * lam * per2 + bend * turning[:, None]
         moment = bend * lam - axial * height
         face_strain, size, share = self._faces(strain[:, inside:])
-        return FieldState(
+        return RodState(
             station=self.stations,
             position=line[:, :, 0],
             heading=np.unwrap(np.arctan2(line[:, 1, 1], line[:, 0, 1])),
@@ -158,22 +160,23 @@ class RodFields:
             face=self.face,
             face_strain=face_strain,
             strain=size,
+            layer_strain=self._layer_strain(face_strain),
             strain_share=share,
             thickness=rod.strip.thickness,
         )
 
-    def glance(self, u: Array) -> Glance:
-        """What a run looks at in every step, faster than the whole `state`."""
+    def summary(self, u: Array) -> RodSummary:
+        """Read what is written down in every step, faster than the whole `state`."""
         if any(layer.plies for layer in self.layers):
             state = self.state(u)
-            return Glance(
+            return RodSummary(
                 state.station, state.position, state.curvature, state.axial_force, state.strain,
                 state.strain_share,
             )  # fmt: skip
         n = len(self.stations)
         line, size, share = np.empty((n, 4)), np.empty((n, len(self.fold))), np.empty((n, len(self.fold)))
-        glance(u, self._kernel_tables, line, size, share)
-        return Glance(self.stations, line[:, :2], line[:, 2], line[:, 3], size, share)
+        read_summary(u, self._kernel_tables, line, size, share)
+        return RodSummary(self.stations, line[:, :2], line[:, 2], line[:, 3], size, share)
 
     @cached_property
     def _kernel_tables(self) -> FieldTables:
@@ -189,9 +192,8 @@ class RodFields:
             limit,
         )  # fmt: skip
 
-    def layer_strain(self, state: FieldState) -> Array:
-        """Largest principal |strain| on both faces of each layer, (layers, n, m); nan where it is not."""
-        faces = state.face_strain
+    def _layer_strain(self, faces: Array) -> Array:
+        """Largest principal |strain| (layers, n, m) of each layer from the strains at the layers' faces."""
         mean, half = 0.5 * (faces[..., 0] + faces[..., 1]), 0.5 * (faces[..., 0] - faces[..., 1])
         size = np.abs(mean) + np.hypot(half, 0.5 * faces[..., 2])
         filled = np.stack([layer.filled for layer in self.layers])

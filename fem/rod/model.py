@@ -7,30 +7,46 @@ it ever holds.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import ClassVar
 
 import numpy as np
 
 from fem.case.definition import Case
 from fem.contact.settings import ContactSettings
 from fem.contact.surroundings import MASS_SHARE, ONSET, SINK, SLIP, split, surrounding_walls
-from fem.core.term import Array, FrictionTerm, Term
+from fem.core.term import Array, FrictionTerm, Index, Term
 from fem.design.obstacle import Wall
 from fem.mesh.line_mesh import SizeField, Zone, line_mesh
-from fem.rod.energy import Rod, RodEnergy, TurningOn, build_rod, flat_amplitudes, rest_state
-from fem.rod.loads import weight
+from fem.results.result import Quantity
+from fem.rod.axle_clamp import AxleGrip
+from fem.rod.constraints import line_unknowns, section_unknowns
+from fem.rod.drives import PushDrive
+from fem.rod.energy import Leaping, Rod, RodEnergy, TurningOn, build_rod, flat_amplitudes, rest_state
+from fem.rod.fields import RodFields, RodState, RodSummary
+from fem.rod.loads import DeadLoad, point_load, weight
 from fem.rod.self_contact import WrapContact
 from fem.rod.wall_contact import WallContact, contact_points
 from fem.solvers.implicit_dynamics import Motion, mass_blocks
 from fem.solvers.moving_system import MotionSettings
 
+FIELD_STATIONS, HALF_WIDTH_POINTS = 121, 5
+"""Grid on which a state of the rod is read: stations along, places from the mid-line to an edge."""
+SNAP_TURN = 0.5
+"""Turning [rad] of a node within a step that makes it a snap, which is followed in shorter steps: in one, the
+work of friction along its way would be guessed from the two ends.
+"""
+
 
 @dataclass
 class RodModel:
-    """A rod in its surroundings, ready to be moved.
+    """A rod in its surroundings: what `fem.simulation.strip_model.StripModel` asks of a strip.
 
-    root_radius [mm]: distance of the root's mid-line from the axle's centre; wraps: None when the wraps may
-    not touch.
+    walls, wraps: contact with surroundings and with itself, None where nothing may touch; root_radius [mm]:
+    distance of the root's mid-line from the axle's centre; flat (modes,): opening amplitudes of the root
+    pressed flat; start (size,): the strip at rest below the axle.
     """
 
     case: Case
@@ -43,16 +59,117 @@ class RodModel:
     flat: Array
     start: Array
     warnings: tuple[str, ...]
+    kind: ClassVar[str] = "rod"
 
-    def walls_at(self, opening: float) -> tuple[Wall, ...]:
-        """Everything that can be touched, backed off by `opening` mm."""
-        return surrounding_walls(self.case, opening)
+    @property
+    def length(self) -> float:
+        """Length of the strip [mm]."""
+        return self.rod.strip.length
 
     @property
     def rise(self) -> float:
         """Largest height [mm] of the rest section."""
         tab = self.rod.tables
         return float(np.abs(np.einsum("nij,nj->ni", tab.rule.inner, np.sin(tab.angle))).max())
+
+    @property
+    def flat_stiffness(self) -> float:
+        """Bending stiffness [N mm^2] of the strip pressed flat, widest over the stations."""
+        return flat_stiffness(self.rod)
+
+    @property
+    def snap_test(self) -> Leaping:
+        """Whether the strip snaps on the way from one state to another."""
+        return Leaping(self.rod, SNAP_TURN)
+
+    @property
+    def provenance(self) -> dict[str, str]:
+        """What is kept of the model with a result: nothing beside the case's settings."""
+        return {}
+
+    @cached_property
+    def fields(self) -> RodFields:
+        """Tables to read states with."""
+        stations = np.linspace(0.0, self.length, FIELD_STATIONS)
+        return RodFields.build(self.rod, stations, HALF_WIDTH_POINTS)
+
+    def walls_at(self, opening: float) -> tuple[Wall, ...]:
+        """Everything that can be touched, backed off by `opening` mm."""
+        return surrounding_walls(self.case, opening)
+
+    def clamp(self) -> AxleGrip:
+        """The root held flat on the axle."""
+        return AxleGrip(self)
+
+    def places(self, u: Array, stations: Array) -> Array:
+        """Places (n, 2) [mm] of the mid-line in a state at stations (n,) [mm]."""
+        element, shape = self.rod.shape_at(stations)
+        local = u[self.rod.dofs[element, :8]].reshape(-1, 2, 4)
+        return np.asarray(np.einsum("ni,nci->nc", shape[:, 0], local))
+
+    def state(self, u: Array) -> RodState:
+        """Shape, curvature, forces and strains on the grid of `fields`."""
+        return self.fields.state(u)
+
+    def summary(self, u: Array) -> RodSummary:
+        """What is written down of a state in every step."""
+        return self.fields.summary(u)
+
+    def renew_contact(self, u: Array) -> None:
+        """Bring contact pairs and held forces to a state, for reading them."""
+        if self.walls is not None:
+            self.walls.focus(u)
+            self.walls.hold(u)
+        if self.wraps is not None:
+            self.wraps.hold(u, fully=True)
+
+    def spread(self, stations: Array, values: Array) -> Array:
+        """Values (n, k) on the lines of contact points at stations (n,), carried to the grid of a state."""
+        lines = np.linspace(0, 1, values.shape[1])
+        places = np.abs(np.linspace(-1, 1, self.fields.across.size))
+        along = np.stack([np.interp(self.fields.stations, stations, column) for column in values.T], axis=1)
+        return np.stack([np.interp(places, lines, row) for row in along])
+
+    def softest_mode(self, u: Array) -> Array:  # noqa: ARG002 - asked for by the protocol
+        """None (0, 0, 3): the modes of a planar rod would hide those that leave its plane."""
+        return np.empty((0, 0, 3))
+
+    def inspect(self, u: Array, accepted: int, control: float) -> None:
+        """Nothing: a rod stands for the strip in every state."""
+
+    def quantities(
+        self,
+        rows: Sequence[Mapping[str, float]],  # noqa: ARG002 - asked for by the protocol
+        states: Sequence[Array],  # noqa: ARG002 - asked for by the protocol
+    ) -> dict[str, Quantity]:
+        """Numbers that only this model has: none."""
+        return {}
+
+    def weight(self, gravity: Array) -> DeadLoad:
+        """The strip's weight for an acceleration (2,) [mm/s^2] in (x, y)."""
+        return weight(self.rod, gravity)
+
+    def point_load(self, station: float, force: Array) -> DeadLoad:
+        """A dead force (3,) [N] at a station [mm] of the mid-line; the rod has nothing to feel the part
+        across its plane with.
+        """
+        return point_load(self.rod, station, force[:2])
+
+    def push_drive(
+        self, station: float, direction: tuple[float, float], stiffness: float, u: Array
+    ) -> PushDrive:
+        """A spring [N/mm], slack in a state, that drives a station along a direction."""
+        x, y = self.places(u, np.array([station]))[0]
+        return PushDrive(self.rod, station, direction, stiffness, (float(x), float(y)))
+
+    def tip_unknowns(self, clamped: bool) -> tuple[Index, Index]:
+        """Unknowns (n,) that a grip holds at the far end, the whole section or the place of its middle, and
+        the x and y unknowns (1, 2) of the place among them.
+        """
+        rod, last = self.rod, len(self.rod.nodes) - 1
+        place = [rod.index(last, 0), rod.index(last, 1)]
+        held = [*line_unknowns(rod, last), *section_unknowns(rod, last)] if clamped else place
+        return np.array(held, dtype=np.int64), np.array([place], dtype=np.int64)
 
 
 def size_field(case: Case, refine: float) -> SizeField:

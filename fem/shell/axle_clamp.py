@@ -3,16 +3,40 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
+from fem.case.definition import Case
 from fem.core.term import Array, Index
 from fem.shell.constraints import unknowns
-from fem.shell.model import ShellModel
 from fem.shell.motion import mirror_unknowns
+from fem.shell.self_contact import ShellWraps
+from fem.shell.strip_shell import StripShell
+from fem.shell.wall_contact import ShellWalls
+from fem.solvers.implicit_dynamics import Motion
 
 FINE = 401
+
+
+class ClampedShell(Protocol):
+    """A shell in its surroundings whose root is clamped to the axle, as clamp, symmetry and measures read it
+    (see `fem.shell.model.ShellModel`).
+    """
+
+    @property
+    def case(self) -> Case: ...
+    @property
+    def body(self) -> StripShell: ...
+    @property
+    def walls(self) -> ShellWalls: ...
+    @property
+    def wraps(self) -> ShellWraps | None: ...
+    @property
+    def motion(self) -> Motion: ...
+    @property
+    def root_radius(self) -> float: ...
 
 
 @dataclass(frozen=True)
@@ -21,7 +45,7 @@ class ShellGrip:
     flat.
     """
 
-    model: ShellModel
+    model: ClampedShell
     flatten: float = 1.0
 
     def indices(self) -> Index:
@@ -31,6 +55,10 @@ class ShellGrip:
     def root(self) -> Index:
         """Unknowns of the root's line of nodes."""
         return unknowns(self.model.body.shell.grid.edge("start"), (0, 1, 2, 3))
+
+    def pressed(self, share: float) -> ShellGrip:
+        """The same clamp with the root's section pressed flat by a share of the way."""
+        return replace(self, flatten=share)
 
     def place(self, u: Array, control: float) -> Array:
         """Root turned clockwise by the control."""
@@ -59,7 +87,7 @@ class ShellGrip:
         self.model.walls.follow_axle(control - before)
 
 
-def root_section(model: ShellModel, flatten: float) -> Array:
+def root_section(model: ClampedShell, flatten: float) -> Array:
     """Vectors (nodes across, 4, 3) of the root's section opened by a share, middle at the origin, heading
     +x.
     """

@@ -8,25 +8,33 @@ flat swings within about one radian of axle turning.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import ClassVar
 
 import numpy as np
 
 from fem.case.definition import Case
 from fem.contact.settings import ContactSettings
 from fem.contact.surroundings import MASS_SHARE, ONSET, SINK, SLIP, split, surrounding_walls
-from fem.core.term import Array, FrictionTerm, Term
+from fem.core.term import Array, FrictionTerm, Index, Term
 from fem.design.obstacle import Wall
 from fem.mesh.developed_mesh import Part
 from fem.mesh.line_mesh import Zone
-from fem.shell.loads import weight
+from fem.results.result import Quantity
+from fem.shell.axle_clamp import ShellGrip
+from fem.shell.constraints import unknowns
+from fem.shell.drives import ShellPushDrive
+from fem.shell.loads import DeadLoad, point_load, weight
+from fem.shell.measures import measured, renew_contact
 from fem.shell.motion import shell_motion
 from fem.shell.self_contact import ShellWraps
-from fem.shell.state import StripState, strip_state
+from fem.shell.state import ShellState, strip_state
+from fem.shell.static_drive import middle_line
 from fem.shell.strip_shell import StripMesh, StripShell, strip_shell
 from fem.shell.surface_points import surface_points
+from fem.shell.symmetry import Guard, mode_shape
 from fem.shell.wall_contact import ShellWalls
 from fem.solvers.implicit_dynamics import Motion
 from fem.solvers.moving_system import MotionSettings
@@ -40,16 +48,19 @@ WRAP_GRIP = 2.0
 """Stiffness of contact between wraps, whose points stand farther apart, over that with walls."""
 
 
-Watch = Callable[["ShellModel", Array, int, float], None]
+SKEW = 0.002
+"""Share by which one side of a whole strip is made stiffer, the other less stiff, to start a twist."""
 
 
 @dataclass
 class ShellModel:
-    """A shell in its surroundings, ready to be wound.
+    """A shell in its surroundings: what `fem.simulation.strip_model.StripModel` asks of a strip.
 
-    root_radius [mm]: distance of the root's mid-line from the axle's centre; wraps: None when the wraps may
-    not touch; watch: sees every accepted state (model, u, its number, axle angle); lost: why half the width
-    would not do, "" if it did or was never tried.
+    body: the strip as a shell; walls, wraps: contact with surroundings and with itself, wraps None when they
+    may not touch; root_radius [mm]: distance of the root's mid-line from the axle's centre; start (size,):
+    the strip at rest below the axle; mesh_warnings: what is told of the mesh; guard: watches whether half the
+    width is enough, None if it is not to; lost: why half the width would not do, "" if it did or was never
+    tried.
     """
 
     case: Case
@@ -59,18 +70,15 @@ class ShellModel:
     motion: Motion
     root_radius: float
     start: Array
-    warnings: tuple[str, ...]
-    watch: Watch | None = None
+    mesh_warnings: tuple[str, ...]
+    guard: Guard | None = None
     lost: str = ""
+    kind: ClassVar[str] = "shell"
 
     @property
-    def rod(self) -> StripShell:
-        """What carries the strip, under the name by which the cycle of the rod asks for it."""
-        return self.body
-
-    def walls_at(self, opening: float) -> tuple[Wall, ...]:
-        """Everything that can be touched, backed off by `opening` mm."""
-        return surrounding_walls(self.case, opening)
+    def length(self) -> float:
+        """Length of the strip [mm]."""
+        return self.body.strip.length
 
     @cached_property
     def rise(self) -> float:
@@ -80,32 +88,110 @@ class ShellModel:
         middle = int(np.argmin(np.abs(grid.across)))
         return float(np.linalg.norm(place - place[:, middle : middle + 1], axis=-1).max())
 
-
-@dataclass(frozen=True, eq=False)
-class WoundState(StripState):
-    """A state of the wound strip, with the names the cycle asks for."""
-
-    thickness: float = 0.0
+    @property
+    def flat_stiffness(self) -> float:
+        """Bending stiffness [N mm^2] of the strip pressed flat."""
+        return float(self.body.shell.laminate[..., 3, 3].max()) * self.case.strip.width
 
     @property
-    def strain_share(self) -> Array:
-        """(n, m) largest share of a material's elastic limit."""
-        return self.share
+    def snap_test(self) -> None:
+        """No step of the shell is taken again for how far a node turns in it."""
 
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What a reader of the results must know of the model."""
+        return (*self.mesh_warnings, *((f"computed with {self.width}",) if self.lost else ()))
 
-@dataclass(frozen=True)
-class ShellFields:
-    """Reads states of a shell strip."""
+    @property
+    def width(self) -> str:
+        """Which width was computed, and why."""
+        if self.lost and not self.body.half:
+            return f"the whole width, one side {100 * SKEW:g} % stiffer: {self.lost}"
+        if self.lost:
+            return f"half the width, mirrored; pushing on beyond the motor's torque ended early: {self.lost}"
+        if self.body.half:
+            looked = "" if self.guard is None else f" ({self.guard.finding()})"
+            return f"half the width, mirrored{looked}"
+        return "the whole width"
 
-    body: StripShell
+    @property
+    def provenance(self) -> dict[str, str]:
+        """What is kept of the model with a result."""
+        return {"shell": f"{self.width}, {self.body.shell.size} unknowns"}
 
-    def state(self, u: Array) -> WoundState:
+    def walls_at(self, opening: float) -> tuple[Wall, ...]:
+        """Everything that can be touched, backed off by `opening` mm."""
+        return surrounding_walls(self.case, opening)
+
+    def clamp(self) -> ShellGrip:
+        """The root held flat on the axle."""
+        return ShellGrip(self)
+
+    def places(self, u: Array, stations: Array) -> Array:
+        """Places (n, 2) [mm] of the mid-line in a state at stations (n,) [mm]."""
+        return self.body.shell.position(u, np.stack([stations, np.zeros_like(stations)], axis=1))[:, :2]
+
+    def state(self, u: Array) -> ShellState:
         """Shape, curvature, force and strains on the lines of nodes."""
-        return WoundState(**vars(strip_state(self.body, u)), thickness=self.body.strip.thickness)
+        return strip_state(self.body, u)
 
-    def glance(self, u: Array) -> WoundState:
-        """What a run looks at in every step."""
-        return self.state(u)
+    def summary(self, u: Array) -> ShellState:
+        """What is written down of a state in every step."""
+        return strip_state(self.body, u)
+
+    def renew_contact(self, u: Array) -> None:
+        """Bring contact pairs and held forces to a state, for reading them."""
+        renew_contact(self, u)
+
+    def spread(self, stations: Array, values: Array) -> Array:
+        """Values (n, k) on the lines of contact points at stations (n,), carried to the grid of a state."""
+        grid, lines = self.body.shell.grid, self.walls.points.lines
+        across = grid.across
+        if self.body.half:
+            across = np.concatenate([-across[:0:-1], across])
+        places = np.abs(across) if lines[0] >= 0.0 else across
+        along = np.stack([np.interp(grid.stations, stations, column) for column in values.T], axis=1)
+        return np.stack([np.interp(places, lines, row) for row in along])
+
+    def softest_mode(self, u: Array) -> Array:
+        """Softest mode (n, m, 3) on the grid of a state, largest displacement 1."""
+        return mode_shape(self, u)
+
+    def inspect(self, u: Array, accepted: int, control: float) -> None:
+        """Look at an accepted state, its number and the axle's angle [rad]; raises SymmetryLostError where
+        the whole width would leave the symmetric shape of the half.
+        """
+        if self.guard is not None:
+            self.guard(self, u, accepted, control)
+
+    def quantities(self, rows: Sequence[Mapping[str, float]], states: Sequence[Array]) -> dict[str, Quantity]:
+        """Numbers that only a shell has, of a run's rows and states."""
+        return measured(self, rows, states)
+
+    def weight(self, gravity: Array) -> DeadLoad:
+        """The weight of the whole strip for an acceleration (2,) [mm/s^2] in (x, y)."""
+        return DeadLoad(self.body.copies * weight(self.body.shell, np.array([*gravity, 0.0])).force)
+
+    def point_load(self, station: float, force: Array) -> DeadLoad:
+        """A dead force (3,) [N] at a station [mm] of the mid-line."""
+        return point_load(self.body.shell, (station, 0.0), force)
+
+    def push_drive(
+        self, station: float, direction: tuple[float, float], stiffness: float, u: Array
+    ) -> ShellPushDrive:
+        """A spring [N/mm], slack in a state, that drives a station along a direction."""
+        drive = ShellPushDrive(self.body.shell, station, direction, stiffness)
+        drive.start = drive.moved(u)
+        return drive
+
+    def tip_unknowns(self, clamped: bool) -> tuple[Index, Index]:
+        """Unknowns (n,) that a grip holds at the far end, the whole section or the place of its middle, and
+        the x and y unknowns (k, 2) of the places among them.
+        """
+        grid = self.body.shell.grid
+        nodes = grid.edge("end") if clamped else np.atleast_1d(grid.node(-1, middle_line(self.body)))
+        held = unknowns(nodes, (0, 1, 2, 3) if clamped else (0,))
+        return held, unknowns(nodes, (0,), (0, 1)).reshape(-1, 2)
 
 
 def symmetric_strip(case: Case) -> bool:

@@ -1,5 +1,4 @@
-"""One state of a shell strip on a plain grid of stations and places across, the way pictures and rows want
-it.
+"""One state of a shell strip on a plain grid of stations and places across, as rows and pictures need it.
 
 Stations are the lines of nodes. Shape and curvature are read there; strains are the largest of the Gauss
 points next to each node, so that the grid's peak is that of the elements; forces are what the part beyond a
@@ -9,6 +8,7 @@ station is in balance with. A half model is mirrored.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -19,12 +19,16 @@ from fem.shell.strip_shell import StripShell
 
 
 @dataclass(frozen=True, eq=False)
-class StripState:
-    """station (n,) [mm]; position (n, 2) [mm] and heading (n,) [rad] of the mid-line; curvature (n,) [1/mm];
+class ShellState:
+    """One state: unknowns (size,) of the shell, of half the width if the model has half.
+
+    station (n,) [mm]; position (n, 2) [mm] and heading (n,) [rad] of the mid-line; curvature (n,) [1/mm];
     axial_force (n,) [N], > 0 tension; across (m,) [mm]; height, lateral (n, m) [mm] in the frame of the
-    mid-line; strain (n, m) largest principal size; share (n, m) of a material's limit.
+    mid-line; strain (n, m) largest principal size; strain_share (n, m) of a material's elastic limit.
     """
 
+    model: StripShell
+    unknowns: Array
     station: Array
     position: Array
     heading: Array
@@ -34,10 +38,20 @@ class StripState:
     height: Array
     lateral: Array
     strain: Array
-    share: Array
+    strain_share: Array
+
+    @property
+    def thickness(self) -> float:
+        """Thickness of the whole stack [mm]."""
+        return self.model.strip.thickness
+
+    @cached_property
+    def layer_strain(self) -> Array:
+        """Largest principal |strain| on both faces of each layer (layers, n, m); nan where it is not."""
+        return _layer_strain(self.model, self.unknowns)
 
 
-def strip_state(model: StripShell, x: Array) -> StripState:
+def strip_state(model: StripShell, x: Array) -> ShellState:
     """Read a state x (size,)."""
     grid = model.shell.grid
     n, m = grid.stations.size, grid.across.size
@@ -57,7 +71,9 @@ def strip_state(model: StripShell, x: Array) -> StripState:
         across = np.concatenate([-across[mirror], across])
         height, strain, share = (np.hstack([f[:, mirror], f]) for f in (height, strain, share))
         lateral = np.hstack([-lateral[:, mirror], lateral])
-    return StripState(
+    return ShellState(
+        model,
+        x,
         grid.stations,
         line[:, :2],
         heading,
@@ -111,8 +127,8 @@ def section_force(model: StripShell, x: Array) -> Array:
     return force
 
 
-def layer_strain(model: StripShell, x: Array) -> Array:
-    """Largest principal |strain| on both faces of each layer (layers, n, m); nan where the layer is not."""
+def _layer_strain(model: StripShell, x: Array) -> Array:
+    """Largest principal |strain| on both faces of each layer (layers, n, m); nan where it is not."""
     fields = layer_fields(model, x)
     worst: dict[int, Array] = {}
     for field in fields:

@@ -1,4 +1,4 @@
-"""Driving a strip through stable states at rest, and what is recorded on the way.
+"""Driving a strip through stable states at rest, and what is written down on the way.
 
 A trial moves one thing (an angle, a shortening, a force) step by step; force, moment, energy and the worst
 strain are noted at every step, and snaps with the energy they lost. Grips carry a line of nodes as it is in
@@ -67,7 +67,7 @@ class TrialSettings:
     unbalanced); `halvings` before a level counts as a snap; `steps`: most damped steps of a snap; `sections`
     in the grips "rigid" (as they are at the start) or "free" (a turned one stays plane and deforms, any other
     is held by its middle); `mirrored`: the root is the middle of a strip twice as long; `dead`: loads that
-    act all the time, such as weight; `told` hears each level reached.
+    act all the time, such as weight; `watch` hears each level reached.
     """
 
     move: float | None = None
@@ -77,7 +77,7 @@ class TrialSettings:
     sections: Sections = "rigid"
     mirrored: bool = False
     dead: tuple[Term, ...] = ()
-    told: Callable[[float], None] | None = None
+    watch: Callable[[float], None] | None = None
 
     def solver(self, model: StripShell) -> SettleSettings:
         """Settings of the static solver for a strip."""
@@ -185,8 +185,10 @@ def _flat_section(model: StripShell, index: int) -> Array:
 
 
 @dataclass(frozen=True)
-class Rig:
-    """A trial set up: bodies, loads that grow with the level, the body whose reaction counts, the start."""
+class StaticFixture:
+    """What holds and drives a strip: bodies, the state it starts from, the body whose reaction counts, loads
+    that grow with the level.
+    """
 
     bodies: tuple[Carrier, ...]
     start: Array
@@ -194,17 +196,17 @@ class Rig:
     loads: tuple[Term, ...] = ()
 
 
-def drive(model: StripShell, rig: Rig, levels: Array, settings: TrialSettings) -> Trial:
-    """Carry a rig through its levels, at rest at each."""
+def drive(model: StripShell, fixture: StaticFixture, levels: Array, settings: TrialSettings) -> Trial:
+    """Carry a fixture through its levels, at rest at each."""
     shell = model.shell
-    ends = _held(model, rig.bodies, settings.mirrored)
-    structure = Structure([shell, *settings.dead], ends, rig.loads, shell.weights)
+    ends = _held(model, fixture.bodies, settings.mirrored)
+    structure = Structure([shell, *settings.dead], ends, fixture.loads, shell.weights)
     rows: list[tuple[float, Array, float, float, Array, bool, int]] = []
     copies = model.copies * (2 if settings.mirrored else 1)
 
     def watch(point: Point) -> None:
         x = ends.expand(point.u, point.level)
-        force, moment = structure.reaction(point.u, point.level, rig.counted)
+        force, moment = structure.reaction(point.u, point.level, fixture.counted)
         if model.half:
             force[2] = 0.0  # the mirrored half pulls the other way
         energy = copies * structure.stored(point.u, point.level)
@@ -220,10 +222,10 @@ def drive(model: StripShell, rig: Rig, levels: Array, settings: TrialSettings) -
                 point.iterations,
             )
         )
-        if settings.told is not None:
-            settings.told(point.level)
+        if settings.watch is not None:
+            settings.watch(point.level)
 
-    course = follow_stable(structure, ends.reduce(rig.start), levels, settings.solver(model), watch)
+    course = follow_stable(structure, ends.reduce(fixture.start), levels, settings.solver(model), watch)
     columns = [np.array([row[k] for row in rows]) for k in range(7)]
     return Trial(
         model,

@@ -16,9 +16,8 @@ import numpy as np
 from fem.core.term import Array, Blocks, Index
 from fem.linalg.block_sparse import BlockMatrix
 from fem.linalg.profile_ldl import SymmetricMatrix, assemble
-from fem.shell.axle_clamp import ShellGrip
+from fem.shell.axle_clamp import ClampedShell, ShellGrip
 from fem.shell.constraints import unknowns
-from fem.shell.model import ShellModel
 from fem.shell.motion import UNKNOWNS
 from fem.shell.self_contact import ShellWraps
 from fem.shell.wall_contact import ShellWalls
@@ -46,7 +45,9 @@ class SymmetryLostError(Exception):
 
 @dataclass
 class Guard:
-    """Watches a trip of a half model for modes that only the whole width has. sure: the last accepted step at
+    """Watches a run of a half model for modes that only the whole width has.
+
+    looked: states looked at; seen: looks in a row that found such modes; sure: the last accepted step at
     which there were none.
     """
 
@@ -54,7 +55,7 @@ class Guard:
     seen: int = 0
     sure: int = 0
 
-    def __call__(self, model: ShellModel, u: Array, accepted: int, control: float) -> None:
+    def __call__(self, model: ClampedShell, u: Array, accepted: int, control: float) -> None:
         """Look at an accepted state; raises SymmetryLostError once the strip would leave the symmetric
         shape.
         """
@@ -71,12 +72,12 @@ class Guard:
                 accepted - self.sure,
             )
 
-    def told(self) -> str:
-        """What was found, for the record of a run that went through."""
+    def finding(self) -> str:
+        """What was found, for the provenance of a run that went through."""
         return f"in {self.looked} states the whole width had no unstable modes more"
 
 
-def held_unknowns(model: ShellModel, twisted: bool) -> Index:
+def held_unknowns(model: ClampedShell, twisted: bool) -> Index:
     """Unknowns that the root holds, and those that vanish on the plane of symmetry of a half model: for
     symmetric moves, or (twisted) for antisymmetric ones.
     """
@@ -87,7 +88,7 @@ def held_unknowns(model: ShellModel, twisted: bool) -> Index:
     return np.union1d(grip.root(), middle[:, FLIP > 0.0].ravel())
 
 
-def static_tangent(model: ShellModel, u: Array, twisted: bool = False) -> tuple[SymmetricMatrix, Index]:
+def static_tangent(model: ClampedShell, u: Array, twisted: bool = False) -> tuple[SymmetricMatrix, Index]:
     """Tangent of the unknowns that are free, everything held as it is; and which they are (n,). twisted:
     for the antisymmetric moves of a half model.
     """
@@ -99,12 +100,12 @@ def static_tangent(model: ShellModel, u: Array, twisted: bool = False) -> tuple[
     return matrix, np.flatnonzero(~fixed)
 
 
-def unstable_modes(model: ShellModel, u: Array, twisted: bool = False) -> int:
+def unstable_modes(model: ClampedShell, u: Array, twisted: bool = False) -> int:
     """Negative eigenvalues of the static tangent at a state."""
     return static_tangent(model, u, twisted)[0].factorise().negative
 
 
-def twisting_now(model: ShellModel, u: Array) -> int:
+def twisting_now(model: ClampedShell, u: Array) -> int:
     """Unstable modes that the whole width has more than the half, which is at u with its friction."""
     fixed = np.zeros(u.size, dtype=np.bool_)
     fixed[held_unknowns(model, True)] = True
@@ -113,12 +114,12 @@ def twisting_now(model: ShellModel, u: Array) -> int:
     return 0 if matrix.factor() is not None else unstable_modes(model, u, True)
 
 
-def touching(model: ShellModel) -> list[ShellWalls | ShellWraps]:
+def touching(model: ClampedShell) -> list[ShellWalls | ShellWraps]:
     """Contact terms of a model."""
     return [term for term in (model.walls, model.wraps) if term is not None]
 
 
-def softest_mode(model: ShellModel, u: Array) -> tuple[float, Array]:
+def softest_mode(model: ClampedShell, u: Array) -> tuple[float, Array]:
     """Lowest eigenvalue [N/mm] of the static tangent with sticking contact, against moves weighted to
     lengths, and its mode (size,) with largest move of a place 1.
     """
@@ -130,3 +131,12 @@ def softest_mode(model: ShellModel, u: Array) -> tuple[float, Array]:
     mode[free] = modes[0]
     places = mode.reshape(-1, 4, 3)[:, 0]
     return float(values[0]), mode / max(float(np.linalg.norm(places, axis=1).max()), 1e-300)
+
+
+def mode_shape(model: ClampedShell, u: Array) -> Array:
+    """Softest mode (n, m, 3) over the whole width, contact sticking; largest displacement 1."""
+    grid = model.body.shell.grid
+    place = softest_mode(model, u)[1].reshape(grid.stations.size, -1, 4, 3)[:, :, 0]
+    if not model.body.half:
+        return place
+    return np.concatenate([place[:, :0:-1] * FLIP[0], place], axis=1)

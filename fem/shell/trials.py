@@ -1,7 +1,8 @@
 """Bend, column, press and coil of a strip as a shell, without contact.
 
-Each is a trial of `shell_drive`: one thing is moved, force and moment are read. `start` is the state in which
-the grips close (None: at rest); pass what `flattened` returns to grip sections that are pressed flat.
+Each is a trial of `fem.shell.static_drive`: one thing is moved, force and moment are read. `start` is the
+state in which the grips close (None: at rest); pass what `flattened` returns to grip sections that are
+pressed flat.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from fem.shell.constraints import plane_nodes
 from fem.shell.loads import point_load
 from fem.shell.static_drive import (
     FLAT_AXIS,
-    Rig,
+    StaticFixture,
     Trial,
     TrialSettings,
     drive,
@@ -55,9 +56,9 @@ def bend(
     else:
         turned = _plane(model, index % model.shell.grid.stations.size, x, pinned=settings.mirrored)
     if settings.mirrored:
-        return drive(model, Rig((turned,), x, 0), np.asarray(angles, float), settings)
+        return drive(model, StaticFixture((turned,), x, 0), np.asarray(angles, float), settings)
     root = grip(model, 0, "rigid", x)
-    return drive(model, Rig((root, turned), x, 1), np.asarray(angles, float), settings)
+    return drive(model, StaticFixture((root, turned), x, 1), np.asarray(angles, float), settings)
 
 
 def column(
@@ -77,7 +78,7 @@ def column(
     travel = tuple(float(v) for v in chord(model, x))
     shift = (DRIVEN, DRIVEN, HELD)
     tip = grip(model, -1, settings.sections, x, shift=shift, travel=travel, spin=spin, axis=FLAT_AXIS)
-    return drive(model, Rig((root, tip), x, 1), np.asarray(shortenings, float), settings)
+    return drive(model, StaticFixture((root, tip), x, 1), np.asarray(shortenings, float), settings)
 
 
 def chord(model: StripShell, x: Array) -> Array:
@@ -108,7 +109,10 @@ def press(
     unit = np.array([np.cos(where.direction), np.sin(where.direction), 0.0]) / model.copies
     load = point_load(model.shell, (at, 0.0), unit)
     return drive(
-        model, Rig((grip(model, 0, "rigid", x),), x, 0, (load,)), np.asarray(forces, float), settings
+        model,
+        StaticFixture((grip(model, 0, "rigid", x),), x, 0, (load,)),
+        np.asarray(forces, float),
+        settings,
     )
 
 
@@ -121,7 +125,7 @@ def coil(model: StripShell, angles: Sequence[float] | Array, settings: TrialSett
     x = model.shell.rest.ravel()
     root = _plane(model, 0, x, pinned=True, angle=0.0, free_shift=(False, False, False))
     turned = _plane(model, model.shell.grid.stations.size - 1, x)
-    return drive(model, Rig((root, turned), x, 1), np.asarray(angles, float), settings)
+    return drive(model, StaticFixture((root, turned), x, 1), np.asarray(angles, float), settings)
 
 
 def _plane(

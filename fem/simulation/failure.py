@@ -11,10 +11,8 @@ import numpy as np
 
 from fem.case.definition import Case
 from fem.core.term import Array
-from fem.rod.fields import FieldState
-from fem.rod.self_contact import WrapContact
-from fem.rod.wall_contact import WallContact
 from fem.simulation.jam_modes import Facts
+from fem.simulation.strip_model import StripState, Walls, Wraps
 
 FOLD_SHARPNESS = 1.5
 """A fold is bent at least this much more sharply than the strip wound on the axle."""
@@ -22,9 +20,7 @@ AT_SLOT = 3.0
 """mm before and behind a bend within which it counts as standing at the slot."""
 
 
-def facts(
-    case: Case, state: FieldState, walls: WallContact, wraps: WrapContact | None, u: Array, slot: float
-) -> Facts:
+def facts(case: Case, state: StripState, walls: Walls, wraps: Wraps | None, u: Array, slot: float) -> Facts:
     """Facts of one state; `slot` is the station at the slot's inner end [mm]."""
     counts = walls.points.lengths > 0
     force = walls.forces(u)[counts]

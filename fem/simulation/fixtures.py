@@ -1,99 +1,90 @@
-"""Rigs of the test bench: what holds the strip and what drives it, for each push that does not turn the axle.
+"""What holds and drives the strip in each push on the bench.
+
+`TESTS` lists the pushes: what each is judged by, and its fixtures. By axle and slot one fixture serves rod
+and shell. In the air the rod moves slowly by the stepper, while the shell, whose steps are dear, goes through
+static states; both leave the same `LoadCurve`.
 
 A grip takes a section as it lies when it closes: nothing pulls before the test starts. The root, and both
 ends of a clamped column, are pressed flat first, as the axle does; the other grips keep the section's own
-shape. A rig is at rest when it is handed over.
+shape. A fixture is at rest when it is handed over.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
-from typing import Protocol
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from fem.case.definition import Case
-from fem.core.term import Array, Evaluation, Index
+from fem.core.errors import InputError
+from fem.core.term import Array
 from fem.design.loading import Bend, Coil, Column, Press
-from fem.rod.axle_clamp import AxleGrip
-from fem.rod.drives import PushDrive, TurnDrive
-from fem.rod.energy import Rod, flat_amplitudes
-from fem.rod.fields import FieldState, RodFields
-from fem.rod.loads import point_load, weight
-from fem.rod.model import RodModel, build_rod_model, flat_stiffness
-from fem.simulation.deployed_shape import Scene, Standing, stand
-from fem.simulation.retract_deploy import assemble
+from fem.rod.constraints import line_unknowns, plane_unknowns, section_unknowns
+from fem.rod.drives import TurnDrive
+from fem.rod.energy import flat_amplitudes
+from fem.rod.model import RodModel, build_rod_model
+from fem.shell import trials
+from fem.simulation.assembly import assemble, begun
+from fem.simulation.deployed_shape import settled_shape
+from fem.simulation.grips import ColumnGrip, DriveGrip
+from fem.simulation.load_curve import BenchRules, LoadCurve
+from fem.simulation.models import bench_model
+from fem.simulation.run_context import Progress
+from fem.simulation.slow_drive import LARGEST_TURN, SETTLING_TIME, Fixture, at_rest, driven
+from fem.simulation.static_bench import LEVELS, AirShell, air_mesh, dense_levels, levels, shell_in_air
 from fem.simulation.stepper import Stepper
-from fem.solvers.implicit_dynamics import Motion
+from fem.simulation.strip_model import StripModel
 
 DRIVE_STIFFNESS = 5000.0
 """Drive springs are this much stiffer than the flat strip, so that a load may fall after a snap."""
 IMPERFECTION = 1e-4
 """Load across the middle of a column, as a share of Euler's load of the flat strip."""
+SIDEWAYS = 1e-4
+"""Load across the plane of the path, as a share of the force asked for: a thin strip may give way sideways,
+and a perfectly symmetric one would not find the way. The rod cannot leave its plane.
+"""
 COIL_ELEMENT = 0.4
 """Largest element of a coil, as a share of its radius."""
-CLOSING = 8
-SETTLING, SETTLING_TIME = 3, 200.0
+TOO_FAR = 0.5
+"""Move of a pressed station, over its distance from the root, by which it must hold its load."""
+FLATTENING = 8
 
 
-class Fields(Protocol):
-    """Reads a state of the strip."""
-
-    def state(self, u: Array) -> FieldState: ...
-
-
-class Drive(Protocol):
-    """A spring that drives one coordinate of the strip by its control."""
-
-    control: float
-
-    def evaluate(self, u: Array, order: int) -> Evaluation: ...
-    def load(self, u: Array) -> float: ...
-    def moved(self, u: Array) -> float: ...
-
-
-def rod_fields(model: RodModel) -> RodFields:
-    """What reads states of a rod on the bench."""
-    return RodFields.build(model.rod, np.linspace(0.0, float(model.rod.nodes[-1]), 121), 5)
-
-
-@dataclass
-class Rig:
-    """A push ready to go: trip (or why there is none), target of the control, names of control and load.
-
-    fields: reads a state; stop_at: load at which the push is done before the control arrives; kind: the
-    model's name; standing: how the strip stood before it was pressed, if it was put in place.
+@dataclass(frozen=True)
+class InAir:
+    """How a push is made in the air, where nothing but grips touches the strip: the rod's fixture, the
+    shell's load curve.
     """
 
-    model: RodModel
-    trip: Stepper | str
-    target: float
-    control_name: str
-    load_name: str
-    fields: Fields
-    stop_at: float = math.inf
-    kind: str = "rod"
-    standing: Standing | None = None
-
-    @property
-    def length(self) -> float:
-        """Length of strip in the rig [mm]."""
-        return float(self.model.rod.strip.length)
+    rod: Callable[[Case], Fixture]
+    shell: Callable[[Case, Progress], LoadCurve]
 
 
-def build_rig(case: Case) -> Rig:
-    """The rig of a bend, coil, column or press."""
-    push = case.push
-    if isinstance(push, Column):
-        return column_rig(case, push)
-    if isinstance(push, Coil):
-        return coil_rig(case, push)
-    if isinstance(push, Bend):
-        return bend_rig(case, push)
-    assert isinstance(push, Press)
-    return press_rig(case, push)
+@dataclass(frozen=True)
+class BenchTest:
+    """A push on the bench: its class, what it is judged by, how it is made in the air, and the fixture of
+    either model by axle and slot; None where it is never made so.
+    """
+
+    push: type
+    rules: Callable[[Case], BenchRules]
+    air: InAir | None = None
+    slot: Callable[[Case, str], Fixture] | None = None
+
+    def in_air(self, case: Case) -> InAir | None:
+        """How the push of a case is made in the air; None where axle and slot hold the strip."""
+        by_slot = self.slot is not None and getattr(case.push, "held", "slot") == "slot"
+        return None if by_slot else self.air
+
+    def fixture(self, case: Case, kind: str) -> Fixture:
+        """What the stepper moves: the rod in the air, or the "rod" or "shell" held by axle and slot."""
+        air = self.in_air(case)
+        if air is not None:
+            return air.rod(case)
+        assert self.slot is not None  # a test has one of both
+        return self.slot(case, kind)
 
 
 def part_of(case: Case, length: float | None) -> Case:
@@ -103,211 +94,165 @@ def part_of(case: Case, length: float | None) -> Case:
     return replace(case, strip=case.strip.up_to(length))
 
 
-def section_unknowns(rod: Rod, node: int) -> list[int]:
-    """Opening amplitudes, their slopes and the warping of a node: what a grip on the whole section holds."""
-    opening = [rod.index(node, 2 + mode, slope) for mode in range(rod.modes) for slope in (0, 1)]
-    return opening + [rod.index(node, 2 + rod.modes + k) for k in range(rod.warps)]
+# ---- bend --------------------------------------------------------------------------------------------------
 
 
-def plane_unknowns(rod: Rod, node: int) -> list[int]:
-    """What a section that stays plane and square to the strip holds: slopes of the opening, warping."""
-    opening = [rod.index(node, 2 + mode, 1) for mode in range(rod.modes)]
-    return opening + [rod.index(node, 2 + rod.modes + k) for k in range(rod.warps)]
+def bend_rules(case: Case) -> BenchRules:
+    """A moment that turns a station."""
+    return BenchRules(case.push.control_column, case.push.load_column)
 
 
-def line_unknowns(rod: Rod, node: int) -> list[int]:
-    """Place and slope of the mid-line at a node."""
-    return [rod.index(node, axis, slope) for axis in (0, 1) for slope in (0, 1)]
-
-
-@dataclass
-class DriveGrip:
-    """A drive has the control; the root is held as on the axle (None: by `held`), and unknowns `held` (n,)
-    stay at `values` (n,).
-    """
-
-    root: AxleGrip | None
-    drive: Drive
-    held: Index = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
-    values: Array = field(default_factory=lambda: np.zeros(0))
-
-    def place(self, u: Array, control: float) -> Array:  # noqa: ARG002 - the drive does the moving
-        """What is held stays."""
-        u = u.copy() if self.root is None else self.root.place(u, 0.0)
-        u[self.held] = self.values
-        return u
-
-    def force(self, u: Array, gradient: Array, control: float) -> float:  # noqa: ARG002 - read off the spring
-        """Load of the drive, at the control it was given."""
-        return self.drive.load(u)
-
-    def reach(self, u: Array, control: float) -> float:  # noqa: ARG002 - read off the strip
-        """How far the driven station has gone."""
-        return self.drive.moved(u)
-
-    def prepare(self, before: float, control: float) -> None:  # noqa: ARG002 - no memory
-        """Move the drive."""
-        self.drive.control = control
-        if self.root is not None:
-            self.root.prepare(0.0, 0.0)
-
-
-@dataclass
-class ColumnGrip:
-    """Two grips that hold unknowns (n,) at values (n,), or the axle (root) and one grip; places (k, 2), the
-    x and y unknowns of what is gripped at the far end, come nearer along the unit vector `way` (2,) by the
-    control [mm].
-    """
-
-    places: Index
-    held: Index
-    values: Array
-    way: Array
-    root: AxleGrip | None = None
-
-    def place(self, u: Array, control: float) -> Array:
-        """Both grips where they belong."""
-        u = u.copy() if self.root is None else self.root.place(u, 0.0)
-        u[self.held] = self.values
-        u[self.places] += control * self.way
-        return u
-
-    def force(self, u: Array, gradient: Array, control: float) -> float:  # noqa: ARG002 - a dead direction
-        """Compressive force [N] along the way."""
-        return float((gradient[self.places] @ self.way).sum())
-
-    def reach(self, u: Array, control: float) -> float:  # noqa: ARG002 - the control itself
-        """The shortening."""
-        return control
-
-    def prepare(self, before: float, control: float) -> None:  # noqa: ARG002 - the axle stands still
-        """Nothing follows."""
-        if self.root is not None:
-            self.root.prepare(0.0, 0.0)
-
-
-def bend_rig(case: Case, push: Bend) -> Rig:
+def rod_bend(case: Case) -> Fixture:
     """Root pressed flat and held, one station turned; nothing pulls along or across."""
+    push = case.push
+    assert isinstance(push, Bend)
     station = case.strip.length if push.station is None else push.station
     model = build_rod_model(case, surrounded=False, nodes=(station,))
-    rod, root = model.rod, AxleGrip(model)
+    rod, root = model.rod, model.clamp()
     trip = assemble(model, root)
     if not isinstance(trip, str):
         node = int(np.argmin(np.abs(rod.nodes - station)))
         held = section_unknowns if push.grip == "rigid" else plane_unknowns
-        trip = _turned_at(model, root, node, held(rod, node), trip.u)
-    return Rig(model, trip, push.angle, push.control_column, push.load_column, rod_fields(model))
+        trip = _turned_at(model, node, held(rod, node), trip.u, clamped=True)
+    return Fixture(model, trip, push.angle)
 
 
-def coil_rig(case: Case, push: Coil) -> Rig:
+def shell_bend(case: Case, progress: Progress) -> LoadCurve:
+    """The same, static."""
+    push = case.push
+    assert isinstance(push, Bend)
+    nodes = () if push.station is None else (push.station,)
+    air = shell_in_air(case, air_mesh(case, nodes=nodes), (0,), progress)
+    if isinstance(air, LoadCurve):
+        return air
+    settings = replace(air.telling(push.angle, "turned {:.3f} rad"), sections=push.grip)
+    trial = trials.bend(air.body, levels(push.angle), settings, push.station, air.start)
+    return air.curve(trial, trial.drive, trial.moment)
+
+
+def _turned_at(model: RodModel, node: int, held: list[int], u: Array, clamped: bool) -> Stepper | str:
+    """The trip of a drive that turns a node from the state u on, with unknowns held as they lie; clamped: and
+    the root on the axle.
+    """
+    rod, station = model.rod, float(model.rod.nodes[node])
+    drive = TurnDrive(rod, station, DRIVE_STIFFNESS * model.flat_stiffness / station, 0.0)
+    drive.start = drive.heading(u)
+    index = np.array(held, dtype=np.int64)
+    return driven(model, DriveGrip(model.clamp() if clamped else None, drive, index, u[index]), u)
+
+
+# ---- coil --------------------------------------------------------------------------------------------------
+
+
+def rod_coil(case: Case) -> Fixture:
     """Both ends plane, square to the strip and free to flatten; the root stays, the other end turns."""
+    push = case.push
+    assert isinstance(push, Coil)
     refine = max(1.0, case.settings.element / (COIL_ELEMENT * push.radius))
     model = build_rod_model(part_of(case, push.station), surrounded=False, refine=refine)
     rod, last = model.rod, len(model.rod.nodes) - 1
     root = [rod.index(0, 0), rod.index(0, 1), rod.index(0, 1, 1), *plane_unknowns(rod, 0)]
     model.motion.prescribe([], only=True)
-    trip = _turned_at(model, None, last, [*root, *plane_unknowns(rod, last)], model.start)
+    trip = _turned_at(model, last, [*root, *plane_unknowns(rod, last)], model.start, clamped=False)
     heading = float(model.case.strip.path.heading(rod.nodes[-1]))
-    target = push.turn(float(rod.nodes[-1]), heading)
-    return Rig(model, trip, target, push.control_column, push.load_column, rod_fields(model))
+    return Fixture(model, trip, push.turn(float(rod.nodes[-1]), heading))
 
 
-def _turned_at(model: RodModel, root: AxleGrip | None, node: int, held: list[int], u: Array) -> Stepper | str:
-    """The trip of a drive that turns a node from the state u on, with unknowns held as they lie."""
-    rod, station = model.rod, float(model.rod.nodes[node])
-    drive = TurnDrive(rod, station, DRIVE_STIFFNESS * flat_stiffness(rod) / station, 0.0)
-    drive.start = drive.heading(u)
-    index = np.array(held, dtype=np.int64)
-    return _driven(model, DriveGrip(root, drive, index, u[index]), u)
+def shell_coil(case: Case, progress: Progress) -> LoadCurve:
+    """The same, static; half the width, for a strip wound in the air by more than a turn swings out of its
+    plane, which an axle would not let it.
+    """
+    push = case.push
+    assert isinstance(push, Coil)
+    case = part_of(case, push.station)
+    air = shell_in_air(case, air_mesh(case, COIL_ELEMENT * push.radius, half=True), (), progress)
+    if isinstance(air, LoadCurve):
+        return air
+    length = case.strip.length
+    angle = push.turn(length, float(case.strip.path.heading(length)))
+    count = max(LEVELS, int(np.ceil(abs(angle) / LARGEST_TURN)))
+    trial = trials.coil(air.body, levels(angle, count), air.telling(angle, "wound {:.3f} rad"))
+    return air.curve(trial, trial.drive, trial.moment)
 
 
-def _driven(model: RodModel, grip: DriveGrip, u: Array) -> Stepper | str:
-    """The trip of a drive from the state u on, at rest."""
-    model.motion.add(grip.drive)
-    model.motion.prescribe(grip.held)
-    if model.walls is None:  # with walls the assembly has settled it, friction included
-        u, trouble = _at_rest(model.motion, u)
-        if trouble:
-            return f"the strip could not be brought to rest: {trouble}"
-    trip = Stepper(model.motion, grip, u, 0.0, drives=(grip.drive,))
-    trip.force = grip.drive.load(u)
-    return trip
+# ---- column ------------------------------------------------------------------------------------------------
 
 
-def _at_rest(motion: Motion, u: Array) -> tuple[Array, str]:
-    """State at rest near u, and what went wrong."""
-    for _ in range(SETTLING):
-        outcome = motion.step(u, np.zeros_like(u), SETTLING_TIME, u)
-        if not outcome.accepted:
-            return u, outcome.reason
-        u = outcome.u
-    return u, ""
+def column_rules(case: Case) -> BenchRules:
+    """A force that brings the ends together until the strip buckles."""
+    return BenchRules(case.push.control_column, case.push.load_column, buckles=True)
 
 
-def column_rig(case: Case, push: Column) -> Rig:
+def rod_column(case: Case) -> Fixture:
     """Two grips on the strip up to its free length come together along the line between them."""
-    if push.held == "slot":
-        return slot_column_rig(case, push)
+    push = case.push
+    assert isinstance(push, Column)
     model = build_rod_model(part_of(case, push.free_length), surrounded=False)
     rod, last = model.rod, len(model.rod.nodes) - 1
-    length = float(rod.nodes[-1])
     ends = model.start.reshape(-1, rod.fields, 2)[[0, last], :2, 0]
     across = np.array([ends[0, 1] - ends[1, 1], ends[1, 0] - ends[0, 0]]) / np.linalg.norm(ends[1] - ends[0])
-    small = IMPERFECTION * math.pi**2 * flat_stiffness(rod) / length**2
-    model.motion.add(point_load(rod, 0.5 * length, small * across))
+    model.motion.add(model.point_load(0.5 * model.length, _unsettling(model, model.length, across)))
     clamped = push.ends == "clamped"
     u, trouble = _closed(model, last) if clamped else (model.start, "")
-    trip: Stepper | str = f"the strip could not be gripped: {trouble}"
-    if not trouble:
-        held = [*section_unknowns(rod, 0), *section_unknowns(rod, last)]
-        for node in (0, last):
-            held += line_unknowns(rod, node) if clamped else [rod.index(node, 0), rod.index(node, 1)]
-        index = np.array(held, dtype=np.int64)
-        line = u.reshape(-1, rod.fields, 2)[0, :2, 0] - u.reshape(-1, rod.fields, 2)[last, :2, 0]
-        places = np.array([[rod.index(last, 0), rod.index(last, 1)]], dtype=np.int64)
-        grip = ColumnGrip(places, index, u[index], line / np.linalg.norm(line))
-        model.motion.prescribe(index, only=True)
-        u, trouble = _at_rest(model.motion, u)
-        trip = Stepper(model.motion, grip, u, 0.0)
-        trip.force = grip.force(u, model.motion.total(u, 1).gradient, 0.0)
-    return Rig(model, trip, push.shortening, push.control_column, push.load_column, rod_fields(model))
+    if trouble:
+        return Fixture(model, f"the strip could not be gripped: {trouble}", push.shortening)
+    held = [*section_unknowns(rod, 0), *section_unknowns(rod, last)]
+    for node in (0, last):
+        held += line_unknowns(rod, node) if clamped else [rod.index(node, 0), rod.index(node, 1)]
+    index = np.array(held, dtype=np.int64)
+    line = u.reshape(-1, rod.fields, 2)[0, :2, 0] - u.reshape(-1, rod.fields, 2)[last, :2, 0]
+    _, places = model.tip_unknowns(clamped)
+    grip = ColumnGrip(places, index, u[index], line / np.linalg.norm(line))
+    model.motion.prescribe(index, only=True)
+    u, trouble = at_rest(model, u)
+    trip = begun(model, grip, u)
+    trip.force = grip.force(u, model.motion.total(u, 1).gradient, 0.0)
+    return Fixture(model, trip, push.shortening)
 
 
-def standing_part(case: Case, push: Column) -> Case:
-    """The case with the strip cut a free length beyond the slot's mouth."""
-    return part_of(case, None if push.free_length is None else case.slot_mouth + push.free_length)
+def shell_column(case: Case, progress: Progress) -> LoadCurve:
+    """The same, static."""
+    push = case.push
+    assert isinstance(push, Column)
+    case = part_of(case, push.free_length)
+    flat = (0, -1) if push.ends == "clamped" else ()
+    air = shell_in_air(case, air_mesh(case), flat, progress)
+    if isinstance(air, LoadCurve):
+        return air
+    settings = air.telling(push.shortening, "shortened {:.3f} mm")
+    trial = trials.column(air.body, dense_levels(push.shortening), settings, push.ends, air.start)
+    return air.curve(trial, trial.drive, trial.force @ trials.chord(air.body, air.start))
 
 
-def slot_column_rig(case: Case, push: Column) -> Rig:
+def slot_column(case: Case, kind: str) -> Fixture:
     """The far end comes nearer to the slot's mouth, the near one is held by axle and slot."""
-    model = build_rod_model(standing_part(case, push))
-    rod, last, root = model.rod, len(model.rod.nodes) - 1, AxleGrip(model)
-    rig = Rig(model, "", push.shortening, push.control_column, push.load_column, rod_fields(model))
+    push = case.push
+    assert isinstance(push, Column)
+    end = None if push.free_length is None else case.slot_mouth + push.free_length
+    model = bench_model(part_of(case, end), kind)
+    root = model.clamp()
     trip = assemble(model, root)
     if isinstance(trip, str):
-        rig.trip = trip
-        return rig
+        return Fixture(model, trip, push.shortening)
     u = trip.u
-    held = [rod.index(last, 0), rod.index(last, 1)]
-    if push.ends == "clamped":
-        held = [*line_unknowns(rod, last), *section_unknowns(rod, last)]
-    index = np.array(held, dtype=np.int64)
-    model.motion.prescribe(index)
-    places = np.array([[rod.index(last, 0), rod.index(last, 1)]], dtype=np.int64)
-    way, across = column_way(case, u[places[0]])
-    span = float(rod.nodes[-1]) - case.slot_mouth
-    small = IMPERFECTION * math.pi**2 * flat_stiffness(rod) / span**2
-    model.motion.add(point_load(rod, case.slot_mouth + 0.5 * span, small * across))
-    grip = ColumnGrip(places, index, u[index], way, root)
-    rig.trip = Stepper(model.motion, grip, u, 0.0)
-    return rig
-
-
-def column_way(case: Case, tip: Array) -> tuple[Array, Array]:
-    """Unit vectors (2,) from a place of the tip (2,) to the slot's mouth and across that."""
-    way = np.array([case.slot_mouth, case.slot_level]) - tip
+    held, places = model.tip_unknowns(push.ends == "clamped")
+    model.motion.prescribe(held)
+    way = np.array([case.slot_mouth, case.slot_level]) - model.places(u, np.array([model.length]))[0]
     way = way / np.linalg.norm(way)
-    return way, np.array([-way[1], way[0]])
+    span = model.length - case.slot_mouth
+    load = _unsettling(model, span, np.array([-way[1], way[0]]))
+    model.motion.add(model.point_load(case.slot_mouth + 0.5 * span, load))
+    return Fixture(model, begun(model, ColumnGrip(places, held, u[held], way, root), u), push.shortening)
+
+
+def _unsettling(model: StripModel, span: float, across: Array) -> Array:
+    """A very small load (3,) [N] for the middle of a column of a span [mm]: across it in the plane, along the
+    unit vector `across` (2,), and across the plane, without which a straight one would not find the way.
+    """
+    euler = math.pi**2 * model.flat_stiffness / span**2
+    return np.array(
+        [*(IMPERFECTION * math.pi**2 * model.flat_stiffness / span**2 * across), SIDEWAYS * euler]
+    )
 
 
 def _closed(model: RodModel, last: int) -> tuple[Array, str]:
@@ -316,7 +261,7 @@ def _closed(model: RodModel, last: int) -> tuple[Array, str]:
     held = [*line_unknowns(rod, 0), *section_unknowns(rod, 0), *section_unknowns(rod, last)]
     motion.prescribe(held, only=True)
     u = model.start
-    for part in np.linspace(0.0, 1.0, CLOSING + 1)[1:]:
+    for part in np.linspace(0.0, 1.0, FLATTENING + 1)[1:]:
         flat = u.copy()
         for node in (0, last):
             amplitudes = flat_amplitudes(rod, float(rod.nodes[node]))
@@ -326,47 +271,91 @@ def _closed(model: RodModel, last: int) -> tuple[Array, str]:
         if not outcome.accepted:
             return u, outcome.reason
         u = outcome.u
-    return _at_rest(motion, u)
+    return at_rest(model, u)
 
 
-def press_rig(case: Case, push: Press) -> Rig:
-    """One station pushed through a spring; the strip where it works, held by axle and slot, or by its
-    flattened root alone.
-    """
-    slot = push.held == "slot"
-    station = case.strip.length if push.station is None else push.station
-    light = replace(case, weight=replace(case.weight, acts=False)) if slot else case
-    model = build_rod_model(light, surrounded=slot, nodes=() if slot else (station,))
-    rod, root = model.rod, AxleGrip(model)
-    rig = Rig(model, "", 0.5 * station, push.control_column, push.load_column, rod_fields(model), push.force)
-    trip = assemble(model, root)
-    if isinstance(trip, str):
-        rig.trip = trip
-        return rig
-    u = trip.u
-    if slot:
-        gravity = np.array(replace(case.weight, acts=True).acceleration())
-        contacts = [term for term in (model.walls, model.wraps) if term is not None]
-        scene = Scene(case, model.motion, contacts, weight(rod, gravity), _places(rod))
-        stood = stand(scene, u)
-        if isinstance(stood, str):
-            rig.trip = stood
-            return rig
-        u, rig.standing = stood
-    x, y = _places(rod)(u, np.array([station]))[0]
+# ---- press -------------------------------------------------------------------------------------------------
+
+
+def press_rules(case: Case) -> BenchRules:
+    """A force on a station, to be reached before that has gone half its distance from the root."""
+    push, station = _pressed(case)
+    names = {"stiffness_start": "stiffness_N_per_mm", "force_peak_N": "snap_load_N"}
+    columns = (push.control_column, push.load_column)
+    return BenchRules(*columns, wanted=push.force, within=TOO_FAR * station, names=names)
+
+
+def rod_press(case: Case) -> Fixture:
+    """One station pushed through a spring, the strip held by its flattened root alone."""
+    _, station = _pressed(case)
+    model = build_rod_model(case, surrounded=False, nodes=(station,))
+    trip = assemble(model, model.clamp())
+    if not isinstance(trip, str):
+        trip = _pressed_by_spring(model, case, trip.u)
+    return Fixture(model, trip, TOO_FAR * station)
+
+
+def shell_press(case: Case, progress: Progress) -> LoadCurve:
+    """The same, static, under a dead force."""
+    push, station = _pressed(case)
+    nodes = () if push.station is None else (push.station,)
+    air = shell_in_air(case, air_mesh(case, nodes=nodes), (0,), progress)
+    if isinstance(air, LoadCurve):
+        return air
+    settings = air.telling(push.force, "pressed with {:.3f} N")
+    where = trials.PressAt(push.direction, push.station)
+    trial = trials.press(air.body, levels(push.force), where, settings, air.start)
+    return air.curve(trial, _gone(air, trial.states, station, push.direction), trial.drive, load_driven=True)
+
+
+def slot_press(case: Case, kind: str) -> Fixture:
+    """One station pushed through a spring, the strip where it works, held by axle and slot."""
+    push, station = _pressed(case)
+    model = bench_model(replace(case, weight=replace(case.weight, acts=False)), kind)
+    fixture = Fixture(model, assemble(model, model.clamp()), TOO_FAR * station)
+    if isinstance(fixture.trip, str):
+        return fixture
+    found = settled_shape(model, case, fixture.trip.u)
+    if isinstance(found, str):
+        return replace(fixture, trip=found)
+    u, shape = found
+    model.motion.add(model.point_load(station, np.array([0.0, 0.0, SIDEWAYS * push.force])))
+    return replace(fixture, trip=_pressed_by_spring(model, case, u), deployed=shape)
+
+
+def _pressed(case: Case) -> tuple[Press, float]:
+    """The press of a case and its station [mm]."""
+    push = case.push
+    assert isinstance(push, Press)
+    return push, case.strip.length if push.station is None else push.station
+
+
+def _pressed_by_spring(model: StripModel, case: Case, u: Array) -> Stepper | str:
+    """The trip of a spring that pushes the station from the state u on, the root on the axle."""
+    push, station = _pressed(case)
     way = (math.cos(push.direction), math.sin(push.direction))
-    stiffness = DRIVE_STIFFNESS * flat_stiffness(rod) / station**3
-    drive = PushDrive(rod, station, way, stiffness, (float(x), float(y)))
-    rig.trip = _driven(model, DriveGrip(root, drive), u)
-    return rig
+    drive = model.push_drive(station, way, DRIVE_STIFFNESS * model.flat_stiffness / station**3, u)
+    return driven(model, DriveGrip(model.clamp(), drive), u)
 
 
-def _places(rod: Rod) -> Callable[[Array, Array], Array]:
-    """Places (n, 2) of the mid-line in a state at stations (n,)."""
+def _gone(air: AirShell, states: Array, station: float, direction: float) -> Array:
+    """How far a station has gone along a direction [rad] in states (n, size): (n,) [mm]."""
+    at, way = np.array([[station, 0.0]]), np.array([math.cos(direction), math.sin(direction), 0.0])
+    origin = air.body.shell.position(air.start, at)[0]
+    return np.array([(air.body.shell.position(x, at)[0] - origin) @ way for x in states])
 
-    def places(u: Array, s: Array) -> Array:
-        element, shape = rod.shape_at(s)
-        local = u[rod.dofs[element, :8]].reshape(-1, 2, 4)
-        return np.asarray(np.einsum("ni,nci->nc", shape[:, 0], local))
 
-    return places
+TESTS: tuple[BenchTest, ...] = (
+    BenchTest(Bend, bend_rules, InAir(rod_bend, shell_bend)),
+    BenchTest(Coil, bend_rules, InAir(rod_coil, shell_coil)),
+    BenchTest(Column, column_rules, InAir(rod_column, shell_column), slot_column),
+    BenchTest(Press, press_rules, InAir(rod_press, shell_press), slot_press),
+)
+
+
+def bench_test(case: Case) -> BenchTest:
+    """The test of a case's push. Raises InputError for a push by the axle."""
+    for test in TESTS:
+        if isinstance(case.push, test.push):
+            return test
+    raise InputError(f"the bench does not turn the axle: a push {case.push.kind!r} is none of its tests")

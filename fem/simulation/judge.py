@@ -1,16 +1,9 @@
-"""From a finished wind-in and push-out, of whichever model, to its result: jam, audit, warnings, snapshots.
-
-A model hands over its log with two ways of looking at a logged row: the facts from which a jam is named, and
-a picture.
-"""
+"""From winding in and pushing out to a result: jam, audit, warnings, snapshots."""
 
 from __future__ import annotations
 
 import math
-import time
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from typing import cast
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,69 +11,73 @@ from fem.case.definition import Case
 from fem.core.term import Array
 from fem.design.loading import RetractDeploy
 from fem.results.result import Jam, Quantity, Result
-from fem.results.snapshot import Snapshot
 from fem.simulation.deployed_shape import intended
-from fem.simulation.failure import evidence
+from fem.simulation.failure import evidence, facts
 from fem.simulation.jam_modes import Facts, name_mode
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
-from fem.simulation.retract_deploy import Cycle, CycleOutcome, Search
+from fem.simulation.retract_deploy import TravelSearch, WindingOutcome, WindingProgram
+from fem.simulation.run_context import RunContext
+from fem.simulation.snapshots import snapshot
 from fem.simulation.stepper import SavedState
-from fem.simulation.verdict import Course, passages, quantities, sentence, status
+from fem.simulation.strip_model import StripModel
+from fem.simulation.verdict import WindingRun, passages, quantities, sentence, status
 
 AUDIT_WARNING = 0.02
 MOVED = 3.0
-Progress = Callable[[float, str], None]
-
-
-@dataclass(frozen=True)
-class Finished:
-    """A cycle that has run: its model's name, how it ended, log, own warnings, ways to look at a row.
-
-    seen(row): facts of a logged row; picture(row, label): snapshot of it; more: numbers that only this
-    model has.
-    """
-
-    model: str
-    case: Case
-    outcome: CycleOutcome
-    log: Log
-    cycle: Cycle | None
-    warnings: tuple[str, ...]
-    seen: Callable[[int], Facts]
-    picture: Callable[[int, str], Snapshot]
-    more: Mapping[str, Quantity] = field(default_factory=dict)
-
-
 IN_HAND = 0.05
 """Share of the motor's torque that a safe travel leaves: the hardest torque of a push scatters by as much
 with steps and mesh, and a travel that just fits would be luck.
 """
 
 
-def winding_result(done: Finished, tell: Progress, began: float, provenance: dict[str, object]) -> Result:
-    """Judge a finished cycle."""
-    case, log = done.case, done.log
-    course = Course(case, log, done.outcome)
-    searching = None if done.cycle is None else done.cycle.search
-    jam = _jam(course, done.seen) if searching is None else cast("Jam", searching.jam)
-    numbers = {**quantities(course, jam), **done.more}
+@dataclass(frozen=True)
+class Finished:
+    """Winding in and pushing out, run to the end: case, model, how it ended, its log, and the program if it
+    could be started.
+    """
+
+    case: Case
+    model: StripModel
+    outcome: WindingOutcome
+    log: Log
+    program: WindingProgram | None
+
+    def facts(self, at: int) -> Facts:
+        """Facts of a logged row."""
+        u, walls = self.log.states[at], self.model.walls
+        assert walls is not None  # a strip that is wound has an axle
+        self.model.renew_contact(u)
+        slot = self.log.rows[at]["slot_station_mm"]
+        return facts(self.case, self.model.state(u), walls, self.model.wraps, u, slot)
+
+
+def winding_result(done: Finished, context: RunContext) -> Result:
+    """Judge a finished run."""
+    case, log, program, model = done.case, done.log, done.program, done.model
+    run = WindingRun(case, log, done.outcome)
+    own = model.quantities(log.rows, log.states)
+    searching = None if program is None else program.search
+    jam = _jam(run, done) if searching is None else searching.jam
+    numbers = {**quantities(run, jam), **own}
     # the search pushes out again several times: seconds with the rod, many minutes with the shell
-    wanted = isinstance(case.push, RetractDeploy) and case.push.safe_travel and done.model == "rod"
-    if done.cycle is not None and jam is not None and wanted and course.pushing(jam):
-        tell(0.0, "looking for the travel from which it still comes out")
-        safe = safe_travel(case, done.cycle, done.outcome, jam)
+    wanted = isinstance(case.push, RetractDeploy) and case.push.safe_travel and model.kind == "rod"
+    if program is not None and jam is not None and wanted and run.pushing(jam):
+        context.progress(0.0, "looking for the travel from which it still comes out")
+        safe = safe_travel(case, program, done.outcome, jam)
         note = f"largest travel from which it still comes out with {IN_HAND:.0%} of the torque in hand"
         numbers["safe_travel_mm"] = Quantity(safe, "mm", note)
     audit = energy_audit(log)
-    word = status(course, jam)
-    pictures = tuple(done.picture(at, label) for label, at in course.film(jam is not None))
+    word = status(run, jam)
+    pictures = (
+        snapshot(model, log.rows[i], log.states[i], label) for label, i in run.snapshot_rows(jam is not None)
+    )
     return Result(
-        case_name=case.name, title=case.title, model=done.model, status=word,
-        sentence=sentence(word, course, jam, numbers), quantities=numbers, jam=jam, bends=passages(course),
-        energy_audit=audit, seconds=time.perf_counter() - began,
+        case_name=case.name, title=case.title, model=model.kind, status=word,
+        sentence=sentence(word, run, jam, numbers), quantities=numbers, jam=jam, bends=passages(run),
+        energy_audit=audit, seconds=context.seconds,
         path={name: log.column(name) for name in log.rows[0]} if log.rows else {},
-        snapshots=pictures, warnings=(*done.warnings, *_warnings(course, audit)),
-        provenance=provenance, intended_path=intended_path(case),
+        snapshots=tuple(pictures), warnings=(*model.warnings, *_warnings(run, audit)),
+        provenance={**context.provenance, **model.provenance}, intended_path=intended_path(case),
     )  # fmt: skip
 
 
@@ -89,29 +86,31 @@ def intended_path(case: Case) -> Array:
     return intended(case, np.linspace(0.0, case.strip.length, 200))
 
 
-def _jam(course: Course, seen: Callable[[int], Facts]) -> Jam | None:
+def _jam(run: WindingRun, done: Finished) -> Jam | None:
     """The jam of a push that did not come out or asked for more than the motor has."""
-    at = course.jam_row()
+    at = run.jam_row()
     if at is None:
         return None
-    row = course.log.rows[at]
-    over, moved, here = course.overloaded(at), course.moved_before(at) > MOVED, seen(at)
+    row = run.log.rows[at]
+    over, moved, here = run.overloaded(at), run.moved_before(at) > MOVED, done.facts(at)
     mode, station = name_mode(here, moved, over), None
-    if not course.outcome.deployed and not mode.entry.at_slot:
+    if not run.outcome.deployed and not mode.entry.at_slot:
         # what the strip does when it is pushed on says how it jams
-        after = seen(len(course.log.rows) - 1)
+        after = done.facts(len(run.log.rows) - 1)
         later = name_mode(after, moved, over and moved)
         if later.entry.fold or not mode.entry.fold:
             mode, station = later, later.place(after)
-    motor = course.case.motor
+    motor = run.case.motor
     stall = motor.axle_stall_torque if motor else None
-    lines = evidence(here, row["torque_Nmm"], stall, course.idle_turn(at))
+    lines = evidence(here, row["torque_Nmm"], stall, run.idle_turn(at))
     place = mode.place(here) if station is None else station
-    seen_and_so = (*lines, mode.entry.seen)
-    return Jam(mode, place, row["travel_mm"], row["torque_Nmm"], seen_and_so, mode.remedies)
+    seen = (*lines, mode.entry.seen)
+    return Jam(mode, place, row["travel_mm"], row["torque_Nmm"], seen, mode.remedies)
 
 
-def safe_travel(case: Case, cycle: Cycle, outcome: CycleOutcome, jam: Jam | None = None) -> float:
+def safe_travel(
+    case: Case, program: WindingProgram, outcome: WindingOutcome, jam: Jam | None = None
+) -> float:
     """Largest travel [mm] from which the strip still comes out with a little of the motor's torque in
     hand, by bisection of saved states; 0 when not even the shallowest saved one does.
     """
@@ -119,7 +118,7 @@ def safe_travel(case: Case, cycle: Cycle, outcome: CycleOutcome, jam: Jam | None
     within = push.safe_travel_within if isinstance(push, RetractDeploy) else 2.0
     limit = (1.0 - IN_HAND) * case.motor.axle_stall_torque if case.motor else math.inf
     saved = outcome.wound
-    search = cycle.search = cycle.search or Search(jam, cycle.observer.log, -1, len(saved))
+    search = program.search = program.search or TravelSearch(jam, program.recorder.log, -1, len(saved))
     try:
         while search.high - search.low > 1:
             bounded = search.low >= 0 and search.high < len(saved)
@@ -127,23 +126,23 @@ def safe_travel(case: Case, cycle: Cycle, outcome: CycleOutcome, jam: Jam | None
                 break
             fresh = search.trial is None
             middle = search.trial = (search.low + search.high) // 2
-            if _comes_out(cycle, saved[middle][1] if fresh else None, search.log, limit):
+            if _comes_out(program, saved[middle][1] if fresh else None, search.log, limit):
                 search.low = middle
             else:
                 search.high = middle
             search.trial = None
     finally:
-        cycle.observer.log = search.log
+        program.recorder.log = search.log
     return saved[search.low][0] if search.low >= 0 else 0.0
 
 
-def _comes_out(cycle: Cycle, saved: SavedState | None, kept: Log, limit: float) -> bool:
+def _comes_out(program: WindingProgram, saved: SavedState | None, kept: Log, limit: float) -> bool:
     """Push out from a saved state; None: go on with the push that was interrupted."""
     if saved is not None:
-        cycle.trip.restore(saved)
-        cycle.observer.log = Log([dict(kept.rows[0])], [])
-        cycle.observer.log.states.append(cycle.trip.u)
-    return cycle.deploy(limit) == ""
+        program.trip.restore(saved)
+        program.recorder.log = Log([dict(kept.rows[0])], [])
+        program.recorder.log.states.append(program.trip.u)
+    return program.deploy(limit) == ""
 
 
 def energy_audit(log: Log) -> dict[str, object]:
@@ -175,20 +174,20 @@ def energy_audit(log: Log) -> dict[str, object]:
     return audit
 
 
-def _warnings(course: Course, audit: dict[str, object]) -> list[str]:
+def _warnings(run: WindingRun, audit: dict[str, object]) -> list[str]:
     lines = []
     error = float(audit.get("closure_error", 0.0))  # type: ignore[arg-type]
     if error > AUDIT_WARNING:
         lines.append(
             f"the energy balance closes to {100 * error:.1f} % only (2 % expected): halve solver.turn"
         )
-    share = max((row["strain_share"] for row in course.before_jam()), default=0.0)
+    share = max((row["strain_share"] for row in run.before_jam()), default=0.0)
     if share > 1.0:
         lines.append(
             f"strain reaches {share:.1f} times a material's limit: the linear law is out of its range there"
         )
-    gaps = (min(row["smallest_gap_mm"], row["smallest_wrap_gap_mm"]) for row in course.log.rows)
+    gaps = (min(row["smallest_gap_mm"], row["smallest_wrap_gap_mm"]) for row in run.log.rows)
     deepest = -min(gaps, default=0.0)
-    if deepest > 0.2 * course.case.strip.thickness:
+    if deepest > 0.2 * run.case.strip.thickness:
         lines.append(f"faces sink {deepest:.2f} mm into each other: raise solver.contact_stiffness")
     return lines

@@ -1,4 +1,4 @@
-"""What is written down at each step of a cycle: a row of numbers and the state itself."""
+"""What is written down at each step of a run: a row of numbers and the state itself."""
 
 from __future__ import annotations
 
@@ -8,9 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fem.core.term import Array
-from fem.rod.fields import FieldState, Glance, RodFields
-from fem.rod.model import RodModel
 from fem.simulation.stepper import Stepper
+from fem.simulation.strip_model import StripModel, StripSummary
 
 PUSH_SPAN = 3.0
 RETRACT, DEPLOY = 1.0, 2.0
@@ -29,11 +28,14 @@ class Log:
 
 
 @dataclass
-class Observer:
-    """Writes a row per accepted step."""
+class Recorder:
+    """Writes a row per accepted step of winding in and pushing out.
 
-    model: RodModel
-    fields: RodFields
+    phase: RETRACT or DEPLOY; time [s] since the start; zero [mm]: station at the slot when fully out, from
+    which travel counts.
+    """
+
+    model: StripModel
     log: Log
     phase: float = RETRACT
     time: float = 0.0
@@ -41,14 +43,11 @@ class Observer:
 
     def write(self, trip: Stepper, step_time: float) -> dict[str, float]:
         """Append the row of the trip's present state and return it."""
-        model, walls, wraps = self.model, self.model.walls, self.model.wraps
-        state = self.fields.glance(trip.u)
+        walls, wraps = self.model.walls, self.model.wraps
+        state = self.model.summary(trip.u)
         self.time += step_time
         s_slot = self.slot_station(trip.u)
-        curvature = np.abs(state.curvature)
-        peak = int(np.argmax(curvature))
-        worst = int(np.argmax(state.strain_share.max(axis=1)))
-        motor = model.case.motor
+        motor = self.model.case.motor
         row = {
             "step": float(len(self.log.rows)),
             "time_s": self.time,
@@ -58,26 +57,13 @@ class Observer:
             "torque_Nmm": sense(self.phase) * trip.force,
             "motor_torque_Nmm": motor.axle_stall_torque if motor else math.nan,
             "push_N": -axial_near(state, s_slot),
-            "tip_x_mm": float(state.position[-1, 0]),
-            "tip_y_mm": float(state.position[-1, 1]),
+            **tip_columns(state),
             "casing_contact_rad": self._casing_contact(),
             "wrap_contact_mm": self._wrap_contact(),
-            "curvature_peak_per_mm": float(curvature[peak]),
-            "curvature_peak_station_mm": float(state.station[peak]),
-            "strain_peak": float(state.strain.max()),
-            "strain_share": float(state.strain_share.max()),
-            "strain_station_mm": float(state.station[worst]),
-            "energy_strain_Nmm": trip.stored.strain,
-            "energy_contact_Nmm": trip.stored.contact,
-            "energy_kinetic_Nmm": trip.stored.kinetic,
-            "work_in_Nmm": trip.ledger.work,
-            "loss_friction_Nmm": trip.ledger.friction,
-            "loss_damping_Nmm": trip.ledger.damping,
-            "loss_numerical_Nmm": trip.ledger.numerical,
+            **peak_columns(state),
+            **energy_columns(trip),
             "audit_closure_Nmm": trip.ledger.error(trip.stored.total),
-            "audit_error": trip.ledger.error(trip.stored.total) / trip.ledger.scale,
-            "stable": float(trip.stable),
-            "iterations": float(trip.iterations),
+            **step_columns(trip),
             "smallest_gap_mm": walls.least_gap(trip.u) if walls else math.nan,
             "smallest_wrap_gap_mm": float(wraps.gaps(trip.u).min()) if wraps else math.nan,
             "slot_station_mm": s_slot,
@@ -88,18 +74,18 @@ class Observer:
 
     def slot_station(self, u: Array) -> float:
         """Station [mm] of the strip at the slot's inner end; the strip's length when all of it is inside."""
-        walls = self.model.walls
+        walls, casing = self.model.walls, self.model.case.casing
         if walls is None:
             return 0.0
         x = walls.mid_line(u)[:, 0]
         s = walls.points.stations
-        outside = np.flatnonzero(x > self.model.case.casing.radius)
+        outside = np.flatnonzero(x > casing.radius)
         if len(outside) == 0:
-            return self.model.rod.strip.length
+            return self.model.length
         i = int(outside[0])
         if i == 0:
             return float(s[0])
-        part = (self.model.case.casing.radius - x[i - 1]) / (x[i] - x[i - 1])
+        part = (casing.radius - x[i - 1]) / (x[i] - x[i - 1])
         return float(s[i - 1] + part * (s[i] - s[i - 1]))
 
     def _casing_contact(self) -> float:
@@ -116,12 +102,52 @@ class Observer:
         return float(wraps.points.lengths[wraps.held[..., 0].sum(axis=1) > 0].sum())
 
 
+def tip_columns(state: StripSummary) -> dict[str, float]:
+    """Where the tip is."""
+    return {"tip_x_mm": float(state.position[-1, 0]), "tip_y_mm": float(state.position[-1, 1])}
+
+
+def peak_columns(state: StripSummary) -> dict[str, float]:
+    """Largest curvature and strain, and where they are."""
+    curvature = np.abs(state.curvature)
+    peak, worst = int(np.argmax(curvature)), int(np.argmax(state.strain_share.max(axis=1)))
+    return {
+        "curvature_peak_per_mm": float(curvature[peak]),
+        "curvature_peak_station_mm": float(state.station[peak]),
+        "strain_peak": float(state.strain.max()),
+        "strain_share": float(state.strain_share.max()),
+        "strain_station_mm": float(state.station[worst]),
+    }
+
+
+def energy_columns(trip: Stepper) -> dict[str, float]:
+    """What is stored, what was put in, what was lost."""
+    return {
+        "energy_strain_Nmm": trip.stored.strain,
+        "energy_contact_Nmm": trip.stored.contact,
+        "energy_kinetic_Nmm": trip.stored.kinetic,
+        "work_in_Nmm": trip.ledger.work,
+        "loss_friction_Nmm": trip.ledger.friction,
+        "loss_damping_Nmm": trip.ledger.damping,
+        "loss_numerical_Nmm": trip.ledger.numerical,
+    }
+
+
+def step_columns(trip: Stepper) -> dict[str, float]:
+    """How the step was found, and how well the energies add up after it."""
+    return {
+        "audit_error": trip.ledger.error(trip.stored.total) / trip.ledger.scale,
+        "stable": float(trip.stable),
+        "iterations": float(trip.iterations),
+    }
+
+
 def sense(phase: float) -> float:
     """What makes the force on the axle, which winds in, the torque asked of the motor in a phase."""
     return -1.0 if phase == DEPLOY else 1.0
 
 
-def axial_near(state: Glance | FieldState, station: float) -> float:
+def axial_near(state: StripSummary, station: float) -> float:
     """Axial force [N] just before a station, mean over PUSH_SPAN toward the root: cubic elements let it
     ripple, and beyond the slot's inner end the lips take it up.
     """

@@ -150,7 +150,7 @@ class SavedState:
 class Stepper:
     """A push under way. drives: springs that belong to the grip, whose energy is not the strip's; snapped:
     whether the strip does too much on the way from one state to another to be one step (it is then tried in
-    shorter ones); seen: called with every accepted step; before, last: the state before the present one and
+    shorter ones); before, last: the state before the present one and
     the time between them (0 at rest).
     """
 
@@ -160,7 +160,6 @@ class Stepper:
     control: float
     drives: tuple[Term, ...] = ()
     snapped: Callable[[Array, Array], bool] | None = None
-    seen: Callable[[Stepper], None] | None = None
     v: Array = field(init=False)
     force: float = 0.0
     reached: float = 0.0
@@ -331,8 +330,6 @@ class Stepper:
         self.stored, self.inertia = stored, inertia
         self.accepted += 1
         self.stable = end.outcome.stable
-        if self.seen is not None:
-            self.seen(self)
 
     def _stored(self, u: Array, v: Array, parts: tuple[Evaluation, ...] = ()) -> Stored:
         """Energies of a state; parts: what its terms are already known to be."""

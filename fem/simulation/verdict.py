@@ -12,7 +12,7 @@ from fem.design.loading import Retract
 from fem.results.outcome import Status
 from fem.results.result import BendPassage, Jam, Quantity
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
-from fem.simulation.retract_deploy import IDLE_TRAVEL, CycleOutcome
+from fem.simulation.retract_deploy import IDLE_TRAVEL, WindingOutcome
 
 BEND_REACH = 2.0
 FRAMES = 60
@@ -21,12 +21,12 @@ SCATTER_TURN = 0.5
 
 
 @dataclass(frozen=True)
-class Course:
-    """A logged cycle and how it ended."""
+class WindingRun:
+    """The log of winding in and pushing out, and how it ended."""
 
     case: Case
     log: Log
-    outcome: CycleOutcome
+    outcome: WindingOutcome
 
     def rows(self, phase: float) -> list[int]:
         """Row numbers of one phase."""
@@ -102,12 +102,12 @@ class Course:
             turned = abs(other["axle_angle_rad"] - row["axle_angle_rad"])
         return turned if turned > 0.1 else None
 
-    def film(self, jammed: bool, frames: int = FRAMES) -> list[tuple[str, int]]:
-        """About `frames` rows in the order of the run, evenly spread over turning and travel, and all the
-        moments: those with their names (several on one row: joined by "; "), the others with "".
+    def snapshot_rows(self, jammed: bool, frames: int = FRAMES) -> list[tuple[str, int]]:
+        """About `frames` rows in the order of the run, evenly spread over turning and travel, and all those
+        of `named_rows`: these with their names (several on one row: joined by "; "), the others with "".
         """
         names: dict[int, list[str]] = {}
-        for word, row in self.moments(jammed):
+        for word, row in self.named_rows(jammed):
             names.setdefault(row, []).append(word)
         if self.log.rows:
             walked = np.zeros(len(self.log.rows))
@@ -118,7 +118,7 @@ class Course:
                 names.setdefault(int(np.argmin(np.abs(walked - place))), [])
         return [("; ".join(names[row]), row) for row in sorted(names)]
 
-    def moments(self, jammed: bool) -> list[tuple[str, int]]:
+    def named_rows(self, jammed: bool) -> list[tuple[str, int]]:
         """Rows worth a picture, by name."""
         named: list[tuple[str, int]] = []
         retract, deploy = self.rows(RETRACT), self.rows(DEPLOY)
@@ -135,34 +135,34 @@ class Course:
         return named
 
 
-def status(course: Course, jam: Jam | None) -> Status:
+def status(run: WindingRun, jam: Jam | None) -> Status:
     """How the run ended."""
-    out = course.outcome
-    if out.trouble and course.overload(RETRACT) is None and course.overload(DEPLOY) is None:
+    out = run.outcome
+    if out.trouble and run.overload(RETRACT) is None and run.overload(DEPLOY) is None:
         return Status.NOT_CONVERGED
-    if course.overload(RETRACT) is not None or (not out.retracted and out.idle):
+    if run.overload(RETRACT) is not None or (not out.retracted and out.idle):
         return Status.STALLED
-    if out.swallowed and course.overload(DEPLOY) is None:
+    if out.swallowed and run.overload(DEPLOY) is None:
         return Status.SWALLOWED
-    if isinstance(course.case.push, Retract):
+    if isinstance(run.case.push, Retract):
         return Status.RETRACTED
     return Status.JAMMED if jam is not None else Status.DEPLOYED
 
 
-def quantities(course: Course, jam: Jam | None) -> dict[str, Quantity]:
-    """The numbers of a course."""
-    case, log = course.case, course.log
+def quantities(run: WindingRun, jam: Jam | None) -> dict[str, Quantity]:
+    """The numbers of a run."""
+    case, log = run.case, run.log
     numbers: dict[str, Quantity] = {}
     motor = case.motor
     for word, phase in (("retract", RETRACT), ("deploy", DEPLOY)):
-        rows = course.rows(phase)
+        rows = run.rows(phase)
         if not rows:
             continue
-        at = course.peak(phase) or rows[0]
+        at = run.peak(phase) or rows[0]
         peak = log.rows[at]
-        note = f"at travel {peak['travel_mm']:.1f} mm, scatter {course.scatter(at):.1f} N mm"
+        note = f"at travel {peak['travel_mm']:.1f} mm, scatter {run.scatter(at):.1f} N mm"
         numbers[f"{word}_torque_peak_Nmm"] = Quantity(peak["torque_Nmm"], "N mm", note)
-        push = log.rows[course.peak(phase, "push_N") or rows[0]]
+        push = log.rows[run.peak(phase, "push_N") or rows[0]]
         numbers[f"{word}_push_peak_N"] = Quantity(
             push["push_N"], "N", f"at travel {push['travel_mm']:.1f} mm"
         )
@@ -184,7 +184,7 @@ def quantities(course: Course, jam: Jam | None) -> dict[str, Quantity]:
         )
         numbers["travel_left_mm"] = Quantity(last["travel_mm"], "mm", "at the end")
         numbers["axle_turns"] = Quantity(max(row["axle_angle_rad"] for row in log.rows) / (2 * math.pi), "")
-        worst = max(course.before_jam(), key=lambda row: row["strain_share"])
+        worst = max(run.before_jam(), key=lambda row: row["strain_share"])
         numbers["strain_peak"] = Quantity(
             worst["strain_peak"], "", f"at {worst['strain_station_mm']:.1f} mm from the root"
         )
@@ -205,16 +205,16 @@ def quantities(course: Course, jam: Jam | None) -> dict[str, Quantity]:
     return numbers
 
 
-def passages(course: Course) -> tuple[BendPassage, ...]:
+def passages(run: WindingRun) -> tuple[BendPassage, ...]:
     """What each pre-formed bend cost while it passed the slot on the way out (on the way in if it never came
     out).
     """
     made = []
-    for mark in course.case.strip.path.bends:
+    for mark in run.case.strip.path.bends:
         for phase in (DEPLOY, RETRACT):
             rows = [
-                course.log.rows[i] for i in course.rows(phase)
-                if mark.start - BEND_REACH <= course.log.rows[i]["slot_station_mm"] <= mark.end + BEND_REACH
+                run.log.rows[i] for i in run.rows(phase)
+                if mark.start - BEND_REACH <= run.log.rows[i]["slot_station_mm"] <= mark.end + BEND_REACH
             ]  # fmt: skip
             if not rows:
                 continue
@@ -226,12 +226,12 @@ def passages(course: Course) -> tuple[BendPassage, ...]:
     return tuple(made)
 
 
-def sentence(word: Status, course: Course, jam: Jam | None, numbers: dict[str, Quantity]) -> str:
+def sentence(word: Status, run: WindingRun, jam: Jam | None, numbers: dict[str, Quantity]) -> str:
     """The status as one sentence to act on: that of its entry, with the numbers of the run."""
-    out = course.outcome
+    out = run.outcome
     has = numbers.get("motor_stall_torque_at_axle_Nmm")
     parts: dict[str, object] = {
-        "at": f" at travel {course.log.rows[-1]['travel_mm']:.1f} mm" if course.log.rows else "",
+        "at": f" at travel {run.log.rows[-1]['travel_mm']:.1f} mm" if run.log.rows else "",
         "trouble": out.trouble,
         "hint": " Halve solver.turn or solver.element.",
         "motor": f"; the motor has {has.value:.1f} N mm" if has else "",

@@ -16,7 +16,7 @@ lagged friction: common in implicit contact dynamics, no single source.)
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -118,13 +118,13 @@ class Motion:
         """What tangents are summed and factorised in; it reads `fixed` as it is then."""
         return BandMatrix(self.size, self.group, self.fixed)
 
-    def prescribe(self, unknowns: Index | list[int], only: bool = False) -> None:
+    def prescribe(self, unknowns: Index | Sequence[int], only: bool = False) -> None:
         """Hold unknowns where a step's start has them, besides what is prescribed already; `only`: nothing
         else.
         """
         if only:
             self.fixed[:] = False
-        self.fixed[unknowns] = True
+        self.fixed[np.asarray(unknowns, dtype=np.int64)] = True
 
     def add(self, term: Term) -> None:
         """Let a term without friction act from now on."""

@@ -23,7 +23,7 @@ from fem.rod.fields import RodFields
 from fem.rod.model import build_rod_model
 from fem.rod.self_contact import WrapContact
 from fem.rod.wall_contact import WallContact, contact_points
-from fem.simulation.round_trip import run_cycle
+from fem.simulation.retract_deploy import wind, winding_program
 from fem.verification.contact import CONTACT_CHECKS
 from fem.verification.published import run_check
 from fem.verification.rods import ROD_CHECKS
@@ -71,9 +71,8 @@ def cycle(name, **solver):
     """CPU seconds to wind a demonstration case in and push it out again, and what it took."""
     case = read_case(Path(__file__).resolve().parents[2] / "cases" / f"{name}.toml")
     model = build_rod_model(replace(case, settings=replace(case.settings, **solver)))
-    fields = RodFields.build(model.rod, np.linspace(0.0, case.strip.length, 121), 5)
     began = time.process_time()
-    _, _, done = run_cycle(model, fields, case.travel, True, lambda share, text: None)
+    _, _, done = wind(winding_program(model), case.travel, True, lambda share, text: None)
     return time.process_time() - began, done.trip.accepted, done.trip.rejected, done.trip.iterations
 
 

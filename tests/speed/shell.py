@@ -23,16 +23,13 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT)]
 
 from fem.case.definition import read_case
-from fem.core.checkpoint import NOWHERE
 from fem.linalg import block_sparse as block_lu
 from fem.shell import energy as shell
 from fem.shell import self_contact as shell_wraps
 from fem.shell import symmetry as shell_symmetry
 from fem.shell import wall_contact as shell_contact
-from fem.simulation import recorder as observer
-from fem.simulation import shell_run
-from fem.simulation import stepper as trip
-from fem.simulation.shell_run import run_shell_winding
+from fem.simulation import recorder, run, stepper
+from fem.simulation.run_context import RunContext
 from fem.solvers import implicit_dynamics as dynamics
 
 PARTS = (
@@ -47,13 +44,13 @@ PARTS = (
     ("Cholesky: factors", block_lu.BlockMatrix, ("factor",)),
     ("LU and Cholesky: solutions", block_lu.BlockFactor, ("solve",)),
     ("watch of symmetry", shell_symmetry.Guard, ("__call__",)),
-    ("rows and saved states", observer.Observer, ("write",)),
-    ("rows and saved states", trip.Stepper, ("save",)),
+    ("rows and saved states", recorder.Recorder, ("write",)),
+    ("rows and saved states", stepper.Stepper, ("save",)),
     ("balance of forces: the rest", dynamics.Motion, ("balanced", "balance")),
     ("minimisations: the rest", dynamics.Motion, ("_minimised",)),
     ("test of stability: the rest", dynamics.Motion, ("stability",)),
     ("steps: the rest", dynamics.Motion, ("step",)),
-    ("ledger: the rest", trip.Stepper, ("_take",)),
+    ("ledger: the rest", stepper.Stepper, ("_take",)),
 )
 
 
@@ -81,16 +78,16 @@ class Clock:
         return timed
 
 
-def main(name="boom-corrected", file=None, keeper=NOWHERE):
+def main(name="boom-corrected", file=None):
     """Print seconds, steps and shares of a case; keep its rows if asked to."""
     clock = Clock()
     for part, kind, methods in PARTS:
         for method in methods:
             setattr(kind, method, clock.inside_of(part, getattr(kind, method)))
-    shell_run.winding_result = clock.inside_of("numbers and moments of the result", shell_run.winding_result)
+    run.winding_result = clock.inside_of("numbers and pictures of the result", run.winding_result)
     case = read_case(ROOT / "cases" / f"{name}.toml")
     began = time.process_time()
-    result = run_shell_winding(case, lambda share, text: None, time.perf_counter(), {}, keeper)
+    result = run.run_winding(case, "shell", RunContext())
     seconds = time.process_time() - began
     path, calls = result.path, clock.calls
     print(f"{name}: {result.status}, {result.sentence}")

@@ -10,16 +10,16 @@ import pytest
 from rich.console import Console
 
 from fem.batch.job import Done
-from fem.batch.progress import Board
+from fem.batch.progress import ProgressDisplay
 from fem.results.outcome import NoResult, Status
 
-Told = tuple[Board, io.StringIO]
+Told = tuple[ProgressDisplay, io.StringIO]
 
 
 @pytest.fixture
 def board() -> Told:
     out = io.StringIO()
-    return Board(Console(file=out, width=200), 2), out
+    return ProgressDisplay(Console(file=out, width=200), 2), out
 
 
 def ended(status: str, defect: str = "", **more: object) -> Done:
@@ -29,7 +29,7 @@ def ended(status: str, defect: str = "", **more: object) -> Done:
 def test_every_case_that_ends_gets_a_line_with_what_came_of_it(board: Told) -> None:
     made, out = board
     with made:
-        made.told("a", 0.5, "winding in")
+        made.advanced("a", 0.5, "winding in")
         made.done("a", ended(Status.DEPLOYED))
         made.done("b", ended(Status.JAMMED, jam={"mode": "coil locks"}, skipped=True))
     lines = [line for line in out.getvalue().splitlines() if line.startswith(("1/2", "2/2"))]

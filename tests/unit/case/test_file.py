@@ -11,7 +11,9 @@ import demo_cases
 import pytest
 
 from fem.case.definition import read_case
-from fem.case.file import Key, content_name, for_people, key_lines, key_text, read_document
+from fem.case.file import read_document
+from fem.case.key_lines import key_lines
+from fem.case.keys import Key, content_name, for_people, key_text
 from fem.core.errors import CaseError
 
 AWKWARD = '''# comment with [brackets] = and "quotes"

@@ -16,7 +16,8 @@ import pytest
 
 from fem.case import definition as case
 from fem.case.estimate import derive
-from fem.case.file import Document, Key
+from fem.case.file import Document
+from fem.case.keys import Key
 from fem.case.template import starter
 from fem.core.errors import CaseError, Fault, InputError
 

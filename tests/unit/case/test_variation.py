@@ -12,7 +12,7 @@ import pytest
 from small_cases import small_case, small_text
 
 from fem.case.definition import Case, case_from, read_case
-from fem.case.file import key_text
+from fem.case.keys import key_text
 from fem.case.variation import changed, key_of
 from fem.core.errors import CaseError, Fault
 from fem.design.layup import Layer

@@ -20,7 +20,8 @@ HOMES = {"fem/results/outcome.py", "fem/simulation/jam_modes.py"}
 """The modules that spell statuses and modes."""
 OTHER_MEANING = {
     str(Status.HELD): {
-        "fem/batch/batch.py", "fem/solvers/constraints.py", "tests/unit/solvers/test_newton.py",
+        "fem/batch/batch.py", "fem/simulation/fixtures.py", "fem/solvers/constraints.py",
+        "tests/unit/simulation/test_fixtures.py", "tests/unit/solvers/test_newton.py",
     },
 }  # fmt: skip
 """Texts that mean something else too (a value that is held, a key of a push), and where."""

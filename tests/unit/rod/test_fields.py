@@ -130,7 +130,7 @@ def test_heading_counts_whole_turns():
 
 
 @pytest.mark.parametrize("anisotropic", [False, True])
-def test_a_glance_sees_what_the_whole_state_says(anisotropic):
+def test_a_summary_says_what_the_whole_state_says(anisotropic):
     layers = (
         Layer(SOFT, 0.5),
         Layer(STIFF, 0.2, across=(-2.0, 2.0)),
@@ -139,9 +139,9 @@ def test_a_glance_sees_what_the_whole_state_says(anisotropic):
     for rod in (small_rod(bent_strip(), 24), small_rod(straight_strip(40.0, layers), 8)):
         fields = RodFields.build(rod, np.linspace(0.0, rod.strip.length, 23), 4)
         u = at_rest(rod) + rough(rod, 0.02, 3)
-        state, seen = fields.state(u), fields.glance(u)
+        state, summary = fields.state(u), fields.summary(u)
         for name in ("station", "position", "curvature", "axial_force", "strain", "strain_share"):
             expected = getattr(state, name)
-            assert getattr(seen, name) == pytest.approx(
+            assert getattr(summary, name) == pytest.approx(
                 expected, rel=1e-10, abs=1e-10 * np.abs(expected).max()
             ), name

@@ -8,10 +8,9 @@ import numpy as np
 import pytest
 from small_cases import small_case
 
-from fem.shell.axle_clamp import ShellGrip
 from fem.shell.model import build_shell_model
 from fem.shell.motion import LinesTurningOn
-from fem.simulation.shell_cycle import assemble_shell
+from fem.simulation.assembly import assemble
 from fem.simulation.stepper import StepSize
 from fem.solvers.moving_system import size_of_move
 
@@ -62,7 +61,7 @@ def test_accepted_steps_are_in_balance(model):
     """Another full correction with fresh factors would be shorter than what counts as settled, or not much
     longer where contact points open in the last correction (the one after that is a hundredth of it).
     """
-    trip = assemble_shell(model, ShellGrip(model))
+    trip = assemble(model, model.clamp())
     motion, worst = trip.motion, []
     step = motion.step
 

@@ -9,13 +9,11 @@ import numpy as np
 import pytest
 
 from fem.case.definition import Case, read_case
-from fem.core.checkpoint import NOWHERE
+from fem.shell.measures import closest_wraps
 from fem.shell.model import build_shell_model
 from fem.simulation.judge import energy_audit
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
-from fem.simulation.round_trip import go_through
-from fem.simulation.shell_cycle import shell_cycle
-from fem.simulation.shell_picture import closest_wraps
+from fem.simulation.retract_deploy import wind, winding_program
 
 WINDOW = 5.0
 """mm of travel over which torques are averaged, as in `test_rod_and_shell`."""
@@ -30,10 +28,10 @@ def shortened() -> Case:
 def cycle(case: Case, refine: float) -> Log:
     """Log of a cycle that came out, with its balance closed and no wrap within another."""
     model = build_shell_model(case, refine)
-    outcome, log, _ = go_through(shell_cycle(model), case.travel, True, lambda share, text: None, NOWHERE)
+    outcome, log, _ = wind(winding_program(model), case.travel, True, lambda share, text: None)
     assert outcome.deployed, outcome.trouble
     assert energy_audit(log)["closure_error"] < 0.02
-    assert closest_wraps(model, log)["wrap_gap_true_mm"].value > -0.1
+    assert closest_wraps(model, log.states)["wrap_gap_true_mm"].value > -0.1
     return log
 
 

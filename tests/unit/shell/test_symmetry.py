@@ -7,10 +7,22 @@ import pytest
 from small_cases import small_case
 
 from fem.design.obstacle import Plane
-from fem.shell.axle_clamp import ShellGrip
+from fem.shell import symmetry
 from fem.shell.model import build_shell_model
-from fem.shell.symmetry import FLIP, softest_mode, static_tangent, touching, twisting_now, unstable_modes
-from fem.simulation.shell_cycle import assemble_shell
+from fem.shell.symmetry import (
+    EVERY,
+    FLIP,
+    SURE,
+    Guard,
+    SymmetryLostError,
+    mode_shape,
+    softest_mode,
+    static_tangent,
+    touching,
+    twisting_now,
+    unstable_modes,
+)
+from fem.simulation.assembly import assemble
 from fem.simulation.stepper import StepSize
 
 OVER_WIDTH = np.array([1.0, -1.0])
@@ -124,7 +136,7 @@ def test_a_strip_shortened_in_itself_buckles_sideways_only_in_the_whole(case):
 def test_antisymmetric_moves_of_the_half_stand_for_those_of_the_whole(case):
     """In a coil with friction, the whole's stiffness against such a move is that of the half."""
     model, whole = build_shell_model(case), build_shell_model(case, whole=True)
-    trip = assemble_shell(model, ShellGrip(model))
+    trip = assemble(model, model.clamp())
     assert trip.advance(5.8, StepSize(0.1, 0.1, 1e-4), lambda now: False)
     assert (model.wraps.held[..., 0] > 0.0).any()
     assert model.walls.held[..., 0].max() > 0.0
@@ -153,3 +165,32 @@ def test_softest_mode_of_a_free_strip_is_its_lowest_bending(case):
     assert size.max() == pytest.approx(1.0)
     assert np.all(np.diff(size[:, 0]) >= -1e-9)  # it grows from the clamped root to the tip
     assert np.abs(place[..., 1]).max() > 0.99  # out of its plane
+
+
+@pytest.mark.parametrize("width", ["model", "whole"])
+def test_shape_of_the_softest_mode_covers_the_whole_width(width, request):
+    model = request.getfixturevalue(width)
+    mode = mode_shape(model, model.start)
+    state = model.state(model.start)
+    assert mode.shape == (state.station.size, state.across.size, 3)
+    assert np.linalg.norm(mode, axis=-1).max() == pytest.approx(1.0)
+    if model.body.half:
+        assert mode[:, ::-1] * [1.0, 1.0, -1.0] == pytest.approx(mode)
+
+
+def test_the_guard_is_sure_only_after_some_looks(monkeypatch):
+    found = iter([1, 0, 1, 1, 1])
+    monkeypatch.setattr(symmetry, "twisting_now", lambda *_: next(found))
+    guard = Guard()
+    guard(None, None, 1, 0.1)
+    assert guard.looked == 0
+    guard(None, None, EVERY, 0.1)
+    guard(None, None, EVERY + 1, 0.1)
+    assert guard.seen == 0
+    assert guard.sure == EVERY + 1
+    for step in range(SURE - 1):
+        guard(None, None, 2 * EVERY + step, 0.2)
+    where = r"wound in by 0\.30 rad the whole width has 1 unstable mode"
+    with pytest.raises(SymmetryLostError, match=where) as lost:
+        guard(None, None, 2 * EVERY + SURE - 1, 0.3)
+    assert lost.value.doubtful == EVERY + SURE - 2

@@ -9,15 +9,13 @@ import pytest
 from small_cases import small_text
 
 from fem.case.definition import Case, read_case
-from fem.core.checkpoint import NOWHERE
 from fem.results.outcome import Status
 from fem.results.result import Result
 from fem.shell.model import ShellModel, build_shell_model
 from fem.simulation.judge import energy_audit
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
-from fem.simulation.round_trip import go_through
-from fem.simulation.shell_cycle import shell_cycle
-from fem.simulation.shell_run import run_shell_winding
+from fem.simulation.retract_deploy import wind, winding_program
+from fem.simulation.run import run_case
 
 QUIET = lambda share, text: None  # noqa: E731 - no progress in tests
 PUSH = 'kind = "retract-then-deploy"\nleft_out = 20.0'
@@ -48,7 +46,7 @@ def spined(folder: Path, across: tuple[float, float] | None) -> Case:
 def cycle(case: Case, whole: bool) -> tuple[ShellModel, Log]:
     """Model and log of a cycle that came out again, with its balance closed."""
     model = build_shell_model(case, whole=whole)
-    outcome, log, _ = go_through(shell_cycle(model), case.travel, True, QUIET, NOWHERE)
+    outcome, log, _ = wind(winding_program(model), case.travel, True, QUIET)
     assert outcome.deployed, outcome.trouble
     assert energy_audit(log)["closure_error"] < 0.02
     return model, log
@@ -77,7 +75,7 @@ def test_half_and_whole_width_take_the_same_torque_in_and_out(tmp_path: Path) ->
 def mirrored(tmp_path_factory: pytest.TempPathFactory) -> tuple[Result, ShellModel, Log]:
     """Result of a strip stiffer on one side; model and log of its mirror image."""
     folder = tmp_path_factory.mktemp("mirrored")
-    result = run_shell_winding(spined(folder, (1.0, 4.0)), QUIET, 0.0, {})
+    result = run_case(spined(folder, (1.0, 4.0)), "shell")
     return result, *cycle(spined(folder, (-4.0, -1.0)), whole=False)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import time
 from pathlib import Path
 
 import numpy as np
@@ -12,8 +11,9 @@ from small_cases import small_case
 
 from fem.results.outcome import Status
 from fem.results.result import Result
-from fem.simulation.bench import BenchLog, run_bench
-from fem.simulation.fixtures import build_rig
+from fem.simulation.bench import run_bench
+from fem.simulation.fixtures import bench_test
+from fem.simulation.run_context import RunContext
 
 SPRINGY = {
     "width": 12.0, "section_radius": 7.0, "thickness": 0.3, "young": 1000.0, "runs": "{ straight = 80.0 }",
@@ -25,7 +25,7 @@ EULER = math.pi**2 * 80.0 * 10.0 * 0.8**3 / 12 / 45.0**2
 
 def bench(folder: Path, push: str, **changes: object) -> Result:
     case = small_case(folder, push, **changes)
-    return run_bench(case, lambda share, text: None, time.perf_counter(), {})
+    return run_bench(case, "rod", RunContext())
 
 
 def bends(degrees: float) -> str:
@@ -130,49 +130,22 @@ def test_the_tip_of_a_pressed_strip_moves_with_the_load(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("ends", ["pinned", "clamped"])
 def test_a_column_shorter_than_the_strip_is_gripped_at_its_length(tmp_path: Path, ends: str) -> None:
-    rig = build_rig(small_case(tmp_path, f'kind = "column"\nends = "{ends}"\nfree_length = 30.0'))
-    assert rig.length == pytest.approx(30.0)
-    assert not isinstance(rig.trip, str)
-    grip = rig.trip.grip
-    ends_at = [
-        grip.place(rig.trip.u, control).reshape(len(rig.model.rod.nodes), rig.model.rod.fields, 2)[
-            [0, -1], :2, 0
-        ]
-        for control in (0.0, 0.7)
-    ]
+    case = small_case(tmp_path, f'kind = "column"\nends = "{ends}"\nfree_length = 30.0')
+    fixture = bench_test(case).fixture(case, "rod")
+    assert fixture.model.length == pytest.approx(30.0)
+    assert not isinstance(fixture.trip, str)
+    grip, u = fixture.trip.grip, fixture.trip.u
+    ends_at = [fixture.model.places(grip.place(u, control), np.array([0.0, 30.0])) for control in (0.0, 0.7)]
     gaps = [np.hypot(*(pair[1] - pair[0])) for pair in ends_at]
     assert gaps[0] == pytest.approx(30.0, rel=0.01)
     assert gaps[0] - gaps[1] == pytest.approx(0.7)
 
 
-def rows(loads: list[float], sign: float = 1.0) -> BenchLog:
-    made = [{"force_N": sign * load, "way_mm": sign * 0.1 * i} for i, load in enumerate(loads)]
-    return BenchLog("force_N", "way_mm", made, [])
-
-
-@pytest.mark.parametrize("sign", [1.0, -1.0])
-def test_the_first_peak_is_where_the_load_then_falls(sign: float) -> None:
-    assert rows([0, 1, 2, 3], sign).first_peak() is None
-    assert rows([0, 1, 2, 1.95, 2.5], sign).first_peak() is None  # a dip below the threshold
-    assert rows([0, 1, 2, 1.0, 5.0, 1.0], sign).first_peak() == 2
-    assert rows([0.0]).first_peak() is None
-    assert BenchLog("force_N", "way_mm").first_peak() is None
-
-
-def test_the_stiffness_at_the_start_leaves_out_what_sets_the_mass_in_motion() -> None:
-    way = [0.0, 0.2, 0.46, 0.8, 1.24]
-    made = [{"force_N": 3.0 * x - 0.4 * x**2, "way_mm": x} for x in way]
-    made[1]["force_N"] *= 1.2
-    assert BenchLog("force_N", "way_mm", made).stiffness() == pytest.approx(3.0)
-    back = [{"force_N": -row["force_N"], "way_mm": -row["way_mm"]} for row in made]
-    assert BenchLog("force_N", "way_mm", back).stiffness() == pytest.approx(3.0)
-    assert math.isnan(BenchLog("force_N", "way_mm", made[:4]).stiffness())
-
-
 def test_the_stiffness_is_that_of_the_tangent_at_rest(tmp_path: Path) -> None:
     text = 'kind = "press"\nforce = 0.1'
-    rig = build_rig(small_case(tmp_path, text))
-    motion, drive, u = rig.model.motion, rig.trip.grip.drive, rig.trip.u
+    case = small_case(tmp_path, text)
+    fixture = bench_test(case).fixture(case, "rod")
+    motion, drive, u = fixture.model.motion, fixture.trip.grip.drive, fixture.trip.u
     drive.control = 1.0  # the drive's gradient is then -stiffness times that of the coordinate it drives
     row = -drive.evaluate(u, 1).gradient / drive.stiffness
     motion.terms.remove(drive)
@@ -180,8 +153,3 @@ def test_the_stiffness_is_that_of_the_tangent_at_rest(tmp_path: Path) -> None:
     give = float(row @ motion.matrix.factor().solve(row))
     measured = bench(tmp_path, text).quantities["stiffness_N_per_mm"].value
     assert measured == pytest.approx(1.0 / give, rel=5e-3)
-
-
-def test_units_follow_the_names_of_the_columns() -> None:
-    assert BenchLog("force_N", "way_mm").units == ("N", "mm")
-    assert BenchLog("moment_Nmm", "turn_rad").units == ("N mm", "rad")

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-import time
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -15,10 +15,10 @@ from fem.case.definition import Case
 from fem.results.outcome import Status
 from fem.results.result import Result
 from fem.simulation.bench import run_bench
-from fem.simulation.deployed_shape import Scene, intended, stand
-from fem.simulation.fixtures import build_rig
+from fem.simulation.deployed_shape import intended, settled_shape
+from fem.simulation.fixtures import bench_test
 from fem.simulation.run import run_case
-from fem.simulation.shell_fixtures import ShellPush, shell_rig
+from fem.simulation.run_context import RunContext
 
 FLAT = {"section_radius": 5000.0, "runs": "{ straight = 60.0 }"}
 BENDING = 80.0 * 10.0 * 0.8**3 / 12
@@ -30,7 +30,7 @@ BENT = {"runs": "{ straight = 25.0 }, { bend = 40.0, radius = 20.0 }, { straight
 
 
 def bench(case: Case) -> Result:
-    return run_bench(case, lambda share, text: None, time.perf_counter(), {})
+    return run_bench(case, "rod", RunContext())
 
 
 def value(result: Result, name: str) -> float:
@@ -67,7 +67,7 @@ def test_weight_acts_before_the_force_only_where_it_is_asked_for(tmp_path: Path)
 def test_the_weight_goes_where_the_case_points(tmp_path: Path) -> None:
     up = small_case(tmp_path, PRESSED, extra="[weight]\ndirection = 90.0", **FLAT)
     down = small_case(tmp_path, PRESSED, **FLAT)
-    sags = [build_rig(case).standing.sag for case in (up, down)]
+    sags = [bench_test(case).fixture(case, "rod").deployed.sag for case in (up, down)]
     assert sags[0] > 0.0
     # the strip lies against the axle on one side only: not the same, but alike
     assert sags[0] == pytest.approx(sags[1], rel=0.25)
@@ -94,16 +94,22 @@ def test_a_state_that_does_not_settle_is_no_number(tmp_path: Path) -> None:
             return type("Outcome", (), {"accepted": not self.terms, "reason": "no way", "u": u})()
 
     case = small_case(tmp_path, PRESSED, **FLAT)
-    places = lambda u, s: intended(case, s)  # noqa: E731
-    stood = stand(Scene(case, Refusing(), [], object(), places), np.zeros(3))  # type: ignore[arg-type]
-    assert not isinstance(stood, str)
-    numbers = stood[1].quantities()
+
+    def refusing() -> SimpleNamespace:
+        return SimpleNamespace(
+            motion=Refusing(), walls=None, wraps=None, weight=lambda gravity: object(),
+            places=lambda u, s: intended(case, s),
+        )  # fmt: skip
+
+    found = settled_shape(refusing(), case, np.zeros(3))
+    assert not isinstance(found, str)
+    numbers = found[1].quantities()
     assert numbers["shape_error_mm"].value == 0.0
     assert math.isnan(numbers["tip_sag_mm"].value)
     assert "not converged under its weight: no way" in numbers["tip_sag_mm"].note
-    assert "with its weight not converged" in stood[1].sentence()
+    assert "with its weight not converged" in found[1].sentence()
     heavy = replace(case, weight=replace(case.weight, acts=True))
-    assert "no way" in str(stand(Scene(heavy, Refusing(), [], object(), places), np.zeros(3)))  # type: ignore[arg-type]
+    assert "no way" in str(settled_shape(refusing(), heavy, np.zeros(3)))
 
 
 @pytest.mark.parametrize("ends", ["clamped", "pinned"])
@@ -138,29 +144,18 @@ def test_a_column_that_holds_has_no_critical_push(tmp_path: Path) -> None:
     assert "did not buckle" in result.quantities["critical_force_N"].note
 
 
-def test_the_drive_of_the_shell_has_the_right_derivatives(tmp_path: Path) -> None:
+def test_both_models_are_at_rest_and_lie_alike_before_they_are_pressed(tmp_path: Path) -> None:
     case = small_case(tmp_path, PRESSED, **BENT)
     # as finely as other cases: on the coarse points of a small one the root tilts the strip by a third more
     settings = replace(case.settings, element=1.5, element_fine=1.5, contact_spacing=0.2)
     case = replace(case, settings=settings)
-    rig = shell_rig(case)
-    assert not isinstance(rig.trip, str)
-    (drive,) = rig.trip.drives
-    assert isinstance(drive, ShellPush)
-    drive.control = 0.3
-    u, v = rig.trip.u, np.random.default_rng(1).normal(size=rig.trip.u.size)
-    h = 1e-5
-    ahead, here, behind = (drive.evaluate(u + part * v, 2) for part in (h, 0.0, -h))
-    assert (ahead.energy - behind.energy) / (2 * h) == pytest.approx(here.gradient @ v, rel=1e-6)
-    (block,) = here.blocks
-    change = (ahead.gradient - behind.gradient)[block.dofs[0]] / (2 * h)
-    assert change == pytest.approx(block.values[0] @ v[block.dofs[0]], rel=1e-6, abs=1e-12)
-    # at rest, and standing as the rod does: the two models of one strip
-    assert abs(rig.trip.force) < 1e-9
-    rod = build_rig(case).standing
+    rod, shell = (bench_test(case).fixture(case, kind) for kind in ("rod", "shell"))
+    assert not isinstance(shell.trip, str)
+    assert not shell.model.body.half
+    assert abs(shell.trip.force) < 1e-9
     # the give of contact at the raised edges tilts the strip: four times as stiff there is .15 mm at the tip
-    assert rig.standing.error == pytest.approx(rod.error, abs=0.2)
-    assert rig.standing.sag == pytest.approx(rod.sag, rel=0.05)
+    assert shell.deployed.error == pytest.approx(rod.deployed.error, abs=0.2)
+    assert shell.deployed.sag == pytest.approx(rod.deployed.sag, rel=0.05)
 
 
 @pytest.mark.slow

@@ -11,9 +11,9 @@ from small_cases import small_case
 from fem.rod.axle_clamp import AxleGrip
 from fem.rod.fields import RodFields
 from fem.rod.model import build_rod_model
+from fem.simulation.assembly import assemble
 from fem.simulation.failure import AT_SLOT, evidence, facts
 from fem.simulation.jam_modes import Facts
-from fem.simulation.retract_deploy import assemble
 
 QUIET = Facts(
     lift=4.0, coil_start=12.0, coil_end=20.0, slot=30.0, mouth=31.5, sharpest=2.0, curvature=0.24,

@@ -1,21 +1,25 @@
-"""Rigs of the bench: what the grips hold, coils of the rod, parts of a strip."""
+"""Fixtures of the bench: what the grips hold, coils of the rod, parts of a strip, the list of pushes."""
 
 from __future__ import annotations
 
 import math
-import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 from small_cases import small_case
 
-from fem.design.loading import Coil
-from fem.results.outcome import Status
+from fem.core.errors import InputError
+from fem.design.loading import PUSHES, Coil, Winding
 from fem.results.result import Result
+from fem.rod.constraints import plane_unknowns, section_unknowns
 from fem.rod.drives import TurnDrive
-from fem.simulation.bench import WRAPS_CROSS, run_bench
-from fem.simulation.fixtures import DriveGrip, build_rig, part_of, plane_unknowns, section_unknowns
+from fem.simulation.bench import run_bench
+from fem.simulation.bench_judge import WRAPS_CROSS
+from fem.simulation.fixtures import TESTS, bench_test, part_of
+from fem.simulation.grips import DriveGrip
+from fem.simulation.run_context import RunContext
+from fem.simulation.slow_drive import Fixture
 
 FLAT = {"section_radius": 5000.0}
 STRAIGHT = {"runs": "{ straight = 60.0 }"}
@@ -23,13 +27,24 @@ STRAIGHT = {"runs": "{ straight = 60.0 }"}
 
 def bench(folder: Path, push: str, **changes: object) -> Result:
     case = small_case(folder, push, **changes)
-    return run_bench(case, lambda share, text: None, time.perf_counter(), {})
+    return run_bench(case, "rod", RunContext())
+
+
+def fixture(folder: Path, push: str, **changes: object) -> Fixture:
+    case = small_case(folder, push, **changes)
+    return bench_test(case).fixture(case, "rod")
+
+
+def test_every_push_that_the_axle_does_not_make_has_its_test(tmp_path: Path) -> None:
+    assert {test.push for test in TESTS} == {push for push in PUSHES if not issubclass(push, Winding)}
+    with pytest.raises(InputError, match=r"does not turn the axle.*'retract-then-deploy'"):
+        bench_test(small_case(tmp_path))
 
 
 def test_a_flat_strip_coils_to_its_radius_over_many_turns(tmp_path: Path) -> None:
     # M = E I / R; E I lies between a beam's, free to contract across, and a plate's (Timoshenko & Gere)
     result = bench(tmp_path, 'kind = "coil"\nradius = 4.0', **FLAT, **STRAIGHT)
-    assert result.status == Status.HELD
+    assert result.status == "held"
     assert result.path["turn_rad"][-1] == pytest.approx(60.0 / 4.0, rel=1e-3)
     # a cubic of 0.4 rad follows a circle with its curvature to 0.4^2 / 12
     assert result.path["curvature_peak_per_mm"][-1] == pytest.approx(0.25, rel=0.4**2 / 12)
@@ -42,14 +57,14 @@ def test_a_flat_strip_coils_to_its_radius_over_many_turns(tmp_path: Path) -> Non
 
 def test_a_coil_ends_at_its_station_and_leaves_the_rest_out(tmp_path: Path) -> None:
     case = small_case(tmp_path, 'kind = "coil"\nradius = 10.0\nstation = 20.0')
-    rig = build_rig(case)
-    assert rig.length == pytest.approx(20.0)
-    assert rig.target == pytest.approx(2.0 - float(case.strip.path.heading(20.0)))
+    made = bench_test(case).fixture(case, "rod")
+    assert made.model.length == pytest.approx(20.0)
+    assert made.target == pytest.approx(2.0 - float(case.strip.path.heading(20.0)))
     assert case.strip.length > 20.0
 
 
 def test_a_coil_starts_unstrained_with_plane_ends(tmp_path: Path) -> None:
-    rig = build_rig(small_case(tmp_path, 'kind = "coil"\nradius = 5.0'))
+    rig = fixture(tmp_path, 'kind = "coil"\nradius = 5.0')
     assert not isinstance(rig.trip, str)
     assert rig.trip.stored.strain == pytest.approx(0.0, abs=1e-9)
     held = np.flatnonzero(rig.model.motion.fixed)
@@ -64,7 +79,7 @@ def test_a_turn_is_what_is_left_to_the_radius() -> None:
 
 @pytest.mark.parametrize("grip", ["rigid", "free"])
 def test_a_rigid_grip_holds_the_section_and_a_free_one_lets_it_open(tmp_path: Path, grip: str) -> None:
-    rig = build_rig(small_case(tmp_path, f'kind = "bend"\nangle = -60.0\ngrip = "{grip}"'))
+    rig = fixture(tmp_path, f'kind = "bend"\nangle = -60.0\ngrip = "{grip}"')
     assert not isinstance(rig.trip, str)
     assert isinstance(rig.trip.grip, DriveGrip)
     held = rig.model.motion.fixed[section_unknowns(rig.model.rod, -1)]
@@ -84,14 +99,14 @@ def test_a_free_grip_carries_less(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("ends", ["pinned", "clamped"])
 def test_no_force_acts_when_the_grips_of_a_column_close(tmp_path: Path, ends: str) -> None:
-    rig = build_rig(small_case(tmp_path, f'kind = "column"\nends = "{ends}"'))
+    rig = fixture(tmp_path, f'kind = "column"\nends = "{ends}"')
     assert not isinstance(rig.trip, str)
     euler = 4.0 * math.pi**2 * 80.0 * 10.0 * 0.8**3 / 12 / 45.0**2
     assert abs(rig.trip.force) < 2e-3 * euler
 
 
 def test_a_drive_counts_many_turns(tmp_path: Path) -> None:
-    rig = build_rig(small_case(tmp_path, 'kind = "coil"\nradius = 5.0', **STRAIGHT))
+    rig = fixture(tmp_path, 'kind = "coil"\nradius = 5.0', **STRAIGHT)
     rod = rig.model.rod
     u = np.zeros((len(rod.nodes), rod.fields, 2))
     angle = rod.nodes / 5.0

@@ -1,4 +1,4 @@
-"""From a finished cycle to its result: audit per phase, what is warned of, numbers only one model has."""
+"""From a finished run to its result: safe travel, intended path, audit per phase."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ RUNS = "{ straight = 16.0 }, { bend = 30.0, radius = 18.0 }, { straight = 20.0 }
 
 
 class Stub:
-    """A cycle whose saved states come out up to a travel."""
+    """A program whose saved states come out up to a travel."""
 
     def __init__(self, deepest: float) -> None:
         self.deepest, self.tried = deepest, []
-        self.observer = self
+        self.recorder = self
         self.log = "kept"
         self.search = None
 
@@ -31,7 +31,7 @@ class Stub:
 def test_safe_travel_is_the_deepest_that_comes_out(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, deepest: float, expected: float
 ) -> None:
-    case, cycle = small_case(tmp_path), Stub(deepest)
+    case, program = small_case(tmp_path), Stub(deepest)
     saved = tuple((2.0 * i, 2.0 * i) for i in range(20))
 
     def comes_out(stub: Stub, state: float, kept: object, limit: float) -> bool:
@@ -41,15 +41,15 @@ def test_safe_travel_is_the_deepest_that_comes_out(
 
     monkeypatch.setattr(winding, "_comes_out", comes_out)
     outcome = type("Outcome", (), {"wound": saved})()
-    assert safe_travel(case, cycle, outcome) == expected
-    assert len(cycle.tried) <= 6
-    assert cycle.log == "kept"
+    assert safe_travel(case, program, outcome) == expected
+    assert len(program.tried) <= 6
+    assert program.log == "kept"
 
 
 def test_a_coarser_answer_is_found_sooner(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     case = small_case(tmp_path)
     case = replace(case, push=replace(case.push, safe_travel_within=10.0))
-    cycle = Stub(13.0)
+    program = Stub(13.0)
 
     def comes_out(stub: Stub, state: float, kept: object, limit: float) -> bool:
         stub.tried.append(state)
@@ -57,10 +57,10 @@ def test_a_coarser_answer_is_found_sooner(tmp_path: Path, monkeypatch: pytest.Mo
 
     monkeypatch.setattr(winding, "_comes_out", comes_out)
     found = safe_travel(
-        case, cycle, type("Outcome", (), {"wound": tuple((2.0 * i, 2.0 * i) for i in range(20))})()
+        case, program, type("Outcome", (), {"wound": tuple((2.0 * i, 2.0 * i) for i in range(20))})()
     )
     assert 3.0 <= found <= 13.0
-    assert len(cycle.tried) <= 3
+    assert len(program.tried) <= 3
 
 
 def test_the_intended_path_starts_below_the_axle(tmp_path: Path) -> None:

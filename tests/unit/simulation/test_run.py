@@ -136,9 +136,11 @@ def test_a_bench_push_goes_the_same_way(tmp_path: Path) -> None:
 def test_an_end_without_convergence_keeps_the_path_and_is_no_jam(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from fem.simulation.retract_deploy import Cycle
+    from fem.simulation.retract_deploy import WindingProgram
 
-    monkeypatch.setattr(Cycle, "deploy", lambda self, limit=math.inf: "friction did not settle in 6 rounds")
+    monkeypatch.setattr(
+        WindingProgram, "deploy", lambda self, limit=math.inf: "friction did not settle in 6 rounds"
+    )
     result = run_case(small_case(tmp_path, friction=0.1))
     assert result.status == Status.NOT_CONVERGED
     assert result.jam is None

@@ -14,15 +14,15 @@ from fem.core.term import Evaluation, Friction
 from fem.rod.axle_clamp import AxleGrip
 from fem.rod.drives import TurnDrive
 from fem.rod.model import RodModel, build_rod_model
-from fem.simulation.fixtures import DriveGrip
-from fem.simulation.retract_deploy import assemble
+from fem.simulation.assembly import assemble
+from fem.simulation.grips import DriveGrip
 from fem.simulation.stepper import SNAP_SHRINK, Ledger, Stepper, StepSize
 from fem.solvers.implicit_dynamics import StepOutcome
 
 
 def at_axle(folder: Path, **changes: object) -> tuple[RodModel, Stepper]:
     model = build_rod_model(small_case(folder, **changes))
-    grip = AxleGrip(model)
+    grip = model.clamp()
     trip = assemble(model, grip)
     assert isinstance(trip, Stepper)
     trip.force = grip.force(trip.u, model.motion.total(trip.u, 1).gradient, 0.0)
@@ -95,7 +95,7 @@ def test_a_step_ends_where_what_begins_within_it_is_to_be_seen(tmp_path: Path) -
 
 def test_work_is_what_the_strip_stores_when_nothing_is_lost(tmp_path: Path) -> None:
     model = build_rod_model(small_case(tmp_path), surrounded=False)
-    root = AxleGrip(model)
+    root = model.clamp()
     trip = assemble(model, root)
     assert isinstance(trip, Stepper)
     heading = TurnDrive(model.rod, 45.0, 1.0, 0.0).moved(trip.u)

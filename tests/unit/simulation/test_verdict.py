@@ -1,4 +1,4 @@
-"""Status, numbers and sentence drawn from made-up courses of winding in and pushing out."""
+"""Status, numbers and sentence drawn from made-up runs of winding in and pushing out."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ from fem.results.outcome import Status
 from fem.results.result import Jam
 from fem.simulation.jam_modes import JamMode
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
-from fem.simulation.retract_deploy import CycleOutcome
-from fem.simulation.verdict import Course, passages, quantities, sentence, status
+from fem.simulation.retract_deploy import WindingOutcome
+from fem.simulation.verdict import WindingRun, passages, quantities, sentence, status
 
-WENT_THROUGH = CycleOutcome(True, True, False, False, "", ())
+WENT_THROUGH = WindingOutcome(True, True, False, False, "", ())
 JAM = Jam(JamMode.COIL_LOCKS, 12.0, 20.0, 45.0, ("seen",), ("lower the friction inside the casing",))
 
 
@@ -55,13 +55,13 @@ def with_motor(case: Case, torque: float) -> Case:
     return replace(case, motor=Motor(torque, 100.0, 1.0, 1.0))
 
 
-def said(course: Course, jam: Jam | None = None) -> tuple[str, str]:
-    word = status(course, jam)
-    return word, sentence(word, course, jam, quantities(course, jam))
+def said(run: WindingRun, jam: Jam | None = None) -> tuple[str, str]:
+    word = status(run, jam)
+    return word, sentence(word, run, jam, quantities(run, jam))
 
 
 def test_a_strip_that_went_through_is_deployed(case: Case) -> None:
-    word, text = said(Course(with_motor(case, 90.0), path([1, 5, 6, 4], [20, 12, 3]), WENT_THROUGH))
+    word, text = said(WindingRun(with_motor(case, 90.0), path([1, 5, 6, 4], [20, 12, 3]), WENT_THROUGH))
     assert word == Status.DEPLOYED
     assert (
         text
@@ -70,34 +70,36 @@ def test_a_strip_that_went_through_is_deployed(case: Case) -> None:
 
 
 def test_winding_in_alone_is_retracted(case: Case) -> None:
-    course = Course(replace(case, push=Retract()), path([1, 5, 6], []), replace(WENT_THROUGH, deployed=False))
-    assert said(course) == (Status.RETRACTED, "Winds in with at most 6.0 N mm.")
+    run = WindingRun(
+        replace(case, push=Retract()), path([1, 5, 6], []), replace(WENT_THROUGH, deployed=False)
+    )
+    assert said(run) == (Status.RETRACTED, "Winds in with at most 6.0 N mm.")
 
 
 def test_trouble_with_a_step_is_never_a_jam(case: Case) -> None:
-    outcome = CycleOutcome(True, False, False, False, "friction did not settle in 6 rounds", ())
-    course = Course(case, path([1, 5], [20, 30]), outcome)
-    assert course.jam_row() is None
-    word, text = said(course)
+    outcome = WindingOutcome(True, False, False, False, "friction did not settle in 6 rounds", ())
+    run = WindingRun(case, path([1, 5], [20, 30]), outcome)
+    assert run.jam_row() is None
+    word, text = said(run)
     assert word == Status.NOT_CONVERGED
     assert "friction did not settle" in text
     assert "not a jam" in text
     assert "at travel" in text
-    assert said(Course(case, Log(), outcome))[0] == Status.NOT_CONVERGED
+    assert said(WindingRun(case, Log(), outcome))[0] == Status.NOT_CONVERGED
 
 
 def test_a_tip_that_slips_inside(case: Case) -> None:
-    course = Course(case, path([1, 5], []), CycleOutcome(False, False, True, False, "", ()))
-    word, text = said(course)
+    run = WindingRun(case, path([1, 5], []), WindingOutcome(False, False, True, False, "", ()))
+    word, text = said(run)
     assert word == Status.SWALLOWED
     assert "push.left_out" in text
 
 
 def test_idle_pushing_jams_at_the_hardest_row(case: Case) -> None:
-    outcome = CycleOutcome(True, False, False, True, "", ())
-    course = Course(case, path([1, 5, 6], [10, 45, 40, 30]), outcome)
-    assert course.jam_row() == 4
-    word, text = said(course, JAM)
+    outcome = WindingOutcome(True, False, False, True, "", ())
+    run = WindingRun(case, path([1, 5, 6], [10, 45, 40, 30]), outcome)
+    assert run.jam_row() == 4
+    word, text = said(run, JAM)
     assert word == Status.JAMMED
     assert text == (
         "Jams: coil locks in the casing, 12.0 mm from the root, at travel 20.0 mm and 45.0 N mm. "
@@ -106,30 +108,30 @@ def test_idle_pushing_jams_at_the_hardest_row(case: Case) -> None:
 
 
 def test_more_than_the_motor_has_jams_there_even_if_it_would_come_out(case: Case) -> None:
-    course = Course(with_motor(case, 30.0), path([1, 5, 6], [10, 45, 50, 30]), WENT_THROUGH)
-    assert course.jam_row() == 4
-    assert course.overloaded(4)
-    assert not course.overloaded(3)
-    word, text = said(course, JAM)
+    run = WindingRun(with_motor(case, 30.0), path([1, 5, 6], [10, 45, 50, 30]), WENT_THROUGH)
+    assert run.jam_row() == 4
+    assert run.overloaded(4)
+    assert not run.overloaded(3)
+    word, text = said(run, JAM)
     assert word == Status.JAMMED
     assert "; the motor has 30.0 N mm; with about 50 N mm it might come out" in text
 
 
 def test_the_safe_travel_is_told(case: Case) -> None:
-    course = Course(with_motor(case, 30.0), path([1, 5, 6], [10, 45]), WENT_THROUGH)
-    numbers = quantities(course, JAM)
+    run = WindingRun(with_motor(case, 30.0), path([1, 5, 6], [10, 45]), WENT_THROUGH)
+    numbers = quantities(run, JAM)
     numbers["safe_travel_mm"] = replace(numbers["jam_torque_Nmm"], value=17.2)
-    assert "from 17 mm of travel it still comes out" in sentence(Status.JAMMED, course, JAM, numbers)
+    assert "from 17 mm of travel it still comes out" in sentence(Status.JAMMED, run, JAM, numbers)
 
 
 @pytest.mark.parametrize("idle", [True, False])
 def test_a_motor_too_weak_to_wind_in_and_idle_turning_stall(case: Case, idle: bool) -> None:
     if idle:
-        course = Course(case, path([1, 5, 9, 7], []), CycleOutcome(False, False, False, True, "", ()))
+        run = WindingRun(case, path([1, 5, 9, 7], []), WindingOutcome(False, False, False, True, "", ()))
     else:
-        course = Course(with_motor(case, 8.0), path([1, 5, 9, 10], [3]), WENT_THROUGH)
-    assert course.jam_row() == 2
-    word, text = said(course, JAM)
+        run = WindingRun(with_motor(case, 8.0), path([1, 5, 9, 10], [3]), WENT_THROUGH)
+    assert run.jam_row() == 2
+    word, text = said(run, JAM)
     assert word == Status.STALLED
     assert text.startswith("Winding in stops: coil locks in the casing")
 
@@ -137,8 +139,8 @@ def test_a_motor_too_weak_to_wind_in_and_idle_turning_stall(case: Case, idle: bo
 def test_what_would_come_after_the_jam_is_not_counted(case: Case) -> None:
     log = path([1, 5, 6], [10, 45, 50])
     log.rows[-1] |= {"strain_share": 5.0, "strain_peak": 0.7}
-    through = Course(with_motor(case, 100.0), log, WENT_THROUGH)
-    jammed = Course(with_motor(case, 30.0), log, WENT_THROUGH)
+    through = WindingRun(with_motor(case, 100.0), log, WENT_THROUGH)
+    jammed = WindingRun(with_motor(case, 30.0), log, WENT_THROUGH)
     assert through.before_jam() == log.rows
     assert jammed.before_jam() == log.rows[:5]
     assert quantities(through, None)["strain_share_peak"].value == 5.0
@@ -146,21 +148,21 @@ def test_what_would_come_after_the_jam_is_not_counted(case: Case) -> None:
 
 
 def test_scatter_is_the_departure_from_the_running_mean(case: Case) -> None:
-    smooth = Course(case, path([float(i) for i in range(30)], []), WENT_THROUGH)
+    smooth = WindingRun(case, path([float(i) for i in range(30)], []), WENT_THROUGH)
     assert smooth.scatter(15) < 1.01  # a straight rise: only the shortened means at the ends of the window
     jagged = [10.0 + 3.0 * (-1) ** i for i in range(30)]
     # mean of five alternating values is 10 +- 0.6
     fine = Log([row(RETRACT, 0.05 * i, float(i), torque) for i, torque in enumerate(jagged)], [])
-    assert 2.3 < Course(case, fine, WENT_THROUGH).scatter(15) < 6.1
-    assert Course(case, path([1, 5, 6], []), WENT_THROUGH).scatter(1) == 0.0
+    assert 2.3 < WindingRun(case, fine, WENT_THROUGH).scatter(15) < 6.1
+    assert WindingRun(case, path([1, 5, 6], []), WENT_THROUGH).scatter(1) == 0.0
 
 
 def test_idle_turn_is_the_turning_without_travel(case: Case) -> None:
     rows = [row(DEPLOY, 5.0 - 0.1 * i, 20.0, 10.0) for i in range(21)]
-    assert Course(case, Log(rows, []), WENT_THROUGH).idle_turn(20) == pytest.approx(2.0)
+    assert WindingRun(case, Log(rows, []), WENT_THROUGH).idle_turn(20) == pytest.approx(2.0)
     moving = [row(DEPLOY, 5.0 - 0.1 * i, 20.0 - i, 10.0) for i in range(21)]
-    assert Course(case, Log(moving, []), WENT_THROUGH).idle_turn(20) is None
-    assert Course(case, Log(moving, []), WENT_THROUGH).moved_before(20) == pytest.approx(20.0)
+    assert WindingRun(case, Log(moving, []), WENT_THROUGH).idle_turn(20) is None
+    assert WindingRun(case, Log(moving, []), WENT_THROUGH).moved_before(20) == pytest.approx(20.0)
 
 
 def test_bends_are_timed_while_they_pass_the_slot(case: Case) -> None:
@@ -173,7 +175,7 @@ def test_bends_are_timed_while_they_pass_the_slot(case: Case) -> None:
     ]
     log.rows[inside[2]] |= {"torque_Nmm": 33.0, "push_N": 4.0}
     log.rows[-1] |= {"torque_Nmm": 99.0}  # long after the bend
-    (passed,) = passages(Course(case, log, WENT_THROUGH))
+    (passed,) = passages(WindingRun(case, log, WENT_THROUGH))
     assert passed.bend == 1
     assert passed.peak_torque_Nmm == 33.0
     assert passed.peak_push_N == 4.0
@@ -183,13 +185,13 @@ def test_bends_are_timed_while_they_pass_the_slot(case: Case) -> None:
 
 def test_a_bend_that_never_came_out_is_read_on_the_way_in_and_one_never_seen_is_left_out(case: Case) -> None:
     log = path([7.0] * 36, [])
-    assert [passed.peak_torque_Nmm for passed in passages(Course(case, log, WENT_THROUGH))] == [7.0]
-    assert passages(Course(case, path([7.0] * 3, []), WENT_THROUGH)) == ()
+    assert [passed.peak_torque_Nmm for passed in passages(WindingRun(case, log, WENT_THROUGH))] == [7.0]
+    assert passages(WindingRun(case, path([7.0] * 3, []), WENT_THROUGH)) == ()
 
 
 def test_numbers_of_the_motor(case: Case) -> None:
-    course = Course(with_motor(case, 40.0), path([10.0] * 9, [20.0] * 8), WENT_THROUGH)
-    numbers = quantities(course, None)
+    run = WindingRun(with_motor(case, 40.0), path([10.0] * 9, [20.0] * 8), WENT_THROUGH)
+    numbers = quantities(run, None)
     assert numbers["deploy_margin"].value == pytest.approx(0.5)
     assert numbers["retract_margin"].value == pytest.approx(0.75)
     # linear line: at half the stall torque half of 100 rpm, 7 x 0.25 rad
@@ -197,40 +199,40 @@ def test_numbers_of_the_motor(case: Case) -> None:
     assert numbers["axle_turns"].value == pytest.approx(2.0 / (2 * math.pi))
     assert numbers["travel_wound_mm"].value == 8.0
     assert numbers["travel_left_mm"].value == 0.0
-    assert "deploy_margin" not in quantities(replace(course, case=case), None)
+    assert "deploy_margin" not in quantities(replace(run, case=case), None)
 
 
-def test_moments_worth_a_picture(case: Case) -> None:
-    course = Course(with_motor(case, 30.0), path([1, 5, 6], [10, 45, 50]), WENT_THROUGH)
-    names = dict(course.moments(True))
+def test_rows_worth_a_picture(case: Case) -> None:
+    run = WindingRun(with_motor(case, 30.0), path([1, 5, 6], [10, 45, 50]), WENT_THROUGH)
+    names = dict(run.named_rows(True))
     assert names == {
         "fully out": 0, "hardest while winding in": 2, "wound in": 2, "hardest while pushing out": 5,
         "end of pushing out": 5, "jam": 4,
     }  # fmt: skip
-    assert "jam" not in dict(course.moments(False))
-    assert Course(case, Log(), WENT_THROUGH).moments(False) == []
+    assert "jam" not in dict(run.named_rows(False))
+    assert WindingRun(case, Log(), WENT_THROUGH).named_rows(False) == []
 
 
-def test_film_runs_in_order_and_keeps_the_moments(case: Case) -> None:
-    course = Course(with_motor(case, 30.0), path(range(40), range(40, 90)), WENT_THROUGH)
-    film = course.film(True, frames=10)
-    rows = [row for _, row in film]
+def test_pictures_run_in_order_and_keep_the_named_rows(case: Case) -> None:
+    run = WindingRun(with_motor(case, 30.0), path(range(40), range(40, 90)), WENT_THROUGH)
+    shown = run.snapshot_rows(True, frames=10)
+    rows = [row for _, row in shown]
     assert rows == sorted(set(rows))
     assert 10 <= len(rows) <= 16
-    told = {word: row for words, row in film for word in words.split("; ")}
-    assert dict(course.moments(True)).items() <= told.items()
-    assert Course(case, Log(), WENT_THROUGH).film(False) == []
+    told = {word: row for words, row in shown for word in words.split("; ")}
+    assert dict(run.named_rows(True)).items() <= told.items()
+    assert WindingRun(case, Log(), WENT_THROUGH).snapshot_rows(False) == []
 
 
-def test_film_is_spread_over_travel_and_turning(case: Case) -> None:
-    course = Course(case, path(range(101), []), WENT_THROUGH)
-    rows = [row for _, row in course.film(False, frames=11)]
+def test_pictures_are_spread_over_travel_and_turning(case: Case) -> None:
+    run = WindingRun(case, path(range(101), []), WENT_THROUGH)
+    rows = [row for _, row in run.snapshot_rows(False, frames=11)]
     assert max(np.diff(rows)) <= 12
 
 
 def test_unstable_states_are_counted(case: Case) -> None:
     log = path([1, 5, 6], [])
     log.rows[1] |= {"stable": 0.0}
-    numbers = quantities(Course(case, log, WENT_THROUGH), None)
+    numbers = quantities(WindingRun(case, log, WENT_THROUGH), None)
     assert numbers["unstable_states"].value == 1.0
     assert np.isfinite(numbers["curvature_peak_per_mm"].value)

@@ -12,7 +12,7 @@ from small_cases import small_case
 from fem.core.term import Array, Blocks, Evaluation
 from fem.rod.axle_clamp import AxleGrip
 from fem.rod.model import RodModel, build_rod_model
-from fem.simulation.retract_deploy import assemble
+from fem.simulation.assembly import assemble
 from fem.simulation.stepper import Stepper, StepSize
 from fem.solvers import balance
 from fem.solvers.balance import LOST, SETTLED, Damped, Halved, Toward

@@ -1,26 +1,20 @@
-"""Bench pushes of a case with the shell: judged in words, in the same quantities as the rod; states on a
-grid."""
+"""Bench pushes of a case with the shell in the air, through static states."""
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from fem.case.definition import read_case
-from fem.core.errors import InputError
 from fem.design.environment import Weight
-from fem.design.loading import Bend, Coil, Column, Press, Retract
+from fem.design.loading import Bend, Coil, Column, Press
 from fem.results.outcome import Status
 from fem.section_model.moment_curvature import moment_curve
-from fem.shell.state import strip_state
-from fem.shell.static_drive import TrialSettings, flattened
-from fem.shell.strip_shell import StripMesh, strip_shell
 from fem.simulation.bench import run_bench
-from fem.simulation.shell_bench import _mesh, run_shell_bench
+from fem.simulation.run_context import RunContext
+from fem.simulation.static_bench import air_mesh, dense_levels, levels
 from fem.verification.folds import section_of
 
 CASE = """
@@ -67,9 +61,8 @@ def case(tmp_path_factory: pytest.TempPathFactory):
 
 def _run(case, push):
     heard: list[float] = []
-    result = run_shell_bench(
-        replace(case, push=push), lambda share, _: heard.append(share), time.perf_counter(), {}
-    )
+    context = RunContext(progress=lambda share, _: heard.append(share))
+    result = run_bench(replace(case, push=push), "shell", context)
     assert heard[-1] == pytest.approx(1.0)
     return result
 
@@ -77,7 +70,9 @@ def _run(case, push):
 def test_bend_reports_moment_energy_closure_and_snapshots(case) -> None:
     result = _run(case, Bend(-0.6))
     assert (result.model, result.status) == ("shell", Status.HELD)
-    assert result.rows == 44
+    assert result.rows == 45
+    assert result.path["turn_rad"][0] == 0.0
+    assert abs(result.path["moment_Nmm"][0]) < 1e-3  # gripped as it lies
     assert result.path["turn_rad"][-1] == pytest.approx(-0.6)
     assert result.quantities["moment_end_Nmm"].value == pytest.approx(result.path["moment_Nmm"][-1])
     assert result.quantities["moment_end_Nmm"].value < 0.0
@@ -92,11 +87,6 @@ def test_pinned_column_buckles_and_press_moves_along_its_force(case) -> None:
     pressed = _run(case, Press(force=0.05, held="clamped"))
     assert pressed.path["pressed_mm"][-1] > 1.0
     assert pressed.path["tip_y_mm"][-1] < pressed.path["tip_y_mm"][0]
-
-
-def test_a_push_by_the_axle_is_refused(case) -> None:
-    with pytest.raises(InputError, match=r"does not turn the axle.*'retract'"):
-        run_shell_bench(replace(case, push=Retract()), lambda _share, _text: None, 0.0, {})
 
 
 def test_a_load_that_moves_the_strip_too_far_is_too_soft(case) -> None:
@@ -147,7 +137,7 @@ def test_the_energy_of_a_clamped_column_closes_over_many_short_steps(case) -> No
 def test_rod_and_shell_agree(case, push) -> None:
     # two models of one strip: the rod's section has two opening modes, the shell's bends as it likes
     shell = _run(case, push)
-    rod = run_bench(replace(case, push=push), lambda _share, _text: None, time.perf_counter(), {})
+    rod = run_bench(replace(case, push=push), "rod", RunContext())
     for name in ("moment_end_Nmm", "force_end_N", "energy_end_Nmm"):
         if name in shell.quantities:
             assert rod.quantities[name].value == pytest.approx(shell.quantities[name].value, rel=0.035), name
@@ -160,13 +150,13 @@ def test_weight_bends_the_strip_before_it_is_pressed_as_in_the_rod(case) -> None
     sunk = _run(case, pushed).path["tip_y_mm"] - shell.path["tip_y_mm"]
     # w = q L^4 / 8 EI of a cantilever, EI from its tip stiffness 3 EI / L^3: q L / k * 3 / 8
     load = 9806.65e0 * 1.21e-9 * 12.0 * 75.7
-    stiffness = shell.path["force_N"][0] / shell.path["pressed_mm"][0]
+    stiffness = shell.quantities["stiffness_N_per_mm"].value
     assert sunk[0] == pytest.approx(0.375 * load / stiffness, rel=0.15)
 
 
 def test_finer_elements_are_taken_up(case) -> None:
     fine = replace(case, settings=replace(case.settings, element=0.5))
-    usual, finer = (_mesh(made, Bend()).along for made in (case, fine))
+    usual, finer = (air_mesh(made).along for made in (case, fine))
     assert (usual, finer) == (pytest.approx(2.4), pytest.approx(1.2))
 
 
@@ -174,7 +164,7 @@ def test_a_fold_too_sharp_for_the_mesh_is_told(case, monkeypatch: pytest.MonkeyP
     told = "one element turns by"
     usual = _run(case, Bend(-0.8))
     assert not any(told in text for text in usual.warnings)
-    monkeypatch.setattr("fem.simulation.shell_bench.COARSE_FOLD", 0.04)
+    monkeypatch.setattr("fem.simulation.static_bench.COARSE_FOLD", 0.04)
     result = _run(case, Bend(-0.8))
     (text,) = (text for text in result.warnings if told in text)
     degrees = float(text.split(told)[1].split()[0])
@@ -185,34 +175,9 @@ def test_a_fold_too_sharp_for_the_mesh_is_told(case, monkeypatch: pytest.MonkeyP
     assert "set solver.element" in text
 
 
-@pytest.mark.parametrize("half", [True, False])
-def test_rest_state_on_the_grid_is_the_strip(case, tmp_path: Path, half: bool) -> None:
-    strip = case.strip
-    model = strip_shell(strip, StripMesh(half=half, cache=tmp_path))
-    state = strip_state(model, model.shell.rest.ravel())
-    assert np.allclose(state.position, strip.path.position(state.station), atol=1e-9)
-    assert np.allclose(state.heading, strip.path.heading(state.station), atol=1e-9)
-    assert state.across[0] == pytest.approx(-6.0)
-    height, lateral = strip.section_place(state.station[:, None], state.across)
-    assert np.allclose(state.height, height, atol=1e-6)
-    assert np.allclose(state.lateral, lateral, atol=1e-6)
-    bend = strip.path.bends[0]
-    inside = (state.station > bend.start + 8.0) & (state.station < bend.end - 8.0)
-    assert state.curvature[inside] == pytest.approx(strip.path.curvature(state.station[inside]), rel=0.02)
-    assert np.abs(state.strain).max() < 1e-12
-
-
-def test_pressing_the_root_flat_leaves_it_flat_and_in_place(case, tmp_path: Path) -> None:
-    model = strip_shell(case.strip, StripMesh(half=True, cache=tmp_path))
-    x = flattened(model, (0,), TrialSettings())
-    assert not isinstance(x, str)
-    state = strip_state(model, x)
-    assert np.abs(state.height[0]).max() < 1e-9
-    assert np.abs(state.position[0]).max() < 1e-9
-    assert state.heading[0] == pytest.approx(0.0, abs=1e-9)
-    rest = strip_state(model, model.shell.rest.ravel())
-    assert state.height[-1].max() == pytest.approx(
-        rest.height[-1].max(), rel=0.02
-    )  # a free tip keeps its shape
-    # strain of pressing an arc flat: t / (2 R) across (and as much again times nu along, held by the root)
-    assert state.strain[0].max() > 0.5 / 9.0 * 0.9
+def test_levels_begin_before_the_push_and_are_close_there() -> None:
+    for made in (levels(-2.0, 10), dense_levels(-2.0, 10)):
+        steps = np.diff(made)
+        assert made[0] == 0.0 and made[-1] == pytest.approx(-2.0)
+        assert np.all(steps < 0.0)
+        assert abs(steps[0]) < 0.25 * abs(steps[-1])

@@ -1,0 +1,40 @@
+"""Winding with half the width of a shell for as long as half of it is enough.
+
+Where layers and section are symmetric, half the width stands for the whole. Where the whole would leave the
+symmetric shape, it is run again with the whole width, one side a little stiffer so that it finds its way;
+unless the motor had too little torque before: then pushing on ends there, for the verdict stands and the
+whole width from the start would cost several times what has been done.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from fem.design.loading import Retract
+from fem.shell.model import SKEW, ShellModel, build_shell_model
+from fem.shell.symmetry import SymmetryLostError
+from fem.simulation.retract_deploy import Ended, WindingProgram, ended_beyond_motor, wind, winding_program
+from fem.simulation.run_context import RunContext
+from fem.simulation.strip_model import StripModel
+
+
+def wind_guarded(
+    model: StripModel, program: WindingProgram | str, run: RunContext
+) -> tuple[StripModel, Ended]:
+    """Retract and deploy as the model's case asks, from where the program stands (a text: why it could not be
+    started); the model that went to the end, and how it did. Nothing but `wind` happens to a model that
+    stands for the whole strip.
+    """
+    case = model.case
+    deploy = not isinstance(case.push, Retract)
+    try:
+        return model, wind(program, case.travel, deploy, run.progress, run.keeper)
+    except SymmetryLostError as lost:
+        assert isinstance(model, ShellModel) and isinstance(program, WindingProgram)  # nothing else raises it
+        ended = ended_beyond_motor(program, lost.doubtful - 1)  # the last step has no row yet
+        if ended is not None:
+            return replace(model, lost=str(lost)), ended
+        run.progress(0.0, f"{lost}; again with the whole width")
+        whole = replace(build_shell_model(case, whole=True, skew=SKEW), lost=str(lost))
+        started = winding_program(whole)
+        return whole, wind(started, case.travel, deploy, run.progress, run.keeper)

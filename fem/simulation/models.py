@@ -1,0 +1,34 @@
+"""The model of a case, by its name."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from fem.case.definition import Case
+from fem.jit.allocator import keep_memory
+from fem.rod.model import build_rod_model
+from fem.shell.model import build_shell_model
+from fem.shell.symmetry import Guard
+from fem.simulation.strip_model import StripModel
+
+BENCH_REFINE = 1.25
+"""Elements of 2.4 mm outside the slot, as for the other bench pushes of the shell."""
+
+
+def winding_model(case: Case, kind: str) -> StripModel:
+    """The "rod" or "shell" of a case, to be wound: of a symmetric shell half the width, which is watched."""
+    if kind == "rod":
+        return build_rod_model(case)
+    keep_memory()
+    model = build_shell_model(case)
+    return replace(model, guard=Guard()) if model.body.half else model
+
+
+def bench_model(case: Case, kind: str) -> StripModel:
+    """The "rod" or "shell" of a case, held by axle and slot on the bench: of the shell the whole width, which
+    a thin strip may leave sideways, a little coarser than to be wound, and nothing is wound.
+    """
+    if kind == "rod":
+        return build_rod_model(case)
+    settings = replace(case.settings, wraps_touch=False)
+    return build_shell_model(replace(case, settings=settings), BENCH_REFINE, whole=True)
