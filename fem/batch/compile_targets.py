@@ -27,13 +27,13 @@ from fem.linalg.block_sparse import BlockMatrix
 from fem.linalg.profile_ldl import assemble
 from fem.rod.energy import Rod, RodEnergy, build_rod, rest_state
 from fem.rod.fields import RodFields
-from fem.rod.self_contact import WrapContact
-from fem.rod.wall_contact import WallContact, contact_points
-from fem.shell.self_contact import ShellWraps
+from fem.rod.self_contact import RodSelfContact
+from fem.rod.wall_contact import RodWallContact, contact_points
+from fem.shell.self_contact import ShellSelfContact
 from fem.shell.state import strip_state
 from fem.shell.strip_shell import StripMesh, StripShell, strip_shell
 from fem.shell.surface_points import surface_points
-from fem.shell.wall_contact import ShellWalls
+from fem.shell.wall_contact import ShellWallContact
 
 Part = Callable[[], None]
 LENGTH, AXLE = 30.0, 3.0
@@ -56,7 +56,7 @@ def _unit(dofs: Index) -> Blocks:
     return Blocks(dofs, np.broadcast_to(np.eye(width), (len(dofs), width, width)).copy())
 
 
-def _step(touching: WallContact | WrapContact | ShellWalls | ShellWraps, u: Array) -> None:
+def _step(touching: RodWallContact | RodSelfContact | ShellWallContact | ShellSelfContact, u: Array) -> None:
     """What contact of any kind is asked while a step is made."""
     touching.safe_fraction(u, np.zeros_like(u))
     touching.accept(u)
@@ -72,14 +72,14 @@ def _rod() -> tuple[Rod, Array]:
     return rod, rest_state(rod, path.position(rod.nodes), path.heading(rod.nodes))
 
 
-def _rod_walls() -> tuple[WallContact, Array]:
+def _rod_walls() -> tuple[RodWallContact, Array]:
     rod, u = _rod()
-    return WallContact(rod, contact_points(rod, 2.0, 3), _surroundings(), SETTINGS), u
+    return RodWallContact(rod, contact_points(rod, 2.0, 3), _surroundings(), SETTINGS), u
 
 
-def _rod_wraps() -> tuple[WrapContact, Array]:
+def _rod_wraps() -> tuple[RodSelfContact, Array]:
     rod, u = _rod()
-    return WrapContact(rod, contact_points(rod, 2.0), SETTINGS, np.pi * AXLE), u
+    return RodSelfContact(rod, contact_points(rod, 2.0), SETTINGS, np.pi * AXLE), u
 
 
 def _rod_energy() -> None:
@@ -163,7 +163,7 @@ def _shell_factors() -> None:
 def _shell_walls() -> None:
     shell, thickness = _shell().shell, _strip().thickness
     points = surface_points(_shell(), 2.0, split=3)
-    walls, u = ShellWalls(points, shell.size, thickness, _surroundings(), SETTINGS), shell.rest.ravel()
+    walls, u = ShellWallContact(points, shell.size, thickness, _surroundings(), SETTINGS), shell.rest.ravel()
     walls.start(u)
     walls.evaluate(u, 1)
     walls.evaluate(1.001 * u, 1)  # elsewhere than what is held
@@ -177,7 +177,7 @@ def _shell_wraps() -> None:
     shell, thickness = _shell().shell, _strip().thickness
     points = surface_points(_shell(), 2.0, ends=True)
     wraps, u = (
-        ShellWraps(points, shell.grid, shell.size, thickness, SETTINGS, np.pi * AXLE),
+        ShellSelfContact(points, shell.grid, shell.size, thickness, SETTINGS, np.pi * AXLE),
         shell.rest.ravel(),
     )
     wraps.start(u)

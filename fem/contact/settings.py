@@ -67,7 +67,7 @@ class ContactSettings:
         )
 
 
-def sharp_spots(table: Array, largest: float) -> Array:
+def sharp_roundings(table: Array, largest: float) -> Array:
     """(m, 3): centres x, y and radius of the walls' round ends and posts of a radius below `largest`."""
     sharp = table[(table[:, 3] < largest) & (table[:, 0] < LINE)]
     point, segment, arc = (sharp[sharp[:, 0] == kind] for kind in (POINT, SEGMENT, ARC))

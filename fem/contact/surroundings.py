@@ -7,7 +7,7 @@ from __future__ import annotations
 import numpy as np
 
 from fem.case.definition import Case
-from fem.contact.settings import SHARP, sharp_spots
+from fem.contact.settings import SHARP, sharp_roundings
 from fem.design.obstacle import Pod, Wall, axle_walls, wall_table
 
 SINK, ONSET, SLIP = 0.01, 0.05, 0.03
@@ -35,8 +35,8 @@ def split(walls: tuple[Wall, ...], spacing: float, onset: float) -> int:
     """Stations (odd) that one a `spacing` wide is split into near the sharpest rounding: between two of them
     its surface stands back by SAG of the penalty's onset at most.
     """
-    spots = sharp_spots(wall_table(walls), SHARP * spacing)
-    if len(spots) == 0:
+    roundings = sharp_roundings(wall_table(walls), SHARP * spacing)
+    if len(roundings) == 0:
         return 1
-    finest = np.sqrt(8 * max(float(spots[:, 2].min()), 0.1 * onset) * SAG * onset)
+    finest = np.sqrt(8 * max(float(roundings[:, 2].min()), 0.1 * onset) * SAG * onset)
     return min(MOST_SPLIT, 2 * int(np.ceil(0.5 * (spacing / finest - 1.0))) + 1)

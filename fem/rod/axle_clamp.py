@@ -8,7 +8,7 @@ from typing import Protocol
 
 from fem.core.term import Array
 from fem.rod.energy import Rod
-from fem.rod.wall_contact import WallContact
+from fem.rod.wall_contact import RodWallContact
 
 
 class ClampedRod(Protocol):
@@ -19,7 +19,7 @@ class ClampedRod(Protocol):
     @property
     def rod(self) -> Rod: ...
     @property
-    def walls(self) -> WallContact | None: ...
+    def walls(self) -> RodWallContact | None: ...
     @property
     def root_radius(self) -> float: ...
     @property
@@ -27,7 +27,7 @@ class ClampedRod(Protocol):
 
 
 @dataclass(frozen=True)
-class AxleGrip:
+class RodAxleClamp:
     """Root clamped flat to an axle that has wound in by the control psi [rad]."""
 
     model: ClampedRod
@@ -39,7 +39,7 @@ class AxleGrip:
         clamped = [rod.index(0, f) for f in range(rod.fields)]
         return clamped + [rod.index(0, f, 1) for f in range(2 + rod.modes)]
 
-    def pressed(self, share: float) -> AxleGrip:
+    def pressed(self, share: float) -> RodAxleClamp:
         """The same clamp with the root's section pressed flat by a share of the way."""
         return replace(self, flatten=share)
 

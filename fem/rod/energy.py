@@ -131,7 +131,7 @@ def rest_state(rod: Rod, position: Array, heading: Array) -> Array:
 
 
 @dataclass(frozen=True)
-class TurningOn:
+class CorotatingNodes:
     """How a motion of the rod goes on: every node in the frame that turns with its heading.
 
     A coil that turns as a whole, and a strip that slides along a curve of constant curvature, are then met
@@ -156,7 +156,7 @@ class TurningOn:
 
 
 @dataclass(frozen=True)
-class Leaping:
+class SnapTest:
     """Whether some node of the rod turns farther within a step than `most` [rad]: a snap, which wants more
     than one step.
     """

@@ -21,7 +21,7 @@ from fem.design.layup import Stack
 from fem.design.material import Material
 from fem.rod.energy import Rod
 from fem.rod.kernels.fields import FieldTables
-from fem.rod.kernels.fields import glance as read_summary
+from fem.rod.kernels.fields import summarise as read_summary
 from fem.rod.section_tables import RestStrip, SectionTables, tables_at, width_rule
 
 

@@ -21,14 +21,14 @@ from fem.core.term import Array, FrictionTerm, Index, Term
 from fem.design.obstacle import Wall
 from fem.mesh.line_mesh import SizeField, Zone, line_mesh
 from fem.results.result import Quantity
-from fem.rod.axle_clamp import AxleGrip
+from fem.rod.axle_clamp import RodAxleClamp
 from fem.rod.constraints import line_unknowns, section_unknowns
 from fem.rod.drives import PushDrive
-from fem.rod.energy import Leaping, Rod, RodEnergy, TurningOn, build_rod, flat_amplitudes, rest_state
+from fem.rod.energy import CorotatingNodes, Rod, RodEnergy, SnapTest, build_rod, flat_amplitudes, rest_state
 from fem.rod.fields import RodFields, RodState, RodSummary
 from fem.rod.loads import DeadLoad, point_load, weight
-from fem.rod.self_contact import WrapContact
-from fem.rod.wall_contact import WallContact, contact_points
+from fem.rod.self_contact import RodSelfContact
+from fem.rod.wall_contact import RodWallContact, contact_points
 from fem.solvers.implicit_dynamics import Motion, mass_blocks
 from fem.solvers.moving_system import MotionSettings
 
@@ -52,8 +52,8 @@ class RodModel:
     case: Case
     rod: Rod
     energy: RodEnergy
-    walls: WallContact | None
-    wraps: WrapContact | None
+    walls: RodWallContact | None
+    wraps: RodSelfContact | None
     motion: Motion
     root_radius: float
     flat: Array
@@ -78,9 +78,9 @@ class RodModel:
         return flat_stiffness(self.rod)
 
     @property
-    def snap_test(self) -> Leaping:
+    def snap_test(self) -> SnapTest:
         """Whether the strip snaps on the way from one state to another."""
-        return Leaping(self.rod, SNAP_TURN)
+        return SnapTest(self.rod, SNAP_TURN)
 
     @property
     def provenance(self) -> dict[str, str]:
@@ -97,9 +97,9 @@ class RodModel:
         """Everything that can be touched, backed off by `opening` mm."""
         return surrounding_walls(self.case, opening)
 
-    def clamp(self) -> AxleGrip:
+    def clamp(self) -> RodAxleClamp:
         """The root held flat on the axle."""
-        return AxleGrip(self)
+        return RodAxleClamp(self)
 
     def places(self, u: Array, stations: Array) -> Array:
         """Places (n, 2) [mm] of the mid-line in a state at stations (n,) [mm]."""
@@ -118,7 +118,7 @@ class RodModel:
     def renew_contact(self, u: Array) -> None:
         """Bring contact pairs and held forces to a state, for reading them."""
         if self.walls is not None:
-            self.walls.focus(u)
+            self.walls.choose_points(u)
             self.walls.hold(u)
         if self.wraps is not None:
             self.wraps.hold(u, fully=True)
@@ -198,12 +198,12 @@ def build_rod_model(
         settings = contact_settings(case, rod)
         around = surrounding_walls(case, 0.0)
         spacing = st.contact_spacing / refine
-        walls = WallContact(
+        walls = RodWallContact(
             rod, contact_points(rod, spacing, split(around, spacing, settings.onset)), around, settings
         )
         if st.wraps_touch:
             coarse = contact_points(rod, 2 * spacing)
-            wraps = WrapContact(
+            wraps = RodSelfContact(
                 rod, coarse, replace(settings, friction=case.friction.wraps), np.pi * case.axle.radius
             )
     root = case.axle.radius + 0.5 * strip.thickness
@@ -244,7 +244,7 @@ def flat_stiffness(rod: Rod) -> float:
 
 
 def _motion(
-    case: Case, rod: Rod, energy: RodEnergy, walls: WallContact | None, wraps: WrapContact | None
+    case: Case, rod: Rod, energy: RodEnergy, walls: RodWallContact | None, wraps: RodSelfContact | None
 ) -> Motion:
     st, strip = case.settings, case.strip
     stiffness = flat_stiffness(rod)
@@ -265,4 +265,6 @@ def _motion(
     if case.weight.acts:
         terms.append(weight(rod, np.array(case.weight.acceleration())))
     mass = mass_blocks(rod.dofs, rod.shape, weights, density)
-    return Motion(terms, friction, mass, rod.size, 2 * rod.fields, places.ravel(), settings, TurningOn(rod))
+    return Motion(
+        terms, friction, mass, rod.size, 2 * rod.fields, places.ravel(), settings, CorotatingNodes(rod)
+    )

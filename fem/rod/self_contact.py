@@ -30,8 +30,8 @@ SAME_FOOT = 2.0
 
 
 @dataclass
-class WrapContact:
-    """Self-contact of the rod over pairs of stations; same calls as `fem.rod.wall_contact.WallContact`.
+class RodSelfContact:
+    """Self-contact of the rod over pairs of stations; same calls as `fem.rod.wall_contact.RodWallContact`.
 
     reach [mm]: strip that lies at least between a station and its partner. partner (n,), place (n,), held (n,
     k, 6), before and before_partner (n, k, 2): as in `fem.rod.kernels.pairs.Pairs`; sides, feet (n,): side of

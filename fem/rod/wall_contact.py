@@ -32,7 +32,7 @@ from fem.contact.settings import (
     ContactSettings,
     lobatto,
     pressure,
-    sharp_spots,
+    sharp_roundings,
 )
 from fem.core.term import Array, Blocks, Evaluation, Friction, History, Index
 from fem.design.obstacle import Wall, wall_table
@@ -109,12 +109,10 @@ def contact_points(rod: Rod, spacing: float, split: int = 1) -> ContactPoints:
 
 
 @dataclass
-class WallContact:
+class RodWallContact:
     """Contact and friction of the rod with walls.
 
-    Call `hold(u)` to renew the held normal forces and directions, `accept(u)` once a step is taken. turn
-    [rad]: how far turning walls go in this step; friction_on: whether friction counts; coupled: whether its
-    limit follows the present normal force (its tangent is then not symmetric) instead of the held one.
+    turn [rad]: how far walls that turn have gone since the last accepted step.
 
     held (n, k, walls, 4): normal force [N], sliding direction, offset of the face [mm]; slip (n, k, walls)
     [mm]: elastic slip at the last accepted step; before (n, k, 5): places then; remembered: what was held
@@ -134,7 +132,7 @@ class WallContact:
 
     def __post_init__(self) -> None:
         self.table = wall_table(self.walls)
-        self._find_spots()
+        self._find_roundings()
         self._tables = self.points.kernel_tables(self.rod)
         n, k = self.points.area.shape
         self._area, self._rise = self.points.area, highest(self.points)
@@ -146,17 +144,17 @@ class WallContact:
     def move_walls(self, walls: tuple[Wall, ...]) -> None:
         """Put the same walls elsewhere (assembly)."""
         self.walls, self.table = walls, wall_table(walls)
-        self._find_spots()
+        self._find_roundings()
 
     def start(self, u: Array) -> None:
         """Forget all friction; the present place is where slip is counted from."""
         self.slip[:] = 0.0
-        self.focus(u)
+        self.choose_points(u)
         self.hold(u)
         self.before = wall_places(u, self._tables)
         self.remembered = (self.held.copy(), np.zeros_like(self.slip))
 
-    def focus(self, u: Array) -> None:
+    def choose_points(self, u: Array) -> None:
         """Choose which points count from here on: all near sharp roundings, else one for each `split`; the
         others have no area.
         """
@@ -164,7 +162,7 @@ class WallContact:
         if split == 1:
             return
         near = 0.5 * self.rod.strip.thickness + self._rise + CLEAR
-        share = wall_shares(u, self._tables, self._spots, (near, FADE, split))
+        share = wall_shares(u, self._tables, self._roundings, (near, FADE, split))
         self.points = replace(self.points, area=self._area * share[:, None])
         self._tables = self._tables._replace(area=self.points.area)
         self.held[share == 0.0, :, :, 0] = 0.0
@@ -187,7 +185,7 @@ class WallContact:
         force = np.zeros_like(self.slip)
         walls = (self.table, self._law(), self._memory())
         work = float(wall_taken(u, self._tables, walls, self.remembered, force))
-        self.focus(u)
+        self.choose_points(u)
         self.before = wall_places(u, self._tables)
         self.hold(u)
         np.copyto(self.remembered[0], self.held)
@@ -202,7 +200,7 @@ class WallContact:
         """Go on from an accepted state; points count there as they did."""
         slip, before, force = history
         self.slip, self.before = slip.copy(), before.copy()
-        self.focus(u)
+        self.choose_points(u)
         self.hold(u)
         self.remembered = (self.held.copy(), force)
 
@@ -235,7 +233,7 @@ class WallContact:
 
     def balance(self, u: Array, order: int) -> Evaluation:
         """Renew what is held at u and evaluate there with friction following, in one go."""
-        return self._evaluated(u, order, self._law()._replace(coupled=RENEWED))
+        return self._evaluated(u, order, self._law()._replace(following=RENEWED))
 
     def evaluate(self, u: Array, order: int, friction: Friction = Friction.HELD) -> Evaluation:
         """Energy [N mm], gradient (n,) and element blocks of contact and friction."""
@@ -258,10 +256,10 @@ class WallContact:
         """Places (n, 2) [mm] of the mid-line at the contact stations."""
         return np.asarray(mid_points(u, self._tables))
 
-    def _find_spots(self) -> None:
+    def _find_roundings(self) -> None:
         """Sharp roundings of the walls as they stand."""
         apart = float(np.diff(self.points.stations[:2])[0])
-        self._spots = sharp_spots(self.table, SHARP * self.points.split * apart)
+        self._roundings = sharp_roundings(self.table, SHARP * self.points.split * apart)
 
     def _memory(self) -> WallMemory:
         """What the compiled loops remember."""

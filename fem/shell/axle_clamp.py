@@ -12,9 +12,9 @@ from fem.case.definition import Case
 from fem.core.term import Array, Index
 from fem.shell.constraints import unknowns
 from fem.shell.motion import mirror_unknowns
-from fem.shell.self_contact import ShellWraps
+from fem.shell.self_contact import ShellSelfContact
 from fem.shell.strip_shell import StripShell
-from fem.shell.wall_contact import ShellWalls
+from fem.shell.wall_contact import ShellWallContact
 from fem.solvers.implicit_dynamics import Motion
 
 FINE = 401
@@ -30,9 +30,9 @@ class ClampedShell(Protocol):
     @property
     def body(self) -> StripShell: ...
     @property
-    def walls(self) -> ShellWalls: ...
+    def walls(self) -> ShellWallContact: ...
     @property
-    def wraps(self) -> ShellWraps | None: ...
+    def wraps(self) -> ShellSelfContact | None: ...
     @property
     def motion(self) -> Motion: ...
     @property
@@ -40,7 +40,7 @@ class ClampedShell(Protocol):
 
 
 @dataclass(frozen=True)
-class ShellGrip:
+class ShellAxleClamp:
     """Root clamped flat to an axle that has wound in by the control psi [rad]; flatten: 0 rest section, 1
     flat.
     """
@@ -56,7 +56,7 @@ class ShellGrip:
         """Unknowns of the root's line of nodes."""
         return unknowns(self.model.body.shell.grid.edge("start"), (0, 1, 2, 3))
 
-    def pressed(self, share: float) -> ShellGrip:
+    def pressed(self, share: float) -> ShellAxleClamp:
         """The same clamp with the root's section pressed flat by a share of the way."""
         return replace(self, flatten=share)
 

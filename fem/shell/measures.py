@@ -22,7 +22,7 @@ GAP_ALONG, GAP_ACROSS, GAP_STATES = 0.2, 0.5, 24
 
 def renew_contact(model: ClampedShell, u: Array) -> None:
     """Bring contact pairs and held forces to a state, for reading them."""
-    model.walls.focus(u)
+    model.walls.choose_points(u)
     model.walls.hold(u)
     if model.wraps is not None:
         model.wraps.hold(u, fully=True)

@@ -23,19 +23,19 @@ from fem.design.obstacle import Wall
 from fem.mesh.developed_mesh import Part
 from fem.mesh.line_mesh import Zone
 from fem.results.result import Quantity
-from fem.shell.axle_clamp import ShellGrip
+from fem.shell.axle_clamp import ShellAxleClamp
 from fem.shell.constraints import unknowns
 from fem.shell.drives import ShellPushDrive
 from fem.shell.loads import DeadLoad, point_load, weight
 from fem.shell.measures import measured, renew_contact
 from fem.shell.motion import shell_motion
-from fem.shell.self_contact import ShellWraps
+from fem.shell.self_contact import ShellSelfContact
 from fem.shell.state import ShellState, strip_state
 from fem.shell.static_drive import middle_line
 from fem.shell.strip_shell import StripMesh, StripShell, strip_shell
 from fem.shell.surface_points import surface_points
 from fem.shell.symmetry import Guard, mode_shape
-from fem.shell.wall_contact import ShellWalls
+from fem.shell.wall_contact import ShellWallContact
 from fem.solvers.implicit_dynamics import Motion
 from fem.solvers.moving_system import MotionSettings
 
@@ -65,8 +65,8 @@ class ShellModel:
 
     case: Case
     body: StripShell
-    walls: ShellWalls
-    wraps: ShellWraps | None
+    walls: ShellWallContact
+    wraps: ShellSelfContact | None
     motion: Motion
     root_radius: float
     start: Array
@@ -123,9 +123,9 @@ class ShellModel:
         """Everything that can be touched, backed off by `opening` mm."""
         return surrounding_walls(self.case, opening)
 
-    def clamp(self) -> ShellGrip:
+    def clamp(self) -> ShellAxleClamp:
         """The root held flat on the axle."""
-        return ShellGrip(self)
+        return ShellAxleClamp(self)
 
     def places(self, u: Array, stations: Array) -> Array:
         """Places (n, 2) [mm] of the mid-line in a state at stations (n,) [mm]."""
@@ -235,12 +235,14 @@ def build_shell_model(case: Case, refine: float = 1.0, whole: bool = False, skew
     around = surrounding_walls(case, 0.0)
     spacing = st.contact_spacing / refine
     points = surface_points(body, spacing, split=split(around, spacing, settings.onset))
-    walls = ShellWalls(points, shell.size, strip.thickness, around, settings)
+    walls = ShellWallContact(points, shell.size, strip.thickness, around, settings)
     wraps = None
     if st.wraps_touch:
         coarse = surface_points(body, 2 * st.contact_spacing / refine, ends=True)
         rubbing = replace(settings, friction=case.friction.wraps, stiffness=WRAP_GRIP * settings.stiffness)
-        wraps = ShellWraps(coarse, shell.grid, shell.size, strip.thickness, rubbing, np.pi * case.axle.radius)
+        wraps = ShellSelfContact(
+            coarse, shell.grid, shell.size, strip.thickness, rubbing, np.pi * case.axle.radius
+        )
     root = case.axle.radius + 0.5 * strip.thickness
     start = shell.rest.reshape(-1, 4, 3).copy()
     start[:, 0, 1] -= root
@@ -265,7 +267,7 @@ def contact_settings(case: Case, body: StripShell) -> ContactSettings:
     )
 
 
-def _motion(case: Case, body: StripShell, walls: ShellWalls, wraps: ShellWraps | None) -> Motion:
+def _motion(case: Case, body: StripShell, walls: ShellWallContact, wraps: ShellSelfContact | None) -> Motion:
     st, strip, shell = case.settings, case.strip, body.shell
     flat = float(shell.laminate[..., 3, 3].max()) * strip.width
     density = 10 * MASS_SHARE * flat / strip.length**4 / strip.width

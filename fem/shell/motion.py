@@ -53,7 +53,7 @@ class Whole:
 
 
 @dataclass(frozen=True)
-class LinesTurningOn:
+class CorotatingLines:
     """How a motion of the shell goes on: every line of nodes across in the frame that turns with the heading
     of its middle, as the nodes of the rod do.
 
@@ -136,7 +136,7 @@ def shell_motion(
     places[:, 0] = True
     whole: list[Term] = [Whole(term, model.copies) for term in terms]
     mass, line = mass_blocks(model, density), UNKNOWNS * shell.grid.across.size
-    predictor = LinesTurningOn(shell.grid.across.size, int(np.argmin(np.abs(shell.grid.across))))
+    predictor = CorotatingLines(shell.grid.across.size, int(np.argmin(np.abs(shell.grid.across))))
     motion = ShellMotion(
         whole, friction, mass, shell.size, UNKNOWNS, places.ravel(), settings, predictor, Damped, line
     )

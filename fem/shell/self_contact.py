@@ -1,11 +1,11 @@
 """The shell touching itself: contact and friction between the wraps of a coil (and in any fold).
 
 Each point is paired with its foot on the strip further out, a place (s, eta) of the surface
-(`shell_foot_kernel`). The gap is nu . (x - X) - t along the held normal nu of the foot, on the side where
-the point last lay; the slip is that of one interface halfway between both mid-surfaces, so that turning the
-pair as a whole is no slip. Pairing, directions and normal force are held while a step is solved and renewed
-between solves; in the coupled mode the normal force is that of the present state and the tangent includes
-how the foot X(s, eta) glides and its normal turns. Differentiating (x - X) . X_a = 0 gives
+(`fem.shell.kernels.pairs`). The gap is nu . (x - X) - t along the held normal nu of the foot, on the side
+where the point last lay; the slip is that of one interface halfway between both mid-surfaces, so that turning
+the pair as a whole is no slip. Pairing, directions and normal force are held while a step is solved and
+renewed between solves; with friction following, the normal force is that of the present state and the tangent
+includes how the foot X(s, eta) glides and its normal turns. Differentiating (x - X) . X_a = 0 gives
 
     M_ab ds_b = (dx - dX) . X_a + (x - X) . dX_a,  M_ab = A_ab - (x - X) . X_ab,  dnu = -A^a nu . d(X_a)
 
@@ -34,8 +34,9 @@ Pairing = tuple[Index, Array, Array, Array, Array]
 
 
 @dataclass
-class ShellWraps:
-    """Self-contact of the shell over pairs of points; the same calls as `fem.rod.self_contact.WrapContact`.
+class ShellSelfContact:
+    """Self-contact of the shell over pairs of points; the same calls as
+    `fem.rod.self_contact.RodSelfContact`.
 
     reach [mm]: partners are at least this much further along the strip.
     """

@@ -2,7 +2,7 @@
 
 They sit at stations along the strip and on lines across that include the free edge and, of a half model,
 the plane of symmetry. What happens at a point (its face, how it moves with the unknowns) is in
-`shell_face_kernel`.
+`fem.shell.kernels.faces`.
 
 `split` stations in a row are a group: near sharp roundings all of them count, elsewhere the middle one stands
 for all, so that the area they stand for is always the same.

@@ -16,11 +16,11 @@ import numpy as np
 from fem.core.term import Array, Blocks, Index
 from fem.linalg.block_sparse import BlockMatrix
 from fem.linalg.profile_ldl import SymmetricMatrix, assemble
-from fem.shell.axle_clamp import ClampedShell, ShellGrip
+from fem.shell.axle_clamp import ClampedShell, ShellAxleClamp
 from fem.shell.constraints import unknowns
 from fem.shell.motion import UNKNOWNS
-from fem.shell.self_contact import ShellWraps
-from fem.shell.wall_contact import ShellWalls
+from fem.shell.self_contact import ShellSelfContact
+from fem.shell.wall_contact import ShellWallContact
 from fem.solvers.eigenmodes import softest_modes
 
 FLIP = np.array([[1.0, 1.0, -1.0], [1.0, 1.0, -1.0], [-1.0, -1.0, 1.0], [-1.0, -1.0, 1.0]])
@@ -81,7 +81,7 @@ def held_unknowns(model: ClampedShell, twisted: bool) -> Index:
     """Unknowns that the root holds, and those that vanish on the plane of symmetry of a half model: for
     symmetric moves, or (twisted) for antisymmetric ones.
     """
-    grip = ShellGrip(model)
+    grip = ShellAxleClamp(model)
     if not twisted:
         return grip.indices()
     middle = unknowns(model.body.shell.grid.edge("low"), (0, 1, 2, 3)).reshape(-1, 4, 3)
@@ -114,7 +114,7 @@ def twisting_now(model: ClampedShell, u: Array) -> int:
     return 0 if matrix.factor() is not None else unstable_modes(model, u, True)
 
 
-def touching(model: ClampedShell) -> list[ShellWalls | ShellWraps]:
+def touching(model: ClampedShell) -> list[ShellWallContact | ShellSelfContact]:
     """Contact terms of a model."""
     return [term for term in (model.walls, model.wraps) if term is not None]
 

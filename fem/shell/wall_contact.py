@@ -6,7 +6,7 @@ less half the thickness, so normal forces act on the place alone. Friction is in
 while one step is solved the normal force and the directions of sliding (one in the plane of the path, one
 across) are held, and the friction energy is mu N psi(|slip|) with psi quadratic up to the elastic slip and
 linear beyond. The slip is that of the strip's face against the surface of the wall, which may turn with the
-axle. In the coupled mode the normal force is that of the present state and the tangent is that of the
+axle. With friction following, the normal force is that of the present state and the tangent that of the
 balance of forces, not symmetric.
 
 Near sharp roundings (lips) points are split, as the rod's are (`fem.rod.wall_contact`): points as coarse as a
@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from fem.contact.settings import CLEAR, FADE, SAFE_DEPTH, SHARP, ContactSettings, pressure, sharp_spots
+from fem.contact.settings import CLEAR, FADE, SAFE_DEPTH, SHARP, ContactSettings, pressure, sharp_roundings
 from fem.core.term import Array, Blocks, Evaluation, Friction, History, Index
 from fem.design.obstacle import Wall, wall_table
 from fem.shell.kernels.walls import (
@@ -39,8 +39,8 @@ NOWHERE = np.zeros(0), np.zeros(0, dtype=np.int64)
 
 
 @dataclass
-class ShellWalls:
-    """Contact and friction of the shell with walls; the same calls as `fem.rod.wall_contact.WallContact`.
+class ShellWallContact:
+    """Contact and friction of the shell with walls; the same calls as `fem.rod.wall_contact.RodWallContact`.
 
     size: unknowns of the shell; thickness [mm]; turn [rad]: how far the axle has turned since the last
     accepted step; touching: where what is held was last renewed, and the points that touched there.
@@ -75,16 +75,16 @@ class ShellWalls:
         """Put the same walls elsewhere (assembly)."""
         self.walls, self.table, self.touching = walls, wall_table(walls), NOWHERE
 
-    def focus(self, u: Array) -> None:
+    def choose_points(self, u: Array) -> None:
         """Choose which stations count from here on: all near sharp roundings, else one for each group."""
         pt = self.all_points
         if pt.split == 1:
             return
-        spots = sharp_spots(self.table, SHARP * pt.split * float(np.diff(pt.stations[:2])[0]))
+        roundings = sharp_roundings(self.table, SHARP * pt.split * float(np.diff(pt.stations[:2])[0]))
         middle = pt.middles
         cell, shape = pt.cell[middle], pt.shape[middle]
         near = 0.5 * self.thickness + CLEAR
-        self.share(near_kernel(u, pt.cells, cell, shape, spots, near, FADE))
+        self.share(near_kernel(u, pt.cells, cell, shape, roundings, near, FADE))
 
     def share(self, fine: Array) -> None:
         """Let stations count by groups, as `SurfacePoints.shared` says."""
@@ -95,7 +95,7 @@ class ShellWalls:
     def start(self, u: Array) -> None:
         """Forget all friction; the present place is where slip is counted from."""
         self.slip[:] = 0.0
-        self.focus(u)
+        self.choose_points(u)
         self.hold(u)
         self.before = self.points.places(u)
         self.remembered = (self.held.copy(), np.zeros_like(self.slip))
@@ -128,7 +128,7 @@ class ShellWalls:
         size = np.linalg.norm(total, axis=-1, keepdims=True)
         self.slip = np.zeros_like(self.slip)
         self.slip[at] = total * np.minimum(1.0, self.settings.slip / np.maximum(size, 1e-300))
-        self.focus(u)
+        self.choose_points(u)
         self.before = self.points.places(u)
         self.hold(u)
         self.remembered = (self.held.copy(), force)
@@ -144,7 +144,7 @@ class ShellWalls:
 
     def restore(self, history: History, u: Array) -> None:
         """Go on from an accepted state; points count there as they did."""
-        self.focus(u)
+        self.choose_points(u)
         slip, force = np.zeros_like(self.slip), np.zeros_like(self.slip)
         at = history[0].astype(np.int64)
         slip.reshape(-1, 2)[at], force.reshape(-1, 2)[at] = history[1], history[2]

@@ -16,7 +16,7 @@ ASSEMBLY_STEPS, SETTLING_STEPS = 15, 4
 
 
 def assemble(model: StripModel, clamp: AxleClamp) -> Stepper | str:
-    """Put the strip in place; the trip at rest, or why it could not be."""
+    """Put the strip in place; the stepper at rest, or why it could not be."""
     motion, walls = model.motion, model.walls
     motion.prescribe(clamp.indices(), only=True)
     touching = contacts(model)
@@ -55,5 +55,5 @@ def contacts(model: StripModel) -> list[Contact]:
 
 
 def begun(model: StripModel, grip: Grip, u: Array, drives: Sequence[Drive] = ()) -> Stepper:
-    """A trip at rest in a state; drives: springs that belong to the grip, whose energy is not the strip's."""
+    """A stepper at rest in a state; drives: springs of the grip, whose energy is not the strip's."""
     return Stepper(model.motion, grip, u, 0.0, tuple(drives), model.snap_test)

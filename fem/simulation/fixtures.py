@@ -109,12 +109,12 @@ def rod_bend(case: Case) -> Fixture:
     station = case.strip.length if push.station is None else push.station
     model = build_rod_model(case, surrounded=False, nodes=(station,))
     rod, root = model.rod, model.clamp()
-    trip = assemble(model, root)
-    if not isinstance(trip, str):
+    stepper = assemble(model, root)
+    if not isinstance(stepper, str):
         node = int(np.argmin(np.abs(rod.nodes - station)))
         held = section_unknowns if push.grip == "rigid" else plane_unknowns
-        trip = _turned_at(model, node, held(rod, node), trip.u, clamped=True)
-    return Fixture(model, trip, push.angle)
+        stepper = _turned_at(model, node, held(rod, node), stepper.u, clamped=True)
+    return Fixture(model, stepper, push.angle)
 
 
 def shell_bend(case: Case, progress: Progress) -> LoadCurve:
@@ -131,8 +131,8 @@ def shell_bend(case: Case, progress: Progress) -> LoadCurve:
 
 
 def _turned_at(model: RodModel, node: int, held: list[int], u: Array, clamped: bool) -> Stepper | str:
-    """The trip of a drive that turns a node from the state u on, with unknowns held as they lie; clamped: and
-    the root on the axle.
+    """The stepper of a drive that turns a node from the state u on, with unknowns held as they lie; clamped:
+    and the root on the axle.
     """
     rod, station = model.rod, float(model.rod.nodes[node])
     drive = TurnDrive(rod, station, DRIVE_STIFFNESS * model.flat_stiffness / station, 0.0)
@@ -153,9 +153,9 @@ def rod_coil(case: Case) -> Fixture:
     rod, last = model.rod, len(model.rod.nodes) - 1
     root = [rod.index(0, 0), rod.index(0, 1), rod.index(0, 1, 1), *plane_unknowns(rod, 0)]
     model.motion.prescribe([], only=True)
-    trip = _turned_at(model, last, [*root, *plane_unknowns(rod, last)], model.start, clamped=False)
+    stepper = _turned_at(model, last, [*root, *plane_unknowns(rod, last)], model.start, clamped=False)
     heading = float(model.case.strip.path.heading(rod.nodes[-1]))
-    return Fixture(model, trip, push.turn(float(rod.nodes[-1]), heading))
+    return Fixture(model, stepper, push.turn(float(rod.nodes[-1]), heading))
 
 
 def shell_coil(case: Case, progress: Progress) -> LoadCurve:
@@ -205,9 +205,9 @@ def rod_column(case: Case) -> Fixture:
     grip = ColumnGrip(places, index, u[index], line / np.linalg.norm(line))
     model.motion.prescribe(index, only=True)
     u, trouble = at_rest(model, u)
-    trip = begun(model, grip, u)
-    trip.force = grip.force(u, model.motion.total(u, 1).gradient, 0.0)
-    return Fixture(model, trip, push.shortening)
+    stepper = begun(model, grip, u)
+    stepper.force = grip.force(u, model.motion.total(u, 1).gradient, 0.0)
+    return Fixture(model, stepper, push.shortening)
 
 
 def shell_column(case: Case, progress: Progress) -> LoadCurve:
@@ -231,10 +231,10 @@ def slot_column(case: Case, kind: str) -> Fixture:
     end = None if push.free_length is None else case.slot_mouth + push.free_length
     model = bench_model(part_of(case, end), kind)
     root = model.clamp()
-    trip = assemble(model, root)
-    if isinstance(trip, str):
-        return Fixture(model, trip, push.shortening)
-    u = trip.u
+    stepper = assemble(model, root)
+    if isinstance(stepper, str):
+        return Fixture(model, stepper, push.shortening)
+    u = stepper.u
     held, places = model.tip_unknowns(push.ends == "clamped")
     model.motion.prescribe(held)
     way = np.array([case.slot_mouth, case.slot_level]) - model.places(u, np.array([model.length]))[0]
@@ -289,10 +289,10 @@ def rod_press(case: Case) -> Fixture:
     """One station pushed through a spring, the strip held by its flattened root alone."""
     _, station = _pressed(case)
     model = build_rod_model(case, surrounded=False, nodes=(station,))
-    trip = assemble(model, model.clamp())
-    if not isinstance(trip, str):
-        trip = _pressed_by_spring(model, case, trip.u)
-    return Fixture(model, trip, TOO_FAR * station)
+    stepper = assemble(model, model.clamp())
+    if not isinstance(stepper, str):
+        stepper = _pressed_by_spring(model, case, stepper.u)
+    return Fixture(model, stepper, TOO_FAR * station)
 
 
 def shell_press(case: Case, progress: Progress) -> LoadCurve:
@@ -313,14 +313,14 @@ def slot_press(case: Case, kind: str) -> Fixture:
     push, station = _pressed(case)
     model = bench_model(replace(case, weight=replace(case.weight, acts=False)), kind)
     fixture = Fixture(model, assemble(model, model.clamp()), TOO_FAR * station)
-    if isinstance(fixture.trip, str):
+    if isinstance(fixture.stepper, str):
         return fixture
-    found = settled_shape(model, case, fixture.trip.u)
+    found = settled_shape(model, case, fixture.stepper.u)
     if isinstance(found, str):
-        return replace(fixture, trip=found)
+        return replace(fixture, stepper=found)
     u, shape = found
     model.motion.add(model.point_load(station, np.array([0.0, 0.0, SIDEWAYS * push.force])))
-    return replace(fixture, trip=_pressed_by_spring(model, case, u), deployed=shape)
+    return replace(fixture, stepper=_pressed_by_spring(model, case, u), deployed=shape)
 
 
 def _pressed(case: Case) -> tuple[Press, float]:
@@ -331,7 +331,7 @@ def _pressed(case: Case) -> tuple[Press, float]:
 
 
 def _pressed_by_spring(model: StripModel, case: Case, u: Array) -> Stepper | str:
-    """The trip of a spring that pushes the station from the state u on, the root on the axle."""
+    """The stepper of a spring that pushes the station from the state u on, the root on the axle."""
     push, station = _pressed(case)
     way = (math.cos(push.direction), math.sin(push.direction))
     drive = model.push_drive(station, way, DRIVE_STIFFNESS * model.flat_stiffness / station**3, u)

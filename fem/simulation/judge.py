@@ -139,9 +139,9 @@ def safe_travel(
 def _comes_out(program: WindingProgram, saved: SavedState | None, kept: Log, limit: float) -> bool:
     """Push out from a saved state; None: go on with the push that was interrupted."""
     if saved is not None:
-        program.trip.restore(saved)
+        program.stepper.restore(saved)
         program.recorder.log = Log([dict(kept.rows[0])], [])
-        program.recorder.log.states.append(program.trip.u)
+        program.recorder.log.states.append(program.stepper.u)
     return program.deploy(limit) == ""
 
 

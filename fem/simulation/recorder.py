@@ -41,35 +41,35 @@ class Recorder:
     time: float = 0.0
     zero: float = 0.0
 
-    def write(self, trip: Stepper, step_time: float) -> dict[str, float]:
-        """Append the row of the trip's present state and return it."""
+    def write(self, stepper: Stepper, step_time: float) -> dict[str, float]:
+        """Append the row of the stepper's present state and return it."""
         walls, wraps = self.model.walls, self.model.wraps
-        state = self.model.summary(trip.u)
+        state = self.model.summary(stepper.u)
         self.time += step_time
-        s_slot = self.slot_station(trip.u)
+        s_slot = self.slot_station(stepper.u)
         motor = self.model.case.motor
         row = {
             "step": float(len(self.log.rows)),
             "time_s": self.time,
             "phase": self.phase,
-            "axle_angle_rad": trip.control,
+            "axle_angle_rad": stepper.control,
             "travel_mm": s_slot - self.zero,
-            "torque_Nmm": sense(self.phase) * trip.force,
+            "torque_Nmm": sense(self.phase) * stepper.force,
             "motor_torque_Nmm": motor.axle_stall_torque if motor else math.nan,
             "push_N": -axial_near(state, s_slot),
             **tip_columns(state),
             "casing_contact_rad": self._casing_contact(),
             "wrap_contact_mm": self._wrap_contact(),
             **peak_columns(state),
-            **energy_columns(trip),
-            "audit_closure_Nmm": trip.ledger.error(trip.stored.total),
-            **step_columns(trip),
-            "smallest_gap_mm": walls.least_gap(trip.u) if walls else math.nan,
-            "smallest_wrap_gap_mm": float(wraps.gaps(trip.u).min()) if wraps else math.nan,
+            **energy_columns(stepper),
+            "audit_closure_Nmm": stepper.ledger.error(stepper.stored.total),
+            **step_columns(stepper),
+            "smallest_gap_mm": walls.least_gap(stepper.u) if walls else math.nan,
+            "smallest_wrap_gap_mm": float(wraps.gaps(stepper.u).min()) if wraps else math.nan,
             "slot_station_mm": s_slot,
         }
         self.log.rows.append(row)
-        self.log.states.append(trip.u.copy())
+        self.log.states.append(stepper.u.copy())
         return row
 
     def slot_station(self, u: Array) -> float:
@@ -120,25 +120,25 @@ def peak_columns(state: StripSummary) -> dict[str, float]:
     }
 
 
-def energy_columns(trip: Stepper) -> dict[str, float]:
+def energy_columns(stepper: Stepper) -> dict[str, float]:
     """What is stored, what was put in, what was lost."""
     return {
-        "energy_strain_Nmm": trip.stored.strain,
-        "energy_contact_Nmm": trip.stored.contact,
-        "energy_kinetic_Nmm": trip.stored.kinetic,
-        "work_in_Nmm": trip.ledger.work,
-        "loss_friction_Nmm": trip.ledger.friction,
-        "loss_damping_Nmm": trip.ledger.damping,
-        "loss_numerical_Nmm": trip.ledger.numerical,
+        "energy_strain_Nmm": stepper.stored.strain,
+        "energy_contact_Nmm": stepper.stored.contact,
+        "energy_kinetic_Nmm": stepper.stored.kinetic,
+        "work_in_Nmm": stepper.ledger.work,
+        "loss_friction_Nmm": stepper.ledger.friction,
+        "loss_damping_Nmm": stepper.ledger.damping,
+        "loss_numerical_Nmm": stepper.ledger.numerical,
     }
 
 
-def step_columns(trip: Stepper) -> dict[str, float]:
+def step_columns(stepper: Stepper) -> dict[str, float]:
     """How the step was found, and how well the energies add up after it."""
     return {
-        "audit_error": trip.ledger.error(trip.stored.total) / trip.ledger.scale,
-        "stable": float(trip.stable),
-        "iterations": float(trip.iterations),
+        "audit_error": stepper.ledger.error(stepper.stored.total) / stepper.ledger.scale,
+        "stable": float(stepper.stable),
+        "iterations": float(stepper.iterations),
     }
 
 

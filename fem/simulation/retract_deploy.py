@@ -101,7 +101,7 @@ class WindingProgram:
     """
 
     model: StripModel
-    trip: Stepper
+    stepper: Stepper
     recorder: Recorder
     steps: StepSize
     progress: Progress
@@ -138,12 +138,12 @@ class WindingProgram:
     def _turn_axle(
         self, phase: float, goal: float, limit: float, arrived: Callable[[dict[str, float]], bool]
     ) -> str:
-        log, trip = self.recorder.log, self.trip
+        log, stepper = self.recorder.log, self.stepper
         self.recorder.phase = phase
         resumed = self.under_way is not None and self.under_way.phase == phase
         if self.under_way is None or not resumed:
             start = log.rows[-1]["travel_mm"] if log.rows else 0.0
-            self.under_way = PhaseUnderWay(phase, len(log.rows), start, trip.control)
+            self.under_way = PhaseUnderWay(phase, len(log.rows), start, stepper.control)
         here = self.under_way
         end = ""
 
@@ -165,17 +165,17 @@ class WindingProgram:
             return bool(end)
 
         if not resumed:
-            accepted = trip.accepted
-            trip.settle(REST_TIME)
-            if trip.accepted > accepted:
-                self.model.inspect(trip.u, trip.accepted, trip.control)
+            accepted = stepper.accepted
+            stepper.settle(REST_TIME)
+            if stepper.accepted > accepted:
+                self.model.inspect(stepper.u, stepper.accepted, stepper.control)
         # in search of a safe travel a push ends before the motor is overloaded
         motor = self.model.case.motor if self.limit == math.inf else None
         cut = OverloadStart(motor, sense(phase)) if motor else None
-        finished = trip.advance(limit, replace(self.steps, gather=GATHER), watch, resumed, cut)
+        finished = stepper.advance(limit, replace(self.steps, gather=GATHER), watch, resumed, cut)
         self.under_way = None
         if not finished:
-            return trip.trouble
+            return stepper.trouble
         return {"arrived": "", "": "idle"}.get(end, end)
 
     def _tell(self, row: dict[str, float], goal: float, start: float) -> None:
@@ -203,11 +203,11 @@ class WindingProgram:
         """Why what follows is no motion of this strip: energy made at once, or bit by bit; "" if it is."""
         before, now = (*self.recorder.log.rows[-1:], *self.recorder.log.rows)[-2:]
         left, lost = (now[name] - before[name] for name in ("audit_closure_Nmm", "loss_numerical_Nmm"))
-        ledger = self.trip.ledger
-        scale = self.trip.scale
+        ledger = self.stepper.ledger
+        scale = self.stepper.scale
         if abs(left) + max(0.0, -lost) > BROKEN_SHARE * scale:
             return BROKEN
-        gone = abs(ledger.error(self.trip.stored.total)) + ledger.gained
+        gone = abs(ledger.error(self.stepper.stored.total)) + ledger.gained
         return DRIFTED if gone > BROKEN_SHARE * scale else ""
 
     def _idle(self, first_row: int, phase: float) -> bool:
@@ -240,16 +240,16 @@ def winding_program(model: StripModel) -> WindingProgram | str:
     """The strip in place and at rest, travel counted from here, with its first row; or why it could not be
     put in place.
     """
-    trip = assemble(model, model.clamp())
-    if isinstance(trip, str):
-        return trip
+    stepper = assemble(model, model.clamp())
+    if isinstance(stepper, str):
+        return stepper
     recorder = Recorder(model, Log())
-    recorder.zero = recorder.slot_station(trip.u)
+    recorder.zero = recorder.slot_station(stepper.u)
     turn = model.case.settings.turn
     steps = StepSize(0.2 * turn, turn, 1e-5 * turn)
-    trip.force = trip.grip.force(trip.u, trip.motion.total(trip.u, 1).gradient, 0.0)
-    recorder.write(trip, 0.0)
-    return WindingProgram(model, trip, recorder, steps, lambda share, text: None)
+    stepper.force = stepper.grip.force(stepper.u, stepper.motion.total(stepper.u, 1).gradient, 0.0)
+    recorder.write(stepper, 0.0)
+    return WindingProgram(model, stepper, recorder, steps, lambda share, text: None)
 
 
 def wind(

@@ -33,13 +33,13 @@ SETTLING, SETTLING_TIME = 3, 200.0
 
 @dataclass
 class Fixture:
-    """A push ready to go: the model, the trip (or why there is none), and how far to drive it.
+    """A push ready to go: the model, the stepper (or why there is none), and how far to drive it.
 
     target: of the control; deployed: the strip as it lay before it is pushed, if it was put in place.
     """
 
     model: StripModel
-    trip: Stepper | str
+    stepper: Stepper | str
     target: float
     deployed: DeployedShape | None = None
 
@@ -51,12 +51,12 @@ class BenchLog:
     rows: list[dict[str, float]] = field(default_factory=list)
     states: list[Array] = field(default_factory=list)
 
-    def write(self, trip: Stepper) -> dict[str, float]:
-        """Append the row of the trip's present state and return it."""
-        reached = trip.grip.reach(trip.u, trip.control)
-        row = {"control": reached, "load": trip.force, **energy_columns(trip), **step_columns(trip)}
+    def write(self, stepper: Stepper) -> dict[str, float]:
+        """Append the row of the stepper's present state and return it."""
+        reached = stepper.grip.reach(stepper.u, stepper.control)
+        row = {"control": reached, "load": stepper.force, **energy_columns(stepper), **step_columns(stepper)}
         self.rows.append(row)
-        self.states.append(trip.u.copy())
+        self.states.append(stepper.u.copy())
         return row
 
     def curve(self, fixture: Fixture, trouble: str) -> LoadCurve:
@@ -76,11 +76,11 @@ def drive_slowly(
     """Carry the control to its target, or until the wanted load is reached; resumed: go on where it stood
     when fixture and log were kept.
     """
-    trip, target = fixture.trip, fixture.target
-    if isinstance(trip, str):
-        return log.curve(fixture, trip)
+    stepper, target = fixture.stepper, fixture.target
+    if isinstance(stepper, str):
+        return log.curve(fixture, stepper)
     if not resumed:
-        log.write(trip)
+        log.write(stepper)
 
     def watch(now: Stepper) -> bool:
         row = log.write(now)
@@ -96,21 +96,21 @@ def drive_slowly(
     steps = max(STEPS, math.ceil(abs(target) / LARGEST_TURN)) if unit_of(rules.control) == "rad" else STEPS
     step = abs(target) / steps
     size = StepSize(0.2 * step, step, 1e-5 * step, time=STEP_TIME / step)
-    finished = trip.advance(target, size, watch, resumed)
-    return log.curve(fixture, "" if finished else trip.trouble)
+    finished = stepper.advance(target, size, watch, resumed)
+    return log.curve(fixture, "" if finished else stepper.trouble)
 
 
 def driven(model: StripModel, grip: DriveGrip, u: Array) -> Stepper | str:
-    """The trip of a drive from the state u on, at rest; or why it is not."""
+    """The stepper of a drive from the state u on, at rest; or why it is not."""
     model.motion.add(grip.drive)
     model.motion.prescribe(grip.held)
     if model.walls is None:  # with walls the assembly has settled it, friction included
         u, trouble = at_rest(model, u)
         if trouble:
             return f"the strip could not be brought to rest: {trouble}"
-    trip = begun(model, grip, u, (grip.drive,))
-    trip.force = grip.drive.load(u)
-    return trip
+    stepper = begun(model, grip, u, (grip.drive,))
+    stepper.force = grip.drive.load(u)
+    return stepper
 
 
 def at_rest(model: StripModel, u: Array) -> tuple[Array, str]:

@@ -17,7 +17,7 @@ from fem.design.obstacle import Cylinder, Guide
 from fem.rod.energy import rest_state
 from fem.rod.fields import RodFields
 from fem.rod.loads import point_load
-from fem.rod.wall_contact import WallContact, contact_points
+from fem.rod.wall_contact import RodWallContact, contact_points
 from fem.solvers.implicit_dynamics import Motion, mass_blocks
 from fem.solvers.moving_system import MotionSettings
 from fem.solvers.newton import NewtonSettings, solve
@@ -36,7 +36,7 @@ class Belt:
     """
 
     bench: Bench
-    contact: WallContact
+    contact: RodWallContact
     motion: Motion
     out: Array
 
@@ -59,7 +59,7 @@ class Belt:
         start.reshape(len(s), -1, 2)[:, :2, 1] *= stretch
         walls = Cylinder(0.0, 0.0, radius).walls(0.0)
         settings = ContactSettings(stiffness=200.0, onset=0.005, slip=0.01, friction=friction)
-        contact = WallContact(bench.rod, contact_points(bench.rod, 0.25), walls, settings)
+        contact = RodWallContact(bench.rod, contact_points(bench.rod, 0.25), walls, settings)
         pull = point_load(bench.rod, 0.0, np.array([-_TENSION, 0.0]))
         held = [bench.number(-1, "x"), bench.number(-1, "y")]
         motion = make_motion(bench, [bench.energy, pull], contact, held)
@@ -102,7 +102,7 @@ class Belt:
         )
 
 
-def make_motion(bench: Bench, terms: list[Term], contact: WallContact, held: list[int]) -> Motion:
+def make_motion(bench: Bench, terms: list[Term], contact: RodWallContact, held: list[int]) -> Motion:
     """Motion of a bench's rod with a small artificial mass, some unknowns prescribed."""
     rod = bench.rod
     places = np.zeros((len(rod.nodes), rod.fields, 2), dtype=np.bool_)
@@ -131,7 +131,7 @@ def sleeve(tip_load: float = 0.05, stiffness: float = 2000.0) -> tuple[float, fl
     bench = Bench.over(beam, nodes)
     walls = Guide(3.0, 0.0, 0.0, inside - 3.0, 0.0, thickness - 0.003, lip).walls(0.0)
     settings = ContactSettings(stiffness=stiffness, onset=0.001, slip=0.01, friction=0.0)
-    contact = WallContact(bench.rod, contact_points(bench.rod, 0.01), walls, settings)
+    contact = RodWallContact(bench.rod, contact_points(bench.rod, 0.01), walls, settings)
     load = point_load(bench.rod, beam.length, np.array([0.0, tip_load]))
     structure = bench.structure([(0, "x")], [load], [contact])
     u, level = structure.ends.reduce(bench.rest), 0.0

@@ -28,13 +28,13 @@ from fem.core.term import Array, Term
 from fem.design.obstacle import Plane, Wall
 from fem.mesh.bicubic import build_grid
 from fem.rod.energy import length_weights
-from fem.rod.wall_contact import WallContact, contact_points
+from fem.rod.wall_contact import RodWallContact, contact_points
 from fem.shell.constraints import hold, symmetric
 from fem.shell.energy import build_shell, isotropic
 from fem.shell.motion import Whole
 from fem.shell.strip_shell import StripShell
 from fem.shell.surface_points import surface_points
-from fem.shell.wall_contact import ShellWalls
+from fem.shell.wall_contact import ShellWallContact
 from fem.solvers.constraints import Ends
 from fem.solvers.newton import NewtonSettings
 from fem.solvers.quasistatic import SettleSettings, settle
@@ -101,7 +101,7 @@ def _plates(rise: float) -> tuple[Wall, ...]:
     return (*Plane(0.0, -half, 0.5 * np.pi).walls(0.0), *Plane(0.0, rise + half, -0.5 * np.pi).walls(0.0))
 
 
-def _pressed(structure: Structure, contact: ShellWalls | WallContact, u: Array) -> list[float]:
+def _pressed(structure: Structure, contact: ShellWallContact | RodWallContact, u: Array) -> list[float]:
     """Force per length and side [N/mm] of the upper plate at each of SHARES, closed in small steps."""
     forces, at = [], 0.99
     newton = NewtonSettings(correction=1e-7, iterations=12)
@@ -132,7 +132,7 @@ def pressed_shell() -> tuple[float, ...]:
 
     shell = build_shell(grid, surface, isotropic(YOUNG, POISSON, THICKNESS))
     model = StripShell(straight_strip(YOUNG, POISSON, THICKNESS, WIDTH, RADIUS, LENGTH), shell, True, None)
-    contact = ShellWalls(surface_points(model, 0.5), shell.size, THICKNESS, _plates(REST_RISE), CONTACT)
+    contact = ShellWallContact(surface_points(model, 0.5), shell.size, THICKNESS, _plates(REST_RISE), CONTACT)
     ends = hold(shell, [symmetric(shell, "low", 2), symmetric(shell, "start", 0), symmetric(shell, "end", 0)])
     terms: list[Term] = [Whole(shell, 2), contact]
     start = shell.rest.copy()
@@ -146,7 +146,7 @@ def pressed_rod() -> tuple[float, ...]:
     beam = Beam(LENGTH, WIDTH, THICKNESS, YOUNG, POISSON, section_curvature=1.0 / RADIUS)
     bench = Bench.build(beam, 2)
     rod = bench.rod
-    contact = WallContact(rod, contact_points(rod, 0.5), _plates(REST_RISE), CONTACT)
+    contact = RodWallContact(rod, contact_points(rod, 0.5), _plates(REST_RISE), CONTACT)
     held = [rod.index(node, field, slope) for node in (0, -1) for field, slope in _straight(rod.modes)]
     held += [rod.index(node, 2 + rod.modes + k) for node in (0, -1) for k in range(rod.warps)]
     index = np.array(sorted(held), dtype=np.int64)

@@ -30,12 +30,12 @@ from fem.core.term import Array, Term
 from fem.design.obstacle import Plane, Wall
 from fem.mesh.bicubic import shape_at
 from fem.rod.loads import point_load
-from fem.rod.wall_contact import WallContact, contact_points
+from fem.rod.wall_contact import RodWallContact, contact_points
 from fem.shell.constraints import built_in, hinged, hold, symmetric, unknowns
 from fem.shell.loads import point_load as shell_load
 from fem.shell.motion import Whole
 from fem.shell.surface_points import surface_points
-from fem.shell.wall_contact import ShellWalls
+from fem.shell.wall_contact import ShellWallContact
 from fem.solvers.newton import NewtonSettings, Point
 from fem.solvers.quasistatic import SettleSettings, follow_stable
 from fem.solvers.static_problem import Structure
@@ -190,7 +190,7 @@ def pushed_rod(support: Support = HINGED) -> Pushed:
     """The rod pushed between the walls."""
     how, settle = _settings()
     bench = Bench.build(Beam(LENGTH, WIDTH, THICKNESS, YOUNG), ELEMENTS)
-    contact = WallContact(bench.rod, contact_points(bench.rod, SPACING), support.walls(), how)
+    contact = RodWallContact(bench.rod, contact_points(bench.rod, SPACING), support.walls(), how)
     bias = point_load(bench.rod, 0.5 * LENGTH, np.array([0.0, IMPERFECTION * support.euler]))
     names = ("x", "y", "y'") if support.clamped else ("x", "y")
     held = [(node, name) for node in (-1, 0) for name in names]
@@ -215,7 +215,7 @@ def pushed_shell(support: Support = HINGED) -> Pushed:
     how, settle = _settings()
     model = narrow_strip(np.linspace(0.0, LENGTH, ELEMENTS + 1), THICKNESS)
     shell = model.shell
-    contact = ShellWalls(surface_points(model, SPACING), shell.size, THICKNESS, support.walls(), how)
+    contact = ShellWallContact(surface_points(model, SPACING), shell.size, THICKNESS, support.walls(), how)
     bias = shell_load(shell, (0.5 * LENGTH, 0.0), np.array([0.0, 0.5 * IMPERFECTION * support.euler, 0.0]))
     near, far = (
         built_in(shell, name, 1) if support.clamped else hinged(shell, name, (0, 1))

@@ -27,7 +27,7 @@ from fem.shell.motion import Whole, shell_motion
 from fem.shell.state import strip_state
 from fem.shell.strip_shell import StripShell
 from fem.shell.surface_points import surface_points
-from fem.shell.wall_contact import ShellWalls
+from fem.shell.wall_contact import ShellWallContact
 from fem.solvers.implicit_dynamics import Motion
 from fem.solvers.moving_system import MotionSettings
 from fem.solvers.newton import NewtonSettings, solve
@@ -61,7 +61,7 @@ class Belt:
     """
 
     model: StripShell
-    contact: ShellWalls
+    contact: ShellWallContact
     motion: Motion
     start: Array
     ends: Index
@@ -87,7 +87,7 @@ class Belt:
         u[:, :, 1, :2] = stretch * tangent[:, None]
         settings = ContactSettings(stiffness=200.0, onset=0.005, slip=0.01, friction=friction)
         drum = Cylinder(0.0, 0.0, _DRUM).walls(0.0)
-        contact = ShellWalls(surface_points(model, 0.25), shell.size, thickness, drum, settings)
+        contact = ShellWallContact(surface_points(model, 0.25), shell.size, thickness, drum, settings)
         pull = edge_load(shell, "start", np.array([-_TENSION / _WIDTH, 0.0, 0.0]))
         how = MotionSettings(energy=1.0, settled=1e-7, outer=20)
         motion = shell_motion(model, [shell, pull], [contact], 1e-3 / _WIDTH, how)
@@ -153,7 +153,7 @@ def sleeve(tip_load: float = 0.05, stiffness: float = 2000.0) -> tuple[float, fl
     shell = model.shell
     walls = Guide(3.0, 0.0, 0.0, inside - 3.0, 0.0, thickness - 0.003, lip).walls(0.0)
     settings = ContactSettings(stiffness=stiffness, onset=0.001, slip=0.01, friction=0.0)
-    contact = ShellWalls(surface_points(model, 0.01), shell.size, thickness, walls, settings)
+    contact = ShellWallContact(surface_points(model, 0.01), shell.size, thickness, walls, settings)
     load = edge_load(shell, "end", np.array([0.0, tip_load / _WIDTH, 0.0]))
     root = unknowns(shell.grid.edge("start"), (0, 2), (0,))
     ends = hold(shell, [root, symmetric(shell, "low", 2)])

@@ -21,8 +21,8 @@ from fem.design.obstacle import Pod, axle_walls
 from fem.rod.energy import RodEnergy
 from fem.rod.fields import RodFields
 from fem.rod.model import build_rod_model
-from fem.rod.self_contact import WrapContact
-from fem.rod.wall_contact import WallContact, contact_points
+from fem.rod.self_contact import RodSelfContact
+from fem.rod.wall_contact import RodWallContact, contact_points
 from fem.simulation.retract_deploy import wind, winding_program
 from fem.verification.contact import CONTACT_CHECKS
 from fem.verification.published import run_check
@@ -53,10 +53,10 @@ print(
 )
 settings = ContactSettings(80.0, 0.05, 0.03, 0.2)
 wound = coiled(rod, 0.95, 3.5, -1 / 9.0)
-walls = WallContact(
+walls = RodWallContact(
     rod, contact_points(rod, 0.25), axle_walls(3.0, 0.0) + Pod(8.0, 1.5, -3.5, 10.0, 0.5).walls(0.0), settings
 )
-wraps = WrapContact(rod, contact_points(rod, 0.5), settings, 9.0)
+wraps = RodSelfContact(rod, contact_points(rod, 0.5), settings, 9.0)
 for name, term in (("walls", walls), ("wraps", wraps)):
     term.start(wound)
     gradient, tangent = (best(lambda term=term, o=o: term.evaluate(wound, o)) for o in (1, 2))
@@ -73,7 +73,7 @@ def cycle(name, **solver):
     model = build_rod_model(replace(case, settings=replace(case.settings, **solver)))
     began = time.process_time()
     _, _, done = wind(winding_program(model), case.travel, True, lambda share, text: None)
-    return time.process_time() - began, done.trip.accepted, done.trip.rejected, done.trip.iterations
+    return time.process_time() - began, done.stepper.accepted, done.stepper.rejected, done.stepper.iterations
 
 
 for name, solver in (

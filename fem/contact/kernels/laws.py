@@ -27,7 +27,7 @@ class Law(NamedTuple):
     thickness: float
     width: float
     turn: float
-    coupled: float
+    following: float
 
 
 @inlined

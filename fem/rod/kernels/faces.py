@@ -2,7 +2,7 @@
 
 A contact point lies at p = r + h n on the mid-surface: r and n come from the mid-line, h from the opening of
 the section. Its derivatives are taken in the local unknowns (x, y, x', y', b_m) of a station;
-`fem.rod.kernels.walls` and `fem.wrap_kernel` spread them to the unknowns of the elements.
+`fem.rod.kernels.walls` and `fem.rod.kernels.self_contact` spread them to the unknowns of the elements.
 
 (Derivation: n = (-y', x')/l; dn = -(n . dr') t / l, and once more for the second variation.)
 """
@@ -212,7 +212,7 @@ def highest_point(face: Face) -> float:
 
 
 @compiled
-def wall_shares(u: Array, pt: PointTables, spots: Array, rule: tuple[float, float, int]) -> Array:
+def wall_shares(u: Array, pt: PointTables, roundings: Array, rule: tuple[float, float, int]) -> Array:
     """(n,): share of its length, times `split`, that each station stands for; rule: near, fade, split.
 
     1 at stations nearer to a spot (m, 3: place, radius) than its radius and `near`; farther out than that and
@@ -223,9 +223,9 @@ def wall_shares(u: Array, pt: PointTables, spots: Array, rule: tuple[float, floa
     for p in range(out.shape[0]):
         x, y = mid_point(u, pt.dofs[pt.element[p]], pt.shape[p])
         least = 1e30
-        for m in range(spots.shape[0]):
-            away = np.sqrt((x - spots[m, 0]) ** 2 + (y - spots[m, 1]) ** 2)
-            least = min(least, away - spots[m, 2])
+        for m in range(roundings.shape[0]):
+            away = np.sqrt((x - roundings[m, 0]) ** 2 + (y - roundings[m, 1]) ** 2)
+            least = min(least, away - roundings[m, 2])
         fine = min(1.0, max(0.0, 1.0 - (least - near) / fade))
         middle = (p - pt.first[pt.element[p]]) % split == split // 2
         out[p] = fine + (1.0 - fine) * split if middle else fine

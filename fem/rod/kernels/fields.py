@@ -40,7 +40,7 @@ class FieldTables(NamedTuple):
 
 
 @compiled
-def glance(u: Array, t: FieldTables, line: Array, strain: Array, share: Array) -> None:
+def summarise(u: Array, t: FieldTables, line: Array, strain: Array, share: Array) -> None:
     """Fill line (n, 4): x, y, curvature, axial force; strain, share (n, c), as in `fem.rod.fields`."""
     n, P, M = t.mode.shape
     W, m, layers = t.warp.shape[2], t.weight.shape[1], t.limit.shape[0]

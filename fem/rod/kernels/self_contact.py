@@ -160,9 +160,9 @@ def _turning(f: _Force, g: _Geometry, k: _Scratch) -> None:
 
 
 @inlined
-def _add(order: int, coupled: bool, f: _Force, g: _Geometry, line: int, k: _Scratch) -> None:
+def _add(order: int, following: bool, f: _Force, g: _Geometry, line: int, k: _Scratch) -> None:
     """Add the gradient of a force and its tangent: with held direction, and what turns with the pair where
-    coupled.
+    following.
     """
     half = 4 + k.sides.own.first.shape[1]
     own, foot = k.sides.own, k.sides.foot
@@ -173,7 +173,7 @@ def _add(order: int, coupled: bool, f: _Force, g: _Geometry, line: int, k: _Scra
         put(k.row, k.across)
     if order < 2:
         return
-    if coupled:
+    if following:
         _pair_row((g.foot[2], g.foot[3]), f.heights, g, line, k.sides, k.along)
         _pair_row((g.foot[2], g.foot[3]), (0.0, 0.0), g, line, k.sides, k.slide)
         k.slide[4:half], k.slide[half + 4 :] = 0.0, 0.0
@@ -193,8 +193,8 @@ def _pair(
     order: int, pt: PointTables, pairs: Pairs, slip: Array, law: Law, p: int, g: _Geometry, k: _Scratch
 ) -> float:
     """Energy of the pair of station p with k.gradient and k.hessian of it."""
-    coupled = law.coupled > 0.0
-    turns, energy = coupled and order > 1, 0.0
+    following = law.following > 0.0
+    turns, energy = following and order > 1, 0.0
     for line in range(pt.area.shape[1]):
         held = pairs.held[p, line]
         vx, vy, area = held[1], held[2], pt.area[p, line]
@@ -211,7 +211,7 @@ def _pair(
         value, normal, stiff = penalty(gap, law.stiffness, law.onset)
         normal, stiff = normal * area, stiff * area
         energy += value * area
-        limit = law.friction * (normal if coupled else held[0])
+        limit = law.friction * (normal if following else held[0])
         pull, sticking, faces = 0.0, 0.0, (heights[0] + held[3], heights[1] + held[4])
         if limit > 0.0:
             mx, my = moved_apart(pairs, p, line, g.at, g.foot, heights)
@@ -226,8 +226,8 @@ def _pair(
             force = _Force(rubs, -normal, stiff, (vx, vy), heights)
             if rubs:
                 force = _Force(rubs, pull, sticking, (-vy, vx), faces)
-            _add(order, coupled, force, here, line, k)
-        if coupled and order > 1 and limit > 0.0:
+            _add(order, following, force, here, line, k)
+        if following and order > 1 and limit > 0.0:
             add_square(-pull / normal * stiff, k.row, k.across, k.hessian)
     return energy
 
@@ -241,7 +241,7 @@ def pairs_touching(u: Array, pt: PointTables, pairs: Pairs, law: Law) -> Index:
     for p in range(pt.stations.shape[0]):
         if pairs.partner[p] < 0:
             continue
-        touching = law.coupled == 0.0 and is_held(pairs.held[p])
+        touching = law.following == 0.0 and is_held(pairs.held[p])
         if not touching:
             at, foot = read_pair(u, pt, pairs, p, sides)
             for line in range(pt.area.shape[1]):
@@ -345,7 +345,7 @@ def wrap_energy(
             k.gradient[:] = 0.0
         if order > 1:
             k.hessian[:, :] = 0.0
-            if law.coupled > 0.0:
+            if law.following > 0.0:
                 curve = _foot_curvature(u, pt.dofs[f], t, pt.nodes[f + 1] - pt.nodes[f], foot)
                 _section_slope(u, pt, f, foot_section(pt, f, t)[0], k)
         energy += _pair(order, pt, pairs, slip, law, p, _Geometry(at, foot, 0.0, curve, 0.0), k)

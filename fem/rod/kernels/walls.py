@@ -42,7 +42,7 @@ Press = tuple[float, float, float]
 
 
 RENEWED = 2.0
-"""Value of `Law.coupled` that asks `wall_energy` to do what `wall_hold` does first."""
+"""Value of `Law.following` that asks `wall_energy` to do what `wall_hold` does first."""
 
 
 class WallMemory(NamedTuple):
@@ -221,8 +221,8 @@ def _press(order: int, law: Law, area: float, near: Near, at: Frame, line: int, 
 def _rub(
     order: int, law: Law, rub: _Rub, press: Press, curved: float, at: Frame, line: int, k: _Scratch
 ) -> float:
-    """Friction at a point: adds gradient and tangent, with the change of the normal force where it is
-    coupled.
+    """Friction at a point: adds gradient and tangent, with the change of the normal force where it
+    follows that.
     """
     energy, force, stiff = sliding(rub.slip, rub.limit, law.slip)
     if order == 0:
@@ -234,7 +234,7 @@ def _rub(
         k.gradient[a] += force * k.row[a]
     if order > 1:
         add_square(stiff, k.row, k.row, k.hessian)
-        if law.coupled > 0.0:
+        if law.following > 0.0:
             add_square(-force / press[1] * press[2], k.row, k.across, k.hessian)
             # the direction turns as the point itself goes round the wall, not its face
             point_first(rub.direction, rub.height - rub.offset, at, first, k.along)
@@ -292,16 +292,16 @@ def _station(
         h = height[line]
         for w in range(table.shape[0]):
             if not near[w]:
-                if law.coupled == RENEWED:
+                if law.following == RENEWED:
                     all_held[p, line, w, 0] = 0.0
                 if all_held[p, line, w, 0] <= 0.0:
                     continue
             held = all_held[p, line, w]
             gap, gx, gy, curved = wall_gap(table[w], x - h * ty, y + h * tx)
             gap -= 0.5 * law.thickness
-            if law.coupled == RENEWED:
+            if law.following == RENEWED:
                 _keep(penalty(gap, law.stiffness, law.onset)[1] * area[p, line], (gx, gy), at, law, held)
-            limit = 0.0 if law.coupled > 0.0 else law.friction * held[0]
+            limit = 0.0 if law.following > 0.0 else law.friction * held[0]
             if gap >= 0.0 and limit <= 0.0:
                 continue
             if not ready:
@@ -314,7 +314,7 @@ def _station(
             if gap < 0.0:
                 press = _press(order, law, area[p, line], (gap, gx, gy, curved), at, line, k)
                 energy += press[0]
-            if law.coupled > 0.0:
+            if law.following > 0.0:
                 limit = law.friction * press[1]
             if limit <= 0.0:
                 continue
@@ -336,7 +336,7 @@ def wall_energy(
     blocks: Array,
 ) -> float:
     """Energy of contact and friction with walls (table, law, memory); adds to gradient (n,) and blocks (N, w,
-    w). Where the law is coupled and RENEWED, what is held is renewed on the way.
+    w). Where the law is RENEWED, what is held is renewed on the way.
     """
     table, law, memory = walls
     size = 4 + pt.mode.shape[2]
@@ -364,7 +364,7 @@ def wall_energy(
         if not _reachable(x, y, table, reach, near) or not _narrow(x, y, table, reach, near):
             if not _is_held(held, p):
                 continue
-            if law.coupled == RENEWED:
+            if law.following == RENEWED:
                 held[p, :, :, 0] = 0.0
                 continue
         read_heights(pt, p, face)

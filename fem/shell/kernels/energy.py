@@ -1,8 +1,8 @@
 """Compiled loops of the shell: energy and gradient, tangent.
 
-`shell_point_kernel` has what happens at a Gauss point, for four elements at once; then each element's vectors
-or its tangent are summed over all its points, four neighbours in memory at once (`fem.jit.simd`). The tangent
-of an element is sum N_iA H_AB N_jB with H (5, 3, 5, 3).
+`fem.shell.kernels.point` has what happens at a Gauss point, for four elements at once; then each element's
+vectors or its tangent are summed over all its points, four neighbours in memory at once (`fem.jit.simd`). The
+tangent of an element is sum N_iA H_AB N_jB with H (5, 3, 5, 3).
 """
 
 from __future__ import annotations

@@ -208,7 +208,7 @@ def wrap_kernel(
 ):
     """Energy of the chosen pairs; gradient and blocks (one per pair of elements) are added to."""
     k = cell.shape[1]
-    stiffness, onset, elastic, mu, thickness, coupled = numbers
+    stiffness, onset, elastic, mu, thickness, following = numbers
     energy = 0.0
     elements = gathered(u, cells)
     v, n, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
@@ -228,7 +228,7 @@ def wrap_kernel(
         distance = dot(v[0] - w[0], nu)
         value, force, stiff = penalty(distance - thickness, stiffness, onset)
         force, stiff = force * area[p, line], stiff * area[p, line]
-        limit = mu * (force if coupled > 0.0 else hold[0])
+        limit = mu * (force if following > 0.0 else hold[0])
         if force <= 0.0 and limit <= 0.0:
             continue
         energy += value * area[p, line]
@@ -244,7 +244,7 @@ def wrap_kernel(
         for c in range(3):
             gap[c], gap[LOCAL + c] = nu[c], -nu[c]
         f[:] = 0.0
-        follows = coupled > 0.0 and order > 1
+        follows = following > 0.0 and order > 1
         if follows:
             vectors(elements[partner[p, line]], rows[p, line], W)
             at_edge = foot[p, line, 1] <= edges[0] or foot[p, line, 1] >= edges[1]
@@ -276,7 +276,7 @@ def wrap_kernel(
             if order > 1:
                 for b in range(18):
                     pa, pb = law[2] * r1[b] + law[4] * r2[b], law[4] * r1[b] + law[3] * r2[b]
-                    if coupled > 0.0:
+                    if following > 0.0:
                         pa -= law[0] * stiff / force * gap[b]
                         pb -= law[1] * stiff / force * gap[b]
                     for a in range(18):

@@ -65,7 +65,7 @@ def room_kernel(u, move, cells, cell, shape, area, table, half, share):
 
 
 @compiled
-def near_kernel(u, cells, cell, shape, spots, near, fade):
+def near_kernel(u, cells, cell, shape, roundings, near, fade):
     """(n,): 1 where a point of a station is nearer to a spot (m, 3: place, radius) than its radius and
     `near`, 0 where all are beyond that and `fade`, between them in between.
     """
@@ -77,9 +77,9 @@ def near_kernel(u, cells, cell, shape, spots, near, fade):
         for line in range(k):
             vectors(elements[cell[p, line]], shape[p, line], place)
             least = np.inf
-            for m in range(len(spots)):
-                away = np.sqrt((place[0, 0] - spots[m, 0]) ** 2 + (place[0, 1] - spots[m, 1]) ** 2)
-                least = min(least, away - spots[m, 2])
+            for m in range(len(roundings)):
+                away = np.sqrt((place[0, 0] - roundings[m, 0]) ** 2 + (place[0, 1] - roundings[m, 1]) ** 2)
+                least = min(least, away - roundings[m, 2])
             out[p] = max(out[p], min(1.0, 1.0 - (least - near) / fade))
     return out
 
@@ -189,7 +189,7 @@ def wall_kernel(
     order.
     """
     k = area.shape[1]
-    stiffness, onset, elastic, mu, half, turn, coupled = numbers
+    stiffness, onset, elastic, mu, half, turn, following = numbers
     energy = 0.0
     elements = gathered(u, cells)
     v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
@@ -206,7 +206,7 @@ def wall_kernel(
             gap, nu[0], nu[1], curved = wall_gap(table[w], v[0, 0], v[0, 1])
             value, force, stiff = penalty(gap - half, stiffness, onset)
             force, stiff = force * area[p, line], stiff * area[p, line]
-            limit = mu * (force if coupled > 0.0 else held[p, line, w, 0])
+            limit = mu * (force if following > 0.0 else held[p, line, w, 0])
             if force <= 0.0 and limit <= 0.0:
                 continue
             if not touched:
@@ -243,7 +243,7 @@ def wall_kernel(
             for i in range(3):
                 f[i] = law[0] * s[i] + law[1] * z[i]
             face_second(f, off, normal, dual, H)
-            if coupled > 0.0:
+            if following > 0.0:
                 face_first(nu, off, normal, dual, row_n)
                 for a in range(LOCAL):
                     grown = (law[0] * row_s[a] + law[1] * row_z[a]) * stiff / force

@@ -1,4 +1,4 @@
-"""Results survive the trip to disk unchanged, and nothing half-written is ever taken for a result."""
+"""Results survive the stepper to disk unchanged, and nothing half-written is ever taken for a result."""
 
 from __future__ import annotations
 

@@ -22,7 +22,7 @@ from fem.design.path import Runs, Straight
 from fem.design.section import Arc, Flat, FreeCurve
 from fem.design.strip import Strip
 from fem.mesh.hermite_line import HermiteLine, hermite
-from fem.rod.energy import Leaping, RodEnergy, TurningOn, flat_amplitudes, length_weights
+from fem.rod.energy import CorotatingNodes, RodEnergy, SnapTest, flat_amplitudes, length_weights
 from fem.rod.section_tables import section_tables, width_rule
 from fem.section_model.fold_model import SectionProblem
 from fem.section_model.moment_curvature import moment_curve
@@ -247,7 +247,7 @@ def test_a_motion_goes_on_in_the_frame_that_turns():
     elements' own error.
     """
     rod = small_rod(straight_strip(60.0), 30)
-    ahead, wound = TurningOn(rod), coiled(rod, 0.3)
+    ahead, wound = CorotatingNodes(rod), coiled(rod, 0.3)
     met = ahead(turned(rod, wound, 0.1), wound, 0.5)
     assert met == pytest.approx(turned(rod, wound, 0.15), abs=1e-12)
     slid = [around(rod, 5.0, way) for way in (0.0, 0.4, 0.6)]
@@ -273,4 +273,4 @@ def test_a_node_that_turns_far_is_a_leap_and_one_that_moves_far_is_not(rod):
         x, y = there[7, :2, 1]
         there[7, :2, 1] = x * np.cos(angle) - y * np.sin(angle), x * np.sin(angle) + y * np.cos(angle)
         there[:, 0, 0] += 40.0
-        assert Leaping(rod, 0.5)(u, there.ravel()) is leaps
+        assert SnapTest(rod, 0.5)(u, there.ravel()) is leaps

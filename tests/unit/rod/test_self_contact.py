@@ -6,7 +6,7 @@ from rod_strips import coiled, derivative_errors, product, rough, small_rod, str
 
 from fem.contact.settings import ContactSettings
 from fem.rod.energy import length_weights, rest_state
-from fem.rod.self_contact import WrapContact
+from fem.rod.self_contact import RodSelfContact
 from fem.rod.wall_contact import contact_points
 
 SETTINGS = ContactSettings(stiffness=80.0, onset=0.05, slip=0.03, friction=0.3)
@@ -26,7 +26,7 @@ def touching(rod, points, friction=0.3, opening=-1 / 9.0):
     """Flat wraps pressed into each other by some hundredths of a millimetre, and the state."""
     settings = ContactSettings(SETTINGS.stiffness, SETTINGS.onset, SETTINGS.slip, friction)
     u = coiled(rod, 0.95, 3.5, opening)
-    contact = WrapContact(rod, points, settings, 9.0)
+    contact = RodSelfContact(rod, points, settings, 9.0)
     contact.start(u)
     contact.hold(u, fully=True)
     contact.remembered = (contact._kept(), contact.remembered[1])
@@ -142,7 +142,7 @@ def test_sliding_wraps_store_their_slip_and_lose_work(rod, points):
 
 
 def test_wraps_far_apart_do_not_touch(rod, points):
-    contact = WrapContact(rod, points, SETTINGS, 9.0)
+    contact = RodSelfContact(rod, points, SETTINGS, 9.0)
     u = coiled(rod, 3.0, 3.5, -1 / 9.0)
     contact.start(u)
     assert contact.gaps(u).min() > 0.5
@@ -151,7 +151,7 @@ def test_wraps_far_apart_do_not_touch(rod, points):
 
 
 def test_no_move_may_bring_wraps_through_each_other(rod, points):
-    contact = WrapContact(rod, points, SETTINGS, 9.0)
+    contact = RodSelfContact(rod, points, SETTINGS, 9.0)
     u = coiled(rod, 1.3, 3.5, -1 / 9.0)
     contact.start(u)
     tight = coiled(rod, 0.2, 3.5, -1 / 9.0)
@@ -160,7 +160,7 @@ def test_no_move_may_bring_wraps_through_each_other(rod, points):
 
 
 def test_a_press_deeper_than_the_strip_is_still_seen_from_the_side_it_came_from(rod, points):
-    contact = WrapContact(rod, points, SETTINGS, 9.0)
+    contact = RodSelfContact(rod, points, SETTINGS, 9.0)
     u = coiled(rod, 1.3, 3.5, -1 / 9.0)
     contact.start(u)
     contact.accept(u)
@@ -192,7 +192,7 @@ def folded(rod, apart, turn, crease=46.0):
 
 @pytest.mark.parametrize("turn", [1, -1], ids=["left", "right"])
 def test_a_pair_born_in_a_step_keeps_the_side_it_was_born_on(rod, points, turn):
-    contact = WrapContact(rod, points, SETTINGS, 9.0)
+    contact = RodSelfContact(rod, points, SETTINGS, 9.0)
     contact.start(folded(rod, 9.5, turn))
     legs = (points.stations > 8.0) & (points.stations < 30.0)
     assert (contact.partner[legs] < 0).all()
@@ -207,7 +207,7 @@ def test_a_pair_born_in_a_step_keeps_the_side_it_was_born_on(rod, points, turn):
 
 @pytest.mark.parametrize("back", ["renewed", "restored"])
 def test_the_side_of_another_pair_says_nothing(rod, points, back):
-    contact = WrapContact(rod, points, SETTINGS, 9.0)
+    contact = RodSelfContact(rod, points, SETTINGS, 9.0)
     contact.start(folded(rod, 1.3, -1))
     contact.accept(folded(rod, 1.3, -1))
     legs = (points.stations > 8.0) & (points.stations < 30.0)
@@ -223,7 +223,7 @@ def test_the_side_of_another_pair_says_nothing(rod, points, back):
 
 
 def test_only_pairs_that_touch_make_blocks(rod, points):
-    contact = WrapContact(rod, points, SETTINGS, 9.0)
+    contact = RodSelfContact(rod, points, SETTINGS, 9.0)
     u = coiled(rod, 1.3, 3.5, -1 / 9.0)
     contact.start(u)
     assert np.count_nonzero(contact.partner >= 0) > 50

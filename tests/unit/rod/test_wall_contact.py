@@ -23,7 +23,7 @@ from fem.design.layup import Layer
 from fem.design.obstacle import Bar, Cylinder, Plane, Pod, axle_walls
 from fem.rod.energy import length_weights
 from fem.rod.kernels.faces import most_height, new_face, read_angles, read_heights
-from fem.rod.wall_contact import WallContact, contact_points
+from fem.rod.wall_contact import RodWallContact, contact_points
 
 SETTINGS = ContactSettings(stiffness=80.0, onset=0.05, slip=0.03, friction=0.3)
 
@@ -48,7 +48,7 @@ def contact_of(rod, points, name):
         "bar": (Bar(5.0, -1.05, 50.0, -1.0, 0.6).walls(0.0), flat),
         "cylinder": (Cylinder(20.0, -2.0, 1.7).walls(0.0), flat),
     }[name]
-    return WallContact(rod, points, walls, SETTINGS), u
+    return RodWallContact(rod, points, walls, SETTINGS), u
 
 
 NAMES = ["axle", "casing", "plane", "bar", "cylinder"]
@@ -216,7 +216,7 @@ def test_walls_out_of_reach_change_nothing(rod, points):
     u = at_rest(rod)
     near = Cylinder(20.0, -2.0, 1.7).walls(0.0)
     far = tuple(Cylinder(20.0, y, 2.0).walls(0.0)[0] for y in (-60.0, 80.0))
-    alone, crowd = (WallContact(rod, points, walls, SETTINGS) for walls in (near, near + far))
+    alone, crowd = (RodWallContact(rod, points, walls, SETTINGS) for walls in (near, near + far))
     for contact in (alone, crowd):
         contact.start(u)
     one, all_of_them = alone.evaluate(u, 2), crowd.evaluate(u, 2)
@@ -230,7 +230,7 @@ def test_walls_out_of_reach_change_nothing(rod, points):
 def test_points_are_split_near_a_sharp_rounding_alone(rod):
     fine = contact_points(rod, 0.5, 5)
     walls = (*Cylinder(20.0, -2.0, 1.7).walls(0.0), *Cylinder(40.0, 20.0, 9.0).walls(0.0))
-    contact = WallContact(rod, fine, walls, SETTINGS)
+    contact = RodWallContact(rod, fine, walls, SETTINGS)
     contact.start(at_rest(rod))
     share = contact.points.lengths / fine.lengths
     near, far = np.abs(fine.stations - 20.0) < 2.0, np.abs(fine.stations - 20.0) > 12.0
@@ -247,7 +247,7 @@ def test_split_points_make_the_force_of_a_lip_even(rod, points):
     """A strip drawn over a small post at constant depth: how much its normal force varies on the way."""
 
     def ripple(chosen):
-        contact = WallContact(rod, chosen, Cylinder(20.0, -1.0, 0.5).walls(0.0), SETTINGS)
+        contact = RodWallContact(rod, chosen, Cylinder(20.0, -1.0, 0.5).walls(0.0), SETTINGS)
         sizes = []
         for way in np.linspace(0.0, 0.5, 21):
             u = turned(rod, at_rest(rod), 0.0, (-way, -0.02))

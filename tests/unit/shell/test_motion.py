@@ -9,7 +9,7 @@ import pytest
 from small_cases import small_case
 
 from fem.shell.model import build_shell_model
-from fem.shell.motion import LinesTurningOn
+from fem.shell.motion import CorotatingLines
 from fem.simulation.assembly import assemble
 from fem.simulation.stepper import StepSize
 from fem.solvers.moving_system import size_of_move
@@ -30,7 +30,7 @@ def turned(vectors, angle):
 def test_a_strip_that_turns_about_the_axle_goes_on_turning(model):
     rng = np.random.default_rng(0)
     ahead = model.motion.predictor
-    assert isinstance(ahead, LinesTurningOn)
+    assert isinstance(ahead, CorotatingLines)
     u = model.start + 0.1 * rng.normal(size=model.start.size)
     before = turned(u.reshape(-1, 3), -0.3).ravel()
     for ratio in (0.5, 1.0, 1.7):
@@ -61,8 +61,8 @@ def test_accepted_steps_are_in_balance(model):
     """Another full correction with fresh factors would be shorter than what counts as settled, or not much
     longer where contact points open in the last correction (the one after that is a hundredth of it).
     """
-    trip = assemble(model, model.clamp())
-    motion, worst = trip.motion, []
+    stepper = assemble(model, model.clamp())
+    motion, worst = stepper.motion, []
     step = motion.step
 
     def watched(u_old, v_old, dt, start):
@@ -74,7 +74,7 @@ def test_accepted_steps_are_in_balance(model):
         return outcome
 
     motion.step = watched
-    assert trip.advance(6.0, StepSize(0.1, 0.1, 1e-4), lambda now: False)
+    assert stepper.advance(6.0, StepSize(0.1, 0.1, 1e-4), lambda now: False)
     assert (model.wraps.partner >= 0).any()
     assert len(worst) > 50
     assert np.quantile(worst, 0.9) < 0.3 * motion.settings.settled

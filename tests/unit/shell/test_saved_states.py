@@ -14,35 +14,35 @@ from fem.simulation.stepper import StepSize
 
 def kept_going(model, saved, turns):
     """Angle, torque and place after each of some more turns of the axle from a saved state."""
-    trip = assemble(model, model.clamp())
-    trip.restore(saved)
+    stepper = assemble(model, model.clamp())
+    stepper.restore(saved)
     seen = []
     size = StepSize(0.1, 0.1, 1e-4)
     for target in turns:
-        assert trip.advance(target, size, lambda now: False)
-        seen.append((trip.control, trip.force, trip.u.copy()))
+        assert stepper.advance(target, size, lambda now: False)
+        seen.append((stepper.control, stepper.force, stepper.u.copy()))
     return seen
 
 
 @pytest.fixture(scope="module")
 def overlapping(tmp_path_factory):
-    """A coil whose second wrap lies over the root: case, trip, its saved state."""
+    """A coil whose second wrap lies over the root: case, stepper, its saved state."""
     case = small_case(tmp_path_factory.mktemp("overlapping"), friction=0.2)
     model = build_shell_model(case)
-    trip = assemble(model, model.clamp())
-    assert trip.advance(5.8, StepSize(0.1, 0.1, 1e-4), lambda now: False)
-    return case, trip, trip.save()
+    stepper = assemble(model, model.clamp())
+    assert stepper.advance(5.8, StepSize(0.1, 0.1, 1e-4), lambda now: False)
+    return case, stepper, stepper.save()
 
 
 def test_going_on_from_a_saved_state_gives_the_same_numbers(overlapping):
-    case, trip, saved = overlapping
-    model, size = trip.grip.model, StepSize(0.1, 0.1, 1e-4)
+    case, stepper, saved = overlapping
+    model, size = stepper.grip.model, StepSize(0.1, 0.1, 1e-4)
     assert (model.wraps.partner >= 0).any()
     assert np.abs(model.walls.slip).max() > 0.0
     on = []
     for target in (6.0, 6.3):
-        assert trip.advance(target, size, lambda now: False)
-        on.append((trip.control, trip.force, trip.u.copy()))
+        assert stepper.advance(target, size, lambda now: False)
+        on.append((stepper.control, stepper.force, stepper.u.copy()))
     fresh = build_shell_model(case)
     again = kept_going(fresh, saved, (6.0, 6.3))
     for (angle, torque, u), (angle_2, torque_2, u_2) in zip(on, again, strict=True):

@@ -15,7 +15,7 @@ from fem.design.section import Arc
 from fem.design.strip import Strip
 from fem.mesh.bicubic import shape_at
 from fem.shell.kernels.pairs import shape_row
-from fem.shell.self_contact import ShellWraps
+from fem.shell.self_contact import ShellSelfContact
 from fem.shell.strip_shell import StripMesh, strip_shell
 from fem.shell.surface_points import surface_points
 
@@ -56,7 +56,7 @@ def coil(model, pitch, inner=4.5, bow=0.02, seed=None, size=0.0):
 def wraps_of(model, settings=SETTINGS):
     grid = model.shell.grid
     points = surface_points(model, 1.0)
-    return ShellWraps(points, grid, model.shell.size, model.strip.thickness, settings, 12.0)
+    return ShellSelfContact(points, grid, model.shell.size, model.strip.thickness, settings, 12.0)
 
 
 def test_rows_are_those_of_the_element(model):

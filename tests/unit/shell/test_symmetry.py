@@ -136,24 +136,24 @@ def test_a_strip_shortened_in_itself_buckles_sideways_only_in_the_whole(case):
 def test_antisymmetric_moves_of_the_half_stand_for_those_of_the_whole(case):
     """In a coil with friction, the whole's stiffness against such a move is that of the half."""
     model, whole = build_shell_model(case), build_shell_model(case, whole=True)
-    trip = assemble(model, model.clamp())
-    assert trip.advance(5.8, StepSize(0.1, 0.1, 1e-4), lambda now: False)
+    stepper = assemble(model, model.clamp())
+    assert stepper.advance(5.8, StepSize(0.1, 0.1, 1e-4), lambda now: False)
     assert (model.wraps.held[..., 0] > 0.0).any()
     assert model.walls.held[..., 0].max() > 0.0
     for term in touching(model):
         term.slip *= 0.9  # off the limit at which rubbing begins: there rounding would tell which it is
-    model.wraps.hold(trip.u, fully=True)  # with all of the present forces, as `widen` does
-    matrix, free = static_tangent(model, trip.u, twisted=True)
-    move = np.zeros(trip.u.size)
+    model.wraps.hold(stepper.u, fully=True)  # with all of the present forces, as `widen` does
+    matrix, free = static_tangent(model, stepper.u, twisted=True)
+    move = np.zeros(stepper.u.size)
     move[free] = np.random.default_rng(0).normal(size=free.size)
-    other, free_too = static_tangent(whole, widen(model, whole, trip.u))
+    other, free_too = static_tangent(whole, widen(model, whole, stepper.u))
     grid = model.body.shell.grid
     half = move.reshape(grid.stations.size, grid.across.size, 4, 3)
     both = np.concatenate([-half[:, :0:-1] * FLIP, half], axis=1).ravel()
     one = float(move[free] @ matrix.multiply(move[free]))
     assert float(both[free_too] @ other.multiply(both[free_too])) == pytest.approx(one, rel=1e-8)
-    assert twisting_now(model, trip.u) == 0
-    assert unstable_modes(whole, widen(model, whole, trip.u)) == unstable_modes(model, trip.u)
+    assert twisting_now(model, stepper.u) == 0
+    assert unstable_modes(whole, widen(model, whole, stepper.u)) == unstable_modes(model, stepper.u)
 
 
 def test_softest_mode_of_a_free_strip_is_its_lowest_bending(case):

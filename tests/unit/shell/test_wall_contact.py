@@ -16,7 +16,7 @@ from fem.design.strip import Strip
 from fem.shell.kernels.faces import face_first, face_second
 from fem.shell.strip_shell import StripMesh, strip_shell
 from fem.shell.surface_points import surface_points
-from fem.shell.wall_contact import ShellWalls
+from fem.shell.wall_contact import ShellWallContact
 
 POD = Pod(7.0, 1.5, -4.0, 9.0, 0.5)
 SETTINGS = ContactSettings(stiffness=50.0, onset=0.05, slip=0.03, friction=0.3)
@@ -36,7 +36,7 @@ def flat(tmp_path_factory):
 
 
 def walls_of(model, walls, settings=SETTINGS, spacing=1.0):
-    return ShellWalls(
+    return ShellWallContact(
         surface_points(model, spacing), model.shell.size, model.strip.thickness, walls, settings
     )
 
@@ -202,7 +202,7 @@ def test_no_move_carries_a_point_through_a_wall(flat):
 def test_points_count_finely_near_a_sharp_rounding_alone(flat):
     fine = surface_points(flat, 0.5, split=5)
     walls = (*Cylinder(10.0, -2.0, 1.2).walls(0.0), *Cylinder(25.0, 20.0, 9.0).walls(0.0))
-    term = ShellWalls(fine, flat.shell.size, flat.strip.thickness, walls, SETTINGS)
+    term = ShellWallContact(fine, flat.shell.size, flat.strip.thickness, walls, SETTINGS)
     term.start(flat.shell.rest.ravel())
     share, lines = term.points.area / fine.area, fine.lines
     near, far = np.abs(fine.stations - 10.0) < 1.5, np.abs(fine.stations - 10.0) > 8.0
@@ -226,7 +226,7 @@ def test_split_points_make_the_force_of_a_lip_even(flat):
     def ripple(split):
         points = surface_points(flat, 0.5, split=split)
         post = Cylinder(15.0, -1.0, 0.5).walls(0.0)
-        term = ShellWalls(points, flat.shell.size, flat.strip.thickness, post, SETTINGS)
+        term = ShellWallContact(points, flat.shell.size, flat.strip.thickness, post, SETTINGS)
         sizes = []
         for way in np.linspace(0.0, 0.5, 21):
             u = flat.shell.rest.reshape(-1, 4, 3).copy()
@@ -244,7 +244,7 @@ def test_derivatives_hold_with_points_in_all_shares(curved, friction):
     u = pressed(curved, 0.02)
     points = surface_points(curved, 1.0, split=5)
     walls = POD.walls(0.0) + Plane(0.0, -4.6, np.pi / 2).walls(0.0)
-    term = ShellWalls(points, curved.shell.size, curved.strip.thickness, walls, SETTINGS)
+    term = ShellWallContact(points, curved.shell.size, curved.strip.thickness, walls, SETTINGS)
     term.start(u)
     share = term.points.area / points.area
     pressing = term.forces(u).sum(axis=2) > 0
@@ -266,7 +266,7 @@ def test_a_point_that_begins_to_count_has_slipped_nothing(flat):
     """Steps along a post: only the way of the present step is slip, not what was before a point counted."""
     points = surface_points(flat, 0.5, split=5)
     post = Cylinder(10.0, -1.48, 1.0).walls(0.0)
-    term = ShellWalls(points, flat.shell.size, flat.strip.thickness, post, SETTINGS)
+    term = ShellWallContact(points, flat.shell.size, flat.strip.thickness, post, SETTINGS)
     u = flat.shell.rest.reshape(-1, 4, 3).copy()
     term.start(u.ravel())
     began = term.points.counted.copy()
@@ -285,7 +285,7 @@ def test_what_friction_remembers_is_all_of_it(flat):
     walls = Cylinder(10.0, -1.48, 1.0).walls(0.0) + Plane(0.0, -0.49, np.pi / 2).walls(0.0)
 
     def fresh():
-        return ShellWalls(points, flat.shell.size, flat.strip.thickness, walls, SETTINGS)
+        return ShellWallContact(points, flat.shell.size, flat.strip.thickness, walls, SETTINGS)
 
     def further(term, u, steps):
         works = []

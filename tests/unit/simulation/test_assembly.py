@@ -24,35 +24,35 @@ Placed = tuple[StripModel, Stepper]
 @pytest.fixture(scope="module", params=[build_rod_model, build_shell_model])
 def placed(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> Placed:
     model = request.param(small_case(tmp_path_factory.mktemp("case"), **BENT))
-    trip = assemble(model, model.clamp())
-    assert isinstance(trip, Stepper)
-    return model, trip
+    stepper = assemble(model, model.clamp())
+    assert isinstance(stepper, Stepper)
+    return model, stepper
 
 
 def test_the_root_is_flat_on_the_axle_and_the_surroundings_are_where_they_belong(
     placed: Placed,
 ) -> None:
-    model, trip = placed
-    state = model.state(trip.u)
+    model, stepper = placed
+    state = model.state(stepper.u)
     assert state.position[0] == pytest.approx([0.0, -model.root_radius])
     assert np.abs(state.height[0]).max() < 1e-3 < np.abs(state.height[-1]).max()
     assert [wall.drawing() for wall in model.walls.walls] == [wall.drawing() for wall in model.walls_at(0.0)]
-    assert model.walls.least_gap(trip.u) > -0.1 * model.case.strip.thickness
-    held = np.zeros(trip.u.size, dtype=bool)
+    assert model.walls.least_gap(stepper.u) > -0.1 * model.case.strip.thickness
+    held = np.zeros(stepper.u.size, dtype=bool)
     held[model.clamp().indices()] = True
     assert np.array_equal(model.motion.fixed, held)
 
 
 def test_it_is_at_rest_and_remembers_no_friction(placed: Placed) -> None:
-    model, trip = placed
-    assert trip.control == 0.0 and np.all(trip.v == 0.0)
-    assert trip.ledger.work == 0.0
+    model, stepper = placed
+    assert stepper.control == 0.0 and np.all(stepper.v == 0.0)
+    assert stepper.ledger.work == 0.0
     assert len(contacts(model)) == 2
     for term in contacts(model):
         assert np.all(term.slip == 0.0)
-    outcome = model.motion.step(trip.u, np.zeros_like(trip.u), 5.0, trip.u)
+    outcome = model.motion.step(stepper.u, np.zeros_like(stepper.u), 5.0, stepper.u)
     assert outcome.accepted
-    gone = model.places(outcome.u, model.state(trip.u).station) - model.state(trip.u).position
+    gone = model.places(outcome.u, model.state(stepper.u).station) - model.state(stepper.u).position
     assert np.abs(gone).max() < 0.02
 
 

@@ -133,8 +133,8 @@ def test_a_column_shorter_than_the_strip_is_gripped_at_its_length(tmp_path: Path
     case = small_case(tmp_path, f'kind = "column"\nends = "{ends}"\nfree_length = 30.0')
     fixture = bench_test(case).fixture(case, "rod")
     assert fixture.model.length == pytest.approx(30.0)
-    assert not isinstance(fixture.trip, str)
-    grip, u = fixture.trip.grip, fixture.trip.u
+    assert not isinstance(fixture.stepper, str)
+    grip, u = fixture.stepper.grip, fixture.stepper.u
     ends_at = [fixture.model.places(grip.place(u, control), np.array([0.0, 30.0])) for control in (0.0, 0.7)]
     gaps = [np.hypot(*(pair[1] - pair[0])) for pair in ends_at]
     assert gaps[0] == pytest.approx(30.0, rel=0.01)
@@ -145,7 +145,7 @@ def test_the_stiffness_is_that_of_the_tangent_at_rest(tmp_path: Path) -> None:
     text = 'kind = "press"\nforce = 0.1'
     case = small_case(tmp_path, text)
     fixture = bench_test(case).fixture(case, "rod")
-    motion, drive, u = fixture.model.motion, fixture.trip.grip.drive, fixture.trip.u
+    motion, drive, u = fixture.model.motion, fixture.stepper.grip.drive, fixture.stepper.u
     drive.control = 1.0  # the drive's gradient is then -stiffness times that of the coordinate it drives
     row = -drive.evaluate(u, 1).gradient / drive.stiffness
     motion.terms.remove(drive)

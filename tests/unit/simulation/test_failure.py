@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from small_cases import small_case
 
-from fem.rod.axle_clamp import AxleGrip
+from fem.rod.axle_clamp import RodAxleClamp
 from fem.rod.fields import RodFields
 from fem.rod.model import build_rod_model
 from fem.simulation.assembly import assemble
@@ -37,13 +37,13 @@ def test_facts_of_an_assembled_strip(tmp_path: Path) -> None:
     runs = "{ straight = 8.0 }, { bend = 20.0, radius = 20.0 }, { straight = 30.0 }"
     case = small_case(tmp_path, runs=runs)
     model = build_rod_model(case)
-    trip = assemble(model, AxleGrip(model))
-    assert not isinstance(trip, str)
+    stepper = assemble(model, RodAxleClamp(model))
+    assert not isinstance(stepper, str)
     assert model.walls is not None
     fields = RodFields.build(model.rod, model.rod.nodes, 3)
     mark = case.strip.path.bends[0]
-    inside = facts(case, fields.state(trip.u), model.walls, None, trip.u, mark.end + AT_SLOT - 0.1)
-    beyond = facts(case, fields.state(trip.u), model.walls, None, trip.u, mark.end + AT_SLOT + 0.1)
+    inside = facts(case, fields.state(stepper.u), model.walls, None, stepper.u, mark.end + AT_SLOT - 0.1)
+    beyond = facts(case, fields.state(stepper.u), model.walls, None, stepper.u, mark.end + AT_SLOT + 0.1)
     assert (inside.bend, beyond.bend) == (1, 0)
     assert inside.mouth == pytest.approx(inside.slot + case.slot.length)
     assert inside.sharp_limit == pytest.approx(1.5 / 4.4)

@@ -65,8 +65,8 @@ def test_a_coil_ends_at_its_station_and_leaves_the_rest_out(tmp_path: Path) -> N
 
 def test_a_coil_starts_unstrained_with_plane_ends(tmp_path: Path) -> None:
     rig = fixture(tmp_path, 'kind = "coil"\nradius = 5.0')
-    assert not isinstance(rig.trip, str)
-    assert rig.trip.stored.strain == pytest.approx(0.0, abs=1e-9)
+    assert not isinstance(rig.stepper, str)
+    assert rig.stepper.stored.strain == pytest.approx(0.0, abs=1e-9)
     held = np.flatnonzero(rig.model.motion.fixed)
     assert set(plane_unknowns(rig.model.rod, -1)) <= set(held.tolist())
     assert not {rig.model.rod.index(-1, 2), rig.model.rod.index(0, 2)} & set(held.tolist())
@@ -80,13 +80,13 @@ def test_a_turn_is_what_is_left_to_the_radius() -> None:
 @pytest.mark.parametrize("grip", ["rigid", "free"])
 def test_a_rigid_grip_holds_the_section_and_a_free_one_lets_it_open(tmp_path: Path, grip: str) -> None:
     rig = fixture(tmp_path, f'kind = "bend"\nangle = -60.0\ngrip = "{grip}"')
-    assert not isinstance(rig.trip, str)
-    assert isinstance(rig.trip.grip, DriveGrip)
+    assert not isinstance(rig.stepper, str)
+    assert isinstance(rig.stepper.grip, DriveGrip)
     held = rig.model.motion.fixed[section_unknowns(rig.model.rod, -1)]
     assert held.all() if grip == "rigid" else not held.all()
     assert rig.model.motion.fixed[plane_unknowns(rig.model.rod, -1)].all()
     # gripped nearly as it lies: what pulls is small beside the moment of the push
-    assert abs(rig.trip.force) < 0.005
+    assert abs(rig.stepper.force) < 0.005
 
 
 def test_a_free_grip_carries_less(tmp_path: Path) -> None:
@@ -100,9 +100,9 @@ def test_a_free_grip_carries_less(tmp_path: Path) -> None:
 @pytest.mark.parametrize("ends", ["pinned", "clamped"])
 def test_no_force_acts_when_the_grips_of_a_column_close(tmp_path: Path, ends: str) -> None:
     rig = fixture(tmp_path, f'kind = "column"\nends = "{ends}"')
-    assert not isinstance(rig.trip, str)
+    assert not isinstance(rig.stepper, str)
     euler = 4.0 * math.pi**2 * 80.0 * 10.0 * 0.8**3 / 12 / 45.0**2
-    assert abs(rig.trip.force) < 2e-3 * euler
+    assert abs(rig.stepper.force) < 2e-3 * euler
 
 
 def test_a_drive_counts_many_turns(tmp_path: Path) -> None:

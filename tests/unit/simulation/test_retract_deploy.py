@@ -175,9 +175,9 @@ def test_energy_from_nowhere_ends_a_run_as_numerical(tmp_path: Path, monkeypatch
     model = build_rod_model(small_case(tmp_path, friction=0.2))
     stored = Stepper._stored
 
-    def jumps(trip: Stepper, *args: Any) -> Any:
-        made = stored(trip, *args)
-        late = trip.accepted > 40  # as if a pair of faces were found on the wrong side of each other
+    def jumps(stepper: Stepper, *args: Any) -> Any:
+        made = stored(stepper, *args)
+        late = stepper.accepted > 40  # as if a pair of faces were found on the wrong side of each other
         return replace(made, contact=made.contact + 1000.0) if late else made
 
     monkeypatch.setattr(Stepper, "_stored", jumps)
@@ -194,15 +194,15 @@ def test_energy_that_drifts_away_ends_a_run_as_numerical(
     model = build_rod_model(small_case(tmp_path, friction=0.2))
     stored, taken = Stepper._stored, Stepper._take
 
-    def made(trip: Stepper, *args: Any) -> Any:
+    def made(stepper: Stepper, *args: Any) -> Any:
         """One hundredth of all work more in each step: far from what a single step is not allowed."""
-        found = stored(trip, *args)
-        more = 0.01 * trip.ledger.scale * max(0, trip.accepted - 20)
+        found = stored(stepper, *args)
+        more = 0.01 * stepper.ledger.scale * max(0, stepper.accepted - 20)
         return replace(found, contact=found.contact + more)
 
-    def lost(trip: Stepper, *args: Any) -> None:
-        taken(trip, *args)
-        trip.ledger.friction += 0.01 * trip.ledger.scale * (trip.accepted > 20)
+    def lost(stepper: Stepper, *args: Any) -> None:
+        taken(stepper, *args)
+        stepper.ledger.friction += 0.01 * stepper.ledger.scale * (stepper.accepted > 20)
 
     if entry == "contact":
         monkeypatch.setattr(Stepper, "_stored", made)

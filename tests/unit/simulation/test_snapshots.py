@@ -22,16 +22,16 @@ Placed = tuple[StripModel, Stepper]
 @pytest.fixture(scope="module", params=[build_rod_model, build_shell_model])
 def wound(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> Placed:
     model = request.param(small_case(tmp_path_factory.mktemp("case"), friction=0.1))
-    trip = assemble(model, model.clamp())
-    assert isinstance(trip, Stepper)
-    assert trip.advance(1.0, StepSize(0.1, 0.1, 1e-4), lambda now: False)
-    return model, trip
+    stepper = assemble(model, model.clamp())
+    assert isinstance(stepper, Stepper)
+    assert stepper.advance(1.0, StepSize(0.1, 0.1, 1e-4), lambda now: False)
+    return model, stepper
 
 
 def test_pressure_is_where_nothing_is_left_between_the_faces(wound: Placed) -> None:
-    model, trip = wound
-    state = model.state(trip.u)
-    pressure, gap = contact_fields(model, trip.u, state)
+    model, stepper = wound
+    state = model.state(stepper.u)
+    pressure, gap = contact_fields(model, stepper.u, state)
     assert pressure.shape == gap.shape == state.height.shape
     assert pressure.max() > 0.0 and pressure.min() >= 0.0
     assert np.nanmin(gap) > -0.1 * model.case.strip.thickness
@@ -45,8 +45,8 @@ def test_pressure_is_where_nothing_is_left_between_the_faces(wound: Placed) -> N
 
 
 def test_a_snapshot_tells_its_row_its_surroundings_and_its_layers(wound: Placed) -> None:
-    model, trip = wound
-    shot = snapshot(model, ROW, trip.u, "wound in")
+    model, stepper = wound
+    shot = snapshot(model, ROW, stepper.u, "wound in")
     assert (shot.step, shot.phase, shot.travel, shot.axle_angle) == (3, 2, 1.5, 0.3)
     assert shot.obstacles == drawings(model)
     assert [wall["name"] for wall in shot.obstacles][:2] == ["axle", "casing"]
@@ -58,8 +58,8 @@ def test_a_snapshot_tells_its_row_its_surroundings_and_its_layers(wound: Placed)
 def test_only_a_shell_where_it_jams_or_pushes_hardest_shows_its_softest_mode(
     wound: Placed,
 ) -> None:
-    model, trip = wound
-    shot = snapshot(model, ROW, trip.u, "end of pushing out; jam")
+    model, stepper = wound
+    shot = snapshot(model, ROW, stepper.u, "end of pushing out; jam")
     if model.kind == "rod":
         assert shot.mode.size == 0
     else:

@@ -10,7 +10,7 @@ import pytest
 from small_cases import small_case
 
 from fem.core.term import Array, Blocks, Evaluation
-from fem.rod.axle_clamp import AxleGrip
+from fem.rod.axle_clamp import RodAxleClamp
 from fem.rod.model import RodModel, build_rod_model
 from fem.simulation.assembly import assemble
 from fem.simulation.stepper import Stepper, StepSize
@@ -137,7 +137,7 @@ def wound(folder: Path) -> tuple[RodModel, Stepper, int]:
     factors: list[int] = []
     factorise = model.motion.matrix.factor_general
     model.motion.matrix.factor_general = lambda blocks: factors.append(1) or factorise(blocks)
-    stepper = assemble(model, AxleGrip(model))
+    stepper = assemble(model, RodAxleClamp(model))
     assert isinstance(stepper, Stepper)
     assert stepper.advance(1.5, StepSize(0.05, 0.05, 1e-6), lambda now: False)
     return model, stepper, len(factors)

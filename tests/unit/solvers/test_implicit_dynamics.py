@@ -12,7 +12,7 @@ from fem.design.layup import Layer
 from fem.design.obstacle import Plane
 from fem.rod.energy import RodEnergy
 from fem.rod.loads import DeadLoad, weight
-from fem.rod.wall_contact import WallContact, contact_points
+from fem.rod.wall_contact import RodWallContact, contact_points
 from fem.solvers.implicit_dynamics import Backoff, Motion, mass_blocks
 from fem.solvers.moving_system import MotionSettings
 
@@ -119,7 +119,9 @@ class Sled:
         place = at_rest(rod).reshape(len(rod.nodes), rod.fields, 2)
         place[:, 1, 0] = 0.5
         settings = ContactSettings(1.0, 0.001, 0.01, 0.4)
-        self.contact = WallContact(rod, contact_points(rod, 1.0), Plane(0, 0, np.pi / 2).walls(0.0), settings)
+        self.contact = RodWallContact(
+            rod, contact_points(rod, 1.0), Plane(0, 0, np.pi / 2).walls(0.0), settings
+        )
         load = weight(rod, np.array([0.0, -9.81e5]))
         self.normal = -float(load.force[[rod.index(n, 1) for n in range(len(rod.nodes))]].sum())
         push = weight(rod, np.array([share * 9.81e5, 0.0]))
