@@ -2,3 +2,5 @@
 digests, a change by copy, what changed between two versions, and what follows from its numbers without a
 solve. Every fault is told with file, line, key and remedy.
 """
+
+__all__ = ["changes", "definition", "estimate", "template", "tolerance", "variation"]

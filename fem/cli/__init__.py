@@ -1,1 +1,3 @@
 """The verbs of the command and what they print."""
+
+__all__ = ["verbs"]

@@ -1,3 +1,5 @@
 """What rod and shell share where they touch things: signed distance to thick curves, penalty and friction
 laws, scales that follow the strip, the walls of a case.
 """
+
+__all__ = ["settings", "surroundings"]

@@ -3,3 +3,5 @@ kept on disk, what a module imports, and the one protocol of whatever acts on th
 
 It knows no strip, no solver and no library beyond numpy.
 """
+
+__all__ = ["atomic", "checkpoint", "errors", "schema_version", "sources", "term", "units", "user_folder"]

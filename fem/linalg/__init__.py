@@ -4,3 +4,5 @@ themselves.
 
 They are our own because general sparse factors are four to ten times slower on these patterns.
 """
+
+__all__ = ["banded", "block_sparse", "profile_ldl"]

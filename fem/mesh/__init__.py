@@ -1,3 +1,5 @@
 """The strip divided by the mesh generator, along its length and as a developed surface with named parts, and
 the finite elements: cubic Hermite lines, bicubic rectangles.
 """
+
+__all__ = ["bicubic", "developed_mesh", "generator", "hermite_line", "line_mesh"]

@@ -1,3 +1,5 @@
 """What is done to the strip, of whichever model: a push step by step, winding in and pushing out, bench
 pushes, how a jam is recognised, how a result is judged. `run` knows the order; nothing else does.
 """
+
+__all__ = ["failure_guide", "jam_modes", "run"]

@@ -1,3 +1,5 @@
 """Published values and what this program makes of them. Each check names its source; `verify` loops over
 them.
 """
+
+__all__ = ["published", "verify"]

@@ -7,7 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from fem.core.sources import all_modules, file_of
+from fem.core.sources import all_modules, file_of, imports
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -74,3 +74,29 @@ def test_every_package_says_what_it_knows() -> None:
     for module in all_modules():
         if module.endswith(".__init__"):
             assert len(ast.get_docstring(ast.parse(file_of(module).read_text())) or "") > 40, module
+
+
+SHARED_PIECES = "contact.kernels."
+"""Compiled pieces that loops of other packages take in; any other package keeps its loops to itself."""
+
+
+def offered(package: str) -> set[str]:
+    """Modules that a package names for others."""
+    for node in ast.parse(file_of(f"{package}.__init__").read_text()).body:
+        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
+            return {f"{package}.{name}" for name in ast.literal_eval(node.value)}
+    return set()
+
+
+def test_packages_use_of_each_other_what_is_offered_and_offer_what_is_used() -> None:
+    modules = [module for module in all_modules() if "." in module and not module.endswith("__init__")]
+    packages = {module.split(".")[0] for module in modules}
+    used = {
+        found
+        for module in all_modules()
+        for found in imports(file_of(module).read_text())
+        if "." in found and found.split(".")[0] != module.split(".")[0] and not found.endswith("__init__")
+    }
+    named = {name for package in packages for name in offered(package)}
+    assert {name for name in used - named if not name.startswith(SHARED_PIECES)} == set()
+    assert named - used == set()

@@ -64,7 +64,7 @@ def test_pictures_exist_and_are_small() -> None:
 
 
 def test_the_map_names_every_module_once_from_the_bottom_up() -> None:
-    told = first_cells(DEVELOPERS[DEVELOPERS.index("## Map") : DEVELOPERS.index("## How a run goes")])
+    told = first_cells(DEVELOPERS[DEVELOPERS.index("## Modules") : DEVELOPERS.index("## Sources")])
     modules = {name for name in all_modules() if not name.endswith("__init__")}
     assert sorted(told) == sorted(set(told))
     assert set(told) == modules
