@@ -18,7 +18,7 @@ from batch_jobs import same_numbers
 from small_cases import CYCLE, small_text
 
 ROOT = Path(__file__).resolve().parents[3]
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("processes")]
+pytestmark = pytest.mark.slow
 KILLS, SEED = 20, 7
 SHORTEST, LONGEST = 1.0, 4.0
 """Seconds a batch is given before it is killed: long enough to load its libraries most of the time."""

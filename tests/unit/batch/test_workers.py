@@ -14,7 +14,7 @@ from small_cases import CYCLE
 
 from fem.batch.workers import run_here, run_workers
 
-pytestmark = [pytest.mark.usefixtures("workplace"), pytest.mark.xdist_group("processes")]
+pytestmark = pytest.mark.usefixtures("workplace")
 
 
 def kill_workers() -> None:
