@@ -34,12 +34,3 @@ def pytest_sessionstart(session: pytest.Session) -> None:
     line = config.get_terminal_writer().line
     for model in MODELS:
         compile_loops(model, lambda model=model: line(f"compiling loops: {model}"), lambda: False)
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Keep tests in one worker that share something dear: a fixture of their module, curves of a check."""
-    for item in items:
-        fixtures = item._fixtureinfo.name2fixturedefs.values() if isinstance(item, pytest.Function) else ()
-        shared = any(fixture[-1].scope == "module" for fixture in fixtures)
-        if shared or item.path.parent.name == "benchmarks":
-            item.add_marker(pytest.mark.xdist_group(item.nodeid.partition("::")[0]))

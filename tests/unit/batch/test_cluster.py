@@ -23,7 +23,6 @@ distributed = pytest.importorskip("distributed", reason="pushpast[cluster] is no
 from fem.batch.cluster import run_on_cluster  # noqa: E402 (only with the extra)
 
 ROOT = Path(__file__).resolve().parents[3]
-pytestmark = pytest.mark.xdist_group("processes")
 CYCLE = 'kind = "retract-then-deploy"\nleft_out = 14.0'
 SCHEDULER = (
     "import asyncio, sys\nfrom distributed import Scheduler\n"

@@ -20,7 +20,7 @@ from small_cases import CYCLE, small_text
 from fem.results.outcome import NoResult, Status
 
 ROOT = Path(__file__).resolve().parents[3]
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("processes")]
+pytestmark = pytest.mark.slow
 KILLS, SEED = 20, 7
 SHORTEST, LONGEST = 1.0, 4.0
 """Seconds a batch is given before it is killed: long enough to load its libraries most of the time."""

@@ -15,7 +15,7 @@ from small_cases import CYCLE
 from fem.batch.workers import run_here, run_workers
 from fem.results.outcome import NoResult, Status
 
-pytestmark = [pytest.mark.usefixtures("workplace"), pytest.mark.xdist_group("processes")]
+pytestmark = pytest.mark.usefixtures("workplace")
 
 
 def kill_workers() -> None:
