@@ -69,7 +69,7 @@ class Derived:
 
 
 @dataclass(frozen=True)
-class Coil:
+class CoilEstimate:
     """A tight spiral: outer radius [mm], turns, and turns once it has swollen to the casing."""
 
     outer: float
@@ -77,13 +77,13 @@ class Coil:
     turns_swollen: float
 
 
-def tight_coil(case: Case, wound: float) -> Coil:
+def tight_coil(case: Case, wound: float) -> CoilEstimate:
     """Spiral of `wound` mm on the axle: pi (outer^2 - inner^2) = wound * thickness."""
     thickness, inner = case.strip.thickness, case.axle.radius
     area = wound * thickness / math.pi
     outer = math.sqrt(inner**2 + area)
     hollow = math.sqrt(max(0.0, case.casing.radius**2 - area))
-    return Coil(outer, (outer - inner) / thickness, (case.casing.radius - hollow) / thickness)
+    return CoilEstimate(outer, (outer - inner) / thickness, (case.casing.radius - hollow) / thickness)
 
 
 def characteristic_places(case: Case) -> list[Place]:
@@ -155,7 +155,7 @@ def _sizes(case: Case) -> dict[str, Estimate]:
     }
 
 
-def _coil_numbers(case: Case, wound: Coil) -> dict[str, Estimate]:
+def _coil_numbers(case: Case, wound: CoilEstimate) -> dict[str, Estimate]:
     slack = 2.0 * math.pi * (wound.turns - wound.turns_swollen)
     return {
         "travel_mm": Estimate(case.travel, "mm", "strip wound in through the slot"),
@@ -184,7 +184,7 @@ def _strains(places: list[Place]) -> dict[str, Estimate]:
     return found
 
 
-def _motor_numbers(case: Case, wound: Coil, torque: float) -> dict[str, Estimate]:
+def _motor_numbers(case: Case, wound: CoilEstimate, torque: float) -> dict[str, Estimate]:
     found = {
         "retract_torque_least_Nmm": Estimate(torque, "N mm", "at the axle, without friction: a lower bound"),
     }
@@ -246,7 +246,7 @@ def _remarks(case: Case, places: list[Place]) -> list[str]:
     return remarks
 
 
-def _fit_remarks(case: Case, coil: Coil) -> list[str]:
+def _fit_remarks(case: Case, coil: CoilEstimate) -> list[str]:
     clearance = case.casing.radius - coil.outer
     if clearance >= case.strip.thickness:
         return []

@@ -32,7 +32,7 @@ ALONE = "# A whole case in one file, with what it extends; written by pushpast. 
 
 
 @dataclass(frozen=True)
-class Place:
+class KeyPlace:
     """File as the user would type it, and line from 1."""
 
     file: str
@@ -45,7 +45,7 @@ class Document:
 
     file: str
     tables: Mapping[str, Any]
-    places: Mapping[Key, Place]
+    places: Mapping[Key, KeyPlace]
 
     def fault(self, key: Key, message: str) -> Fault:
         """Fault at `key`, placed at the key itself or at the nearest table around it that was written."""
@@ -88,7 +88,7 @@ def written(document: Document) -> str:
 def _read(path: Path, above: tuple[Path, ...]) -> Document:
     file = shown(path)
     tables = _parse(path, file)
-    places = {key: Place(file, line) for key, line in key_lines(path.read_text("utf-8-sig")).items()}
+    places = {key: KeyPlace(file, line) for key, line in key_lines(path.read_text("utf-8-sig")).items()}
     return _extended(Document(file, tables, places), path.parent, (*above, path.resolve()))
 
 
@@ -203,9 +203,9 @@ def merged_tables(base: Mapping[str, Any], change: Mapping[str, Any]) -> dict[st
 
 def _merge_into(
     tables: dict[str, Any],
-    places: dict[Key, Place],
+    places: dict[Key, KeyPlace],
     change: Mapping[str, Any],
-    new_places: Mapping[Key, Place],
+    new_places: Mapping[Key, KeyPlace],
     at: Key,
 ) -> None:
     for name in _displaced(tables, change, at):
@@ -237,7 +237,7 @@ def _displaced(tables: Mapping[str, Any], change: Mapping[str, Any], at: Key) ->
     return [name for name in tables if name in drop]
 
 
-def _forget(places: dict[Key, Place], key: Key) -> None:
+def _forget(places: dict[Key, KeyPlace], key: Key) -> None:
     for old in [k for k in places if k[: len(key)] == key]:
         del places[old]
 

@@ -20,7 +20,7 @@ from fem.design.environment import Axle, Casing, Slot
 from fem.design.loading import Bend as BendPush
 from fem.design.loading import Coil, Column, Press, Push, RetractDeploy, Winding
 from fem.design.obstacle import Obstacle
-from fem.design.path import Bend, Path
+from fem.design.path import BendRun, Path
 from fem.design.section import Arc, Section
 from fem.design.settings import Settings
 from fem.design.strip import Station
@@ -33,7 +33,7 @@ _SECTION: Key = ("strip", "section")
 def bends_wider_than_the_strip_is_thick(runs: Sequence[RunPart], thickness: float) -> Iterator[Finding]:
     """The inner face of a bend needs a radius of its own."""
     for part in runs:
-        if isinstance(part.run, Bend) and part.run.radius < 0.5 * thickness:
+        if isinstance(part.run, BendRun) and part.run.radius < 0.5 * thickness:
             yield (
                 (*part.key, "radius"),
                 f"a bend to {part.run.radius:g} mm is tighter than half the strip's thickness "
@@ -61,7 +61,7 @@ def bends_wider_than_the_section_rises(
 ) -> Iterator[Finding]:
     """In a bend the raised edges must not reach the bend's centre."""
     for part in runs:
-        if not isinstance(part.run, Bend):
+        if not isinstance(part.run, BendRun):
             continue
         reach = rise[1] if part.run.angle > 0 else -rise[0]
         if part.run.radius <= reach:

@@ -19,7 +19,7 @@ from fem.case.schema import Reader, Table, nearest, shown
 from fem.core.units import Distance, Extent, Length, Points, Share
 from fem.design.layup import Layer
 from fem.design.material import Material
-from fem.design.path import Bend, Path, Run, Runs, Straight, Through
+from fem.design.path import BendRun, Path, Run, Runs, Straight, Through
 from fem.design.section import SECTIONS, Arc, Section
 from fem.design.strip import Station
 
@@ -188,7 +188,7 @@ def _read_run(reader: Reader, key: Key, item: Mapping[str, Any]) -> Run | None:
         bend = reader.read(BendTable, key, item)
         if bend is None:
             return None
-        return reader.made(key, lambda: Bend(math.radians(bend.bend), bend.radius))
+        return reader.made(key, lambda: BendRun(math.radians(bend.bend), bend.radius))
     if "straight" in item:
         straight = reader.read(StraightTable, key, item)
         return None if straight is None else reader.made(key, lambda: Straight(straight.straight))

@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 
 from fem.contact.kernels.laws import Law
-from fem.core.term import Array, Friction
+from fem.core.term import Array, FrictionMode
 from fem.design.obstacle import ARC, LINE, POINT, SEGMENT
 
 SAFE_DEPTH = 0.4
@@ -51,7 +51,7 @@ class ContactSettings:
     slip: float
     friction: float
 
-    def law(self, strip: StripSize, turn: float, friction: Friction) -> Law:
+    def law(self, strip: StripSize, turn: float, friction: FrictionMode) -> Law:
         """The same for the compiled loops, with the strip's size, the turn [rad] of turning walls in this
         step and how friction enters.
         """
@@ -59,11 +59,11 @@ class ContactSettings:
             self.stiffness,
             self.onset,
             self.slip,
-            0.0 if friction is Friction.NONE else self.friction,
+            0.0 if friction is FrictionMode.NONE else self.friction,
             strip.thickness,
             strip.width,
             turn,
-            float(friction is Friction.FOLLOWING),
+            float(friction is FrictionMode.FOLLOWING),
         )
 
 

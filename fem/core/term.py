@@ -42,7 +42,7 @@ class Evaluation:
     blocks: tuple[Blocks, ...] = ()
 
 
-class Friction(Enum):
+class FrictionMode(Enum):
     """How friction enters an evaluation."""
 
     HELD = auto()
@@ -79,7 +79,7 @@ class FrictionTerm(Protocol):
         """
         ...
 
-    def evaluate(self, u: Array, order: int, friction: Friction = Friction.HELD) -> Evaluation:
+    def evaluate(self, u: Array, order: int, friction: FrictionMode = FrictionMode.HELD) -> Evaluation:
         """Value at u, by what is held; orders as for `Term`."""
         ...
 

@@ -120,7 +120,7 @@ class Straight:
 
 
 @dataclass(frozen=True)
-class Bend:
+class BendRun:
     """A bend by a signed angle [rad] (positive toward the axle) at a radius to the mid-line [mm]."""
 
     angle: Angle
@@ -145,7 +145,7 @@ class Bend:
         return math.copysign(1.0 / self.radius, self.angle)
 
 
-Run = Straight | Bend
+Run = Straight | BendRun
 
 
 @dataclass(frozen=True)
@@ -218,7 +218,7 @@ class Runs(_OnCurve):
         """The nominal bends (from joint to joint), in order from the root."""
         marks: list[BendMark] = []
         for run, start, end in zip(self.runs, self.joints[:-1], self.joints[1:], strict=True):
-            if isinstance(run, Bend):
+            if isinstance(run, BendRun):
                 marks.append(BendMark(len(marks) + 1, start, end, run.angle, run.radius))
         return tuple(marks)
 

@@ -37,7 +37,7 @@ _DEEPEST_HALF_ANGLE = 2.331122370414423  # root of tan(u/2) = u: the arc of give
 
 
 @dataclass(frozen=True)
-class Place:
+class ProfilePlace:
     """Height h and lateral place x of the profile [mm], with two derivatives by the depth factor a.
 
     All arrays have the common shape of q and a.
@@ -70,7 +70,7 @@ class Section(Protocol):
         """phi0 [rad], phi0' [1/mm] and phi0'' [1/mm^2] at q; phi0(0) = 0."""
         ...
 
-    def place(self, q: ArrayLike, depth: ArrayLike = 1.0) -> Place:
+    def place(self, q: ArrayLike, depth: ArrayLike = 1.0) -> ProfilePlace:
         """Height and lateral place at q for the signed depth factor a = depth."""
         ...
 
@@ -96,11 +96,11 @@ class Flat:
         zero = np.zeros(np.shape(q))
         return zero, zero.copy(), zero.copy()
 
-    def place(self, q: ArrayLike, depth: ArrayLike = 1.0) -> Place:
+    def place(self, q: ArrayLike, depth: ArrayLike = 1.0) -> ProfilePlace:
         """Zero height, lateral place q."""
         across, _ = np.broadcast_arrays(np.asarray(q, dtype=np.float64), depth)
         zero = np.zeros(across.shape)
-        return Place(zero, across.copy(), zero, zero, zero, zero)
+        return ProfilePlace(zero, across.copy(), zero, zero, zero, zero)
 
 
 @dataclass(frozen=True)
@@ -162,12 +162,12 @@ class Arc:
         across = np.asarray(q, dtype=np.float64)
         return across / self.radius, np.full(across.shape, 1.0 / self.radius), np.zeros(across.shape)
 
-    def place(self, q: ArrayLike, depth: ArrayLike = 1.0) -> Place:
+    def place(self, q: ArrayLike, depth: ArrayLike = 1.0) -> ProfilePlace:
         """Place h = q f(u), x = q g(u) with u = a q / R, f = (1 - cos u)/u, g = sin u / u."""
         across, a = np.broadcast_arrays(np.asarray(q, dtype=np.float64), np.asarray(depth, dtype=np.float64))
         u_a = across / self.radius
         rise, run = _arc_functions(a * u_a)
-        return Place(
+        return ProfilePlace(
             across * rise[0],
             across * run[0],
             across * rise[1] * u_a,
@@ -251,14 +251,14 @@ class FreeCurve:
         curve = self._curve
         return curve.heading(along) - self._tilt, curve.curvature(along), curve.curvature_s(along)
 
-    def place(self, q: ArrayLike, depth: ArrayLike = 1.0) -> Place:
+    def place(self, q: ArrayLike, depth: ArrayLike = 1.0) -> ProfilePlace:
         """Height and lateral place by Gauss quadrature between the knots of the profile."""
         return _integrated_place(lambda across: self.angle(across)[0], self.panels, q, depth)
 
 
 def _integrated_place(
     angle: Callable[[Array], Array], panels: Array, q: ArrayLike, depth: ArrayLike
-) -> Place:
+) -> ProfilePlace:
     """Integrals from 0 to q of sin and cos of a phi0 and of their a-derivatives, panel by panel.
 
     Whole panels depend on the depth factor alone and are summed once per value of it; the last, broken panel
@@ -274,7 +274,7 @@ def _integrated_place(
     broken = _panel_integrals(angle, panels[index], across, a)
     gather = np.broadcast_to(index, shape)[None, ..., None]
     start = np.take_along_axis(np.broadcast_to(sums, (6, *shape, len(panels))), gather, axis=-1)[..., 0]
-    return Place(*(start + broken))
+    return ProfilePlace(*(start + broken))
 
 
 def _panel_integrals(angle: Callable[[Array], Array], start: Array, end: Array, a: Array) -> Array:

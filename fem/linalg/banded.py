@@ -64,7 +64,7 @@ class Joints:
 
 
 @dataclass(frozen=True)
-class Factor:
+class BandFactor:
     """Cholesky factor of a positive definite band matrix."""
 
     lower: Array
@@ -124,14 +124,14 @@ class BandMatrix:
         band[0, self._place[self.fixed]] = scale if scale > 0 else 1.0
         self._band = band
 
-    def factor(self, shift: Array | None = None) -> Factor | None:
+    def factor(self, shift: Array | None = None) -> BandFactor | None:
         """Cholesky factor of the matrix plus a diagonal shift (n,); None when it is not positive definite."""
         band = self._band
         if shift is not None:
             band = band.copy(order="F")
             band[0, self._place] += shift
         lower, info = dpbtrf(band, lower=1)
-        return Factor(lower, self._place, self.fixed) if info == 0 else None
+        return BandFactor(lower, self._place, self.fixed) if info == 0 else None
 
     def factor_general(self, blocks: list[Blocks]) -> GeneralFactor | None:
         """LU factor of the sum of blocks that are not symmetric; None when the matrix is singular."""

@@ -155,7 +155,7 @@ class Profile:
 
 
 @dataclass(frozen=True)
-class Factor:
+class ProfileFactor:
     """L D L^T of a symmetric matrix: `negative` pivots (its negative eigenvalues) and `zero` pivots."""
 
     profile: Profile
@@ -217,12 +217,12 @@ class SymmetricMatrix:
             full[columns, self.profile.order[i]] = row
         return full
 
-    def factorise(self) -> Factor:
+    def factorise(self) -> ProfileFactor:
         """L D L^T with its inertia; never fails (a zero pivot is counted and replaced by a tiny one)."""
         data = self.data.copy()
         zero = int(_factorise_profile(data, self.profile.start, self.profile.first))
         negative = int(np.count_nonzero(data[self.profile.start[1:] - 1] < 0.0))
-        return Factor(self.profile, data, negative, zero)
+        return ProfileFactor(self.profile, data, negative, zero)
 
 
 class Assembler:

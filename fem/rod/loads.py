@@ -16,7 +16,7 @@ from fem.rod.energy import Rod
 
 
 @dataclass(frozen=True, eq=False)
-class DeadLoad:
+class RodDeadLoad:
     """Forces (n,) that do not depend on the state: energy -force . u (up to a constant)."""
 
     force: Array
@@ -26,7 +26,7 @@ class DeadLoad:
         return Evaluation(-float(self.force @ u), -self.force if order > 0 else np.zeros_like(self.force))
 
 
-def point_load(rod: Rod, station: float, force: Array) -> DeadLoad:
+def point_load(rod: Rod, station: float, force: Array) -> RodDeadLoad:
     """A dead force (2,) [N] in (x, y) at a station [mm] of the mid-line."""
     if not 0.0 <= station <= rod.nodes[-1]:
         raise ValueError(
@@ -36,10 +36,10 @@ def point_load(rod: Rod, station: float, force: Array) -> DeadLoad:
     result = np.zeros(rod.size)
     for axis in range(2):
         result[rod.dofs[element[0], 4 * axis : 4 * axis + 4]] = force[axis] * shape[0, 0]
-    return DeadLoad(result)
+    return RodDeadLoad(result)
 
 
-def weight(rod: Rod, gravity: Array) -> DeadLoad:
+def weight(rod: Rod, gravity: Array) -> RodDeadLoad:
     """The strip's weight for an acceleration (2,) [mm/s^2] in (x, y), acting at the mid-line of each section.
 
     Mass per length is that of the rest surface: the integral across of mass per area times 1 - curvature
@@ -51,7 +51,7 @@ def weight(rod: Rod, gravity: Array) -> DeadLoad:
     result = np.zeros(rod.size)
     for axis in range(2):
         np.add.at(result, rod.dofs[:, 4 * axis : 4 * axis + 4], gravity[axis] * line)
-    return DeadLoad(result)
+    return RodDeadLoad(result)
 
 
 def _slopes(rod: Rod, node: int) -> Index:

@@ -15,7 +15,7 @@ import numpy as np
 
 from fem.contact.kernels.laws import Law
 from fem.contact.settings import SAFE_DEPTH, ContactSettings, pressure
-from fem.core.term import Array, Blocks, Evaluation, Friction, History, Index
+from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.rod.energy import Rod
 from fem.rod.kernels.pairs import NUMBERS, Pairs, find_pairs, hold_pairs, pair_gaps, pair_room, slide_pairs
 from fem.rod.kernels.self_contact import pair_blocks, pairs_touching, wrap_energy
@@ -140,9 +140,9 @@ class RodSelfContact:
     def balance(self, u: Array, order: int) -> Evaluation:
         """Renew pairs and forces at u, then evaluate there with friction following."""
         self.hold(u, fully=True)
-        return self.evaluate(u, order, Friction.FOLLOWING)
+        return self.evaluate(u, order, FrictionMode.FOLLOWING)
 
-    def evaluate(self, u: Array, order: int, friction: Friction = Friction.HELD) -> Evaluation:
+    def evaluate(self, u: Array, order: int, friction: FrictionMode = FrictionMode.HELD) -> Evaluation:
         """Energy [N mm], gradient (n,) and one block per pair of elements that touch."""
         tables, pairs, law = self._tables, self._pairs(), self._law(friction)
         stations = pairs_touching(u, tables, pairs, law)
@@ -174,5 +174,5 @@ class RodSelfContact:
         lines = (now.held.copy(), now.before.copy(), now.before_partner.copy())
         return Pairs(now.partner.copy(), now.place.copy(), *lines)
 
-    def _law(self, friction: Friction = Friction.HELD) -> Law:
+    def _law(self, friction: FrictionMode = FrictionMode.HELD) -> Law:
         return self.settings.law(self.rod.strip, 0.0, friction)

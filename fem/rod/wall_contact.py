@@ -34,7 +34,7 @@ from fem.contact.settings import (
     pressure,
     sharp_roundings,
 )
-from fem.core.term import Array, Blocks, Evaluation, Friction, History, Index
+from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.design.obstacle import Wall, wall_table
 from fem.mesh.hermite_line import hermite
 from fem.rod.energy import Rod
@@ -235,7 +235,7 @@ class RodWallContact:
         """Renew what is held at u and evaluate there with friction following, in one go."""
         return self._evaluated(u, order, self._law()._replace(following=RENEWED))
 
-    def evaluate(self, u: Array, order: int, friction: Friction = Friction.HELD) -> Evaluation:
+    def evaluate(self, u: Array, order: int, friction: FrictionMode = FrictionMode.HELD) -> Evaluation:
         """Energy [N mm], gradient (n,) and element blocks of contact and friction."""
         return self._evaluated(u, order, self._law(friction))
 
@@ -265,7 +265,7 @@ class RodWallContact:
         """What the compiled loops remember."""
         return WallMemory(self.held, self.slip, self.before)
 
-    def _law(self, friction: Friction = Friction.HELD) -> Law:
+    def _law(self, friction: FrictionMode = FrictionMode.HELD) -> Law:
         return self.settings.law(self.rod.strip, self.turn, friction)
 
     def _slide(self, u: Array, held: Array) -> Array:

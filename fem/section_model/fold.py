@@ -16,7 +16,13 @@ from itertools import pairwise
 import numpy as np
 
 from fem.section_model.fold_model import SectionProblem
-from fem.section_model.moment_curvature import Branch, MomentCurve, SectionState, moment_curve, state_at
+from fem.section_model.moment_curvature import (
+    MomentCurve,
+    SectionBranch,
+    SectionState,
+    moment_curve,
+    state_at,
+)
 
 __all__ = ["Fold", "MomentCurve", "SectionProblem", "SteadyFold", "fold", "moment_curve", "steady_fold"]
 
@@ -71,7 +77,7 @@ def fold(curve: MomentCurve, direction: int) -> Fold | None:
     return Fold(direction, sense, peak.moment * direction, peak.curvature, steady, rigid, valley, snaps)
 
 
-def _peak(curve: MomentCurve, away: Branch, index: int) -> SectionState:
+def _peak(curve: MomentCurve, away: SectionBranch, index: int) -> SectionState:
     """The state of largest moment next to states[index]: dM/dk = 0, or the end of the branch before a snap.
 
     Kept throughout: M rises at `low`, and beyond `high` it is less, or falling, or on another branch.
@@ -123,7 +129,7 @@ def steady_fold(curve: MomentCurve, direction: int, rigid_straight: bool = False
     return none
 
 
-def _hull_edge(branch: Branch, direction: int) -> tuple[int, int]:
+def _hull_edge(branch: SectionBranch, direction: int) -> tuple[int, int]:
     """Ends of the edge of the lower hull of U(k) that spans the first fall of the moment; (0, 0) if none.
 
     Andrew's monotone chain; the states lead from rest outward.
@@ -145,7 +151,7 @@ def _hull_edge(branch: Branch, direction: int) -> tuple[int, int]:
     return edges[-1] if edges else (0, 0)
 
 
-def _tangent(curve: MomentCurve, far: Branch, near: SectionState) -> SectionState | None:
+def _tangent(curve: MomentCurve, far: SectionBranch, near: SectionState) -> SectionState | None:
     """The far state whose tangent to U(k) passes through `near`."""
     excess = far.energy - near.energy - (far.curvature - near.curvature) * far.moment
     crossings = np.flatnonzero((excess[:-1] > 0.0) & (excess[1:] <= 0.0))

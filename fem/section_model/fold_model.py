@@ -47,7 +47,7 @@ def stack_laminate(stack: Stack) -> Laminate:
 
 
 @dataclass(frozen=True, eq=False)
-class Zone:
+class SectionZone:
     """Stretch q0..q1 [mm] of the width with one stack of layers."""
 
     q0: float
@@ -64,7 +64,7 @@ class SectionProblem:
     narrower zone).
     """
 
-    zones: tuple[Zone, ...]
+    zones: tuple[SectionZone, ...]
     angle: Callable[[Array], tuple[Array, Array]]
     rest_curvature: float = 0.0
     modes: int = 22
@@ -85,7 +85,7 @@ class SectionProblem:
         rest_curvature: float = 0.0,
     ) -> SectionProblem:
         """From functions of q: edges (n + 1,) [mm] rise across the width, one stack between two."""
-        zones = [Zone(float(a), float(b), stack_at(0.5 * float(a + b))) for a, b in pairwise(edges)]
+        zones = [SectionZone(float(a), float(b), stack_at(0.5 * float(a + b))) for a, b in pairwise(edges)]
         return cls(tuple(zones), angle, rest_curvature)
 
     @property

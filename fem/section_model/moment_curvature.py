@@ -43,7 +43,7 @@ class SectionState:
 
 
 @dataclass(frozen=True)
-class Branch:
+class SectionBranch:
     """States in ascending order of curvature."""
 
     states: tuple[SectionState, ...]
@@ -86,14 +86,14 @@ class MomentCurve:
     """
 
     model: SectionModel
-    loading: Branch
-    returning: Branch
+    loading: SectionBranch
+    returning: SectionBranch
 
     @cached_property
-    def stable(self) -> Branch:
+    def stable(self) -> SectionBranch:
         """The state of lower energy at each curvature."""
         pairs = zip(self.loading.states, self.returning.states, strict=True)
-        return Branch(tuple(b if b.energy < a.energy else a for a, b in pairs))
+        return SectionBranch(tuple(b if b.energy < a.energy else a for a, b in pairs))
 
     @property
     def rest_index(self) -> int:
@@ -107,11 +107,11 @@ class MomentCurve:
 
     def outward(
         self, direction: int, branch: Literal["loading", "returning", "stable"] = "loading"
-    ) -> Branch:
+    ) -> SectionBranch:
         """States from rest to the end of one side (+1 toward the axle), in that order."""
         states = {"loading": self.loading, "returning": self.returning, "stable": self.stable}[branch].states
         i = self.rest_index
-        return Branch(states[i:] if direction > 0 else states[i::-1])
+        return SectionBranch(states[i:] if direction > 0 else states[i::-1])
 
 
 def ladder(problem: SectionProblem, reach: float = 0.0, count: int = 50) -> Array:
@@ -164,7 +164,7 @@ def moment_curve(problem: SectionProblem, kappas: Array | None = None) -> Moment
             home = [away[-1], *_trace(model, away[-1], targets[-2::-1])][::-1]
         out = out + away if side > 0 else away[::-1] + out
         back = back + home if side > 0 else home[::-1] + back
-    return MomentCurve(model, Branch(tuple(out)), Branch(tuple(back)))
+    return MomentCurve(model, SectionBranch(tuple(out)), SectionBranch(tuple(back)))
 
 
 def state_at(model: SectionModel, start: SectionState, curvature: float) -> SectionState:

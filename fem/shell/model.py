@@ -26,7 +26,7 @@ from fem.results.result import Quantity
 from fem.shell.axle_clamp import ShellAxleClamp
 from fem.shell.constraints import unknowns
 from fem.shell.drives import ShellPushDrive
-from fem.shell.loads import DeadLoad, point_load, weight
+from fem.shell.loads import ShellDeadLoad, point_load, weight
 from fem.shell.measures import measured, renew_contact
 from fem.shell.motion import shell_motion
 from fem.shell.self_contact import ShellSelfContact
@@ -168,11 +168,11 @@ class ShellModel:
         """Numbers that only a shell has, of a run's rows and states."""
         return measured(self, rows, states)
 
-    def weight(self, gravity: Array) -> DeadLoad:
+    def weight(self, gravity: Array) -> ShellDeadLoad:
         """The weight of the whole strip for an acceleration (2,) [mm/s^2] in (x, y)."""
-        return DeadLoad(self.body.copies * weight(self.body.shell, np.array([*gravity, 0.0])).force)
+        return ShellDeadLoad(self.body.copies * weight(self.body.shell, np.array([*gravity, 0.0])).force)
 
-    def point_load(self, station: float, force: Array) -> DeadLoad:
+    def point_load(self, station: float, force: Array) -> ShellDeadLoad:
         """A dead force (3,) [N] at a station [mm] of the mid-line."""
         return point_load(self.body.shell, (station, 0.0), force)
 

@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fem.contact.settings import SAFE_DEPTH, ContactSettings, pressure
-from fem.core.term import Array, Blocks, Evaluation, Friction, History, Index
+from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.mesh.bicubic import Grid
 from fem.shell.kernels.pairs import pair_kernel, rows_kernel
 from fem.shell.kernels.self_contact import apart_kernel, distance_kernel, hold_kernel, wrap_kernel
@@ -217,9 +217,9 @@ class ShellSelfContact:
     def balance(self, u: Array, order: int) -> Evaluation:
         """Renew pairs and forces at u, then evaluate there with friction following."""
         self.hold(u, fully=True)
-        return self.evaluate(u, order, Friction.FOLLOWING)
+        return self.evaluate(u, order, FrictionMode.FOLLOWING)
 
-    def evaluate(self, u: Array, order: int, friction: Friction = Friction.HELD) -> Evaluation:
+    def evaluate(self, u: Array, order: int, friction: FrictionMode = FrictionMode.HELD) -> Evaluation:
         """Energy, gradient and one block per pair of elements that touch."""
         pt, st = self.points, self.settings
         touching = (self.partner >= 0) & (
@@ -237,9 +237,9 @@ class ShellSelfContact:
                 st.stiffness,
                 st.onset,
                 st.slip,
-                0.0 if friction is Friction.NONE else st.friction,
+                0.0 if friction is FrictionMode.NONE else st.friction,
                 self.thickness,
-                float(friction is Friction.FOLLOWING),
+                float(friction is FrictionMode.FOLLOWING),
             ]
         )
         edges = self.grid.across[[0, -1]]

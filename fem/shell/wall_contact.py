@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fem.contact.settings import CLEAR, FADE, SAFE_DEPTH, SHARP, ContactSettings, pressure, sharp_roundings
-from fem.core.term import Array, Blocks, Evaluation, Friction, History, Index
+from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.design.obstacle import Wall, wall_table
 from fem.shell.kernels.walls import (
     gaps_kernel,
@@ -224,9 +224,9 @@ class ShellWallContact:
     def balance(self, u: Array, order: int) -> Evaluation:
         """Renew what is held at u, then evaluate there with friction following."""
         self.hold(u)
-        return self.evaluate(u, order, Friction.FOLLOWING)
+        return self.evaluate(u, order, FrictionMode.FOLLOWING)
 
-    def evaluate(self, u: Array, order: int, friction: Friction = Friction.HELD) -> Evaluation:
+    def evaluate(self, u: Array, order: int, friction: FrictionMode = FrictionMode.HELD) -> Evaluation:
         """Contact and friction energy, gradient and blocks of the elements that touch."""
         pt, st = self.points, self.settings
         gradient = np.zeros(self.size)
@@ -242,10 +242,10 @@ class ShellWallContact:
                 st.stiffness,
                 st.onset,
                 st.slip,
-                0.0 if friction is Friction.NONE else st.friction,
+                0.0 if friction is FrictionMode.NONE else st.friction,
                 0.5 * self.thickness,
                 self.turn,
-                float(friction is Friction.FOLLOWING),
+                float(friction is FrictionMode.FOLLOWING),
             ]
         )
         energy = wall_kernel(

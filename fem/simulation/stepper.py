@@ -21,7 +21,7 @@ from typing import Protocol
 
 import numpy as np
 
-from fem.core.term import Array, Evaluation, Friction, History, Term
+from fem.core.term import Array, Evaluation, FrictionMode, History, Term
 from fem.solvers.implicit_dynamics import Backoff, Motion, StepOutcome, summed
 
 GROW, EASE, SHRINK = 1.3, 0.6, 0.5
@@ -342,7 +342,7 @@ class Stepper:
             strain += ev.energy
             force += ev.gradient
         for touching in self.motion.friction:
-            ev = touching.evaluate(u, 1, Friction.NONE)
+            ev = touching.evaluate(u, 1, FrictionMode.NONE)
             contact += ev.energy
             force += ev.gradient
         kinetic = 0.5 * float(v @ (self.motion.mass_matrix @ v))

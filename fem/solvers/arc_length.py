@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 
 from fem.core.term import Array
-from fem.linalg.profile_ldl import Factor
+from fem.linalg.profile_ldl import ProfileFactor
 from fem.solvers.newton import NewtonSettings, Point, Problem, size_of, solve
 from fem.solvers.newton_loop import Reached, iterate
 
@@ -144,7 +144,7 @@ def follow_branch(
     )
 
 
-def _direction(problem: Problem, point: Point, factor: Factor, along: Array | None) -> _Here:
+def _direction(problem: Problem, point: Point, factor: ProfileFactor, along: Array | None) -> _Here:
     move = -factor.solve(problem.rate(point.u, point.level))
     length = _norm(move, problem.weights)
     if along is not None and np.sum(problem.weights**2 * move * along) < 0.0:
@@ -177,7 +177,7 @@ class _Bordered:
     size: float
     settings: NewtonSettings
     last: Array
-    factor: Factor | None = None
+    factor: ProfileFactor | None = None
     correction: float = np.inf
 
     def direction(

@@ -16,7 +16,7 @@ from typing import Protocol
 import numpy as np
 
 from fem.core.term import Array
-from fem.linalg.profile_ldl import Factor, SymmetricMatrix
+from fem.linalg.profile_ldl import ProfileFactor, SymmetricMatrix
 from fem.solvers.newton_loop import OUT_OF_ITERATIONS, Reached, iterate
 
 
@@ -65,7 +65,7 @@ class Point:
     level: float
     status: str
     iterations: int
-    factor: Factor | None
+    factor: ProfileFactor | None
     correction: float
 
     @property
@@ -84,7 +84,7 @@ class Point:
 
 
 @dataclass(frozen=True)
-class Path:
+class SolutionPath:
     """Accepted points in order and how the walk ended, in words."""
 
     points: tuple[Point, ...]
@@ -112,7 +112,7 @@ class Corrections:
     level: float
     settings: NewtonSettings
     last: Array | None
-    factor: Factor | None = None
+    factor: ProfileFactor | None = None
     correction: float = np.inf
 
     def direction(self, u: Array, count: int) -> Array | Reached[Array]:
@@ -144,7 +144,7 @@ def solve(
 
 def follow(
     problem: Problem, start: Array, levels: Sequence[float] | Array, settings: NewtonSettings | None = None
-) -> Path:
+) -> SolutionPath:
     """Converged points at the given levels, starting from equilibrium `start` at level 0.
 
     The returned path holds the points at the asked levels only; substeps are taken where Newton needs them.
@@ -152,7 +152,7 @@ def follow(
     settings = settings or NewtonSettings()
     here = solve(problem, start, 0.0, settings)
     if not here.converged:
-        return Path((), False, f"no equilibrium at the start: {here.status}")
+        return SolutionPath((), False, f"no equilibrium at the start: {here.status}")
     points: list[Point] = []
     for target in levels:
         size = target - here.level
@@ -166,9 +166,9 @@ def follow(
             size *= 0.5
             if abs(size) < smallest:
                 message = f"stopped at level {here.level:.6g}: {tried.status} on the way to {target:.6g}"
-                return Path(tuple(points), False, message)
+                return SolutionPath(tuple(points), False, message)
         points.append(here)
-    return Path(tuple(points), True, "all levels reached")
+    return SolutionPath(tuple(points), True, "all levels reached")
 
 
 def _advance(problem: Problem, here: Point, level: float, settings: NewtonSettings) -> Point:

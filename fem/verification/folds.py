@@ -19,8 +19,7 @@ from fem.design.section import Arc, Flat
 from fem.design.strip import Strip
 from fem.mesh.bicubic import build_grid
 from fem.mesh.line_mesh import Zone
-from fem.section_model.fold_model import SectionProblem
-from fem.section_model.fold_model import Zone as SectionZone
+from fem.section_model.fold_model import SectionProblem, SectionZone
 from fem.section_model.moment_curvature import moment_curve
 from fem.shell.constraints import hold, plane_edge, symmetric
 from fem.shell.energy import build_shell, isotropic

@@ -11,7 +11,7 @@ import numpy as np
 from fem.core.term import Array
 from fem.design.layup import Stack
 from fem.design.material import Laminate, Material, free_shape, laminate, shore_modulus
-from fem.section_model.fold_model import SectionProblem, Zone
+from fem.section_model.fold_model import SectionProblem, SectionZone
 from fem.section_model.fold_strain import bistability, coiled_state, curved_bar
 from fem.section_model.moment_curvature import moment_curve
 from fem.verification.published import Check
@@ -35,7 +35,7 @@ def arc_problem(
     def angle(q: Array) -> tuple[Array, Array]:
         return q / radius, np.full_like(q, 1.0 / radius)
 
-    return SectionProblem((Zone(-half, half, stack),), angle, 0.0, modes)
+    return SectionProblem((SectionZone(-half, half, stack),), angle, 0.0, modes)
 
 
 # ---- two stable states ---------------------------------------------------------------------------
@@ -187,7 +187,7 @@ def _flat_two_layers() -> float:
         tuple(Material.isotropic("layer", e, 0.0, 1e-9, 1.0) for e in (2300.0, 30.0)),
         (0.0, 0.0),
     )
-    problem = SectionProblem((Zone(-5.0, 5.0, stack),), lambda q: (np.zeros_like(q), np.zeros_like(q)))
+    problem = SectionProblem((SectionZone(-5.0, 5.0, stack),), lambda q: (np.zeros_like(q), np.zeros_like(q)))
     return moment_curve(problem, np.array([-1e-4, 1e-4])).initial_stiffness / 10.0
 
 

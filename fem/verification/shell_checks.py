@@ -24,7 +24,7 @@ Compute = Callable[[], float]
 
 
 @dataclass(frozen=True)
-class _Group:
+class _ShellGroup:
     """Checks under one heading."""
 
     name: str
@@ -40,8 +40,8 @@ class _Group:
         return Check(name, self.name, "shell", source, published, why[0], why[1], compute)
 
 
-SHELLS, LINEAR = _Group("nonlinear shells"), _Group("linear shells")
-FOLDS, STRIPS = _Group("folds"), _Group("pushed, coiled and buckled strips")
+SHELLS, LINEAR = _ShellGroup("nonlinear shells"), _ShellGroup("linear shells")
+FOLDS, STRIPS = _ShellGroup("folds"), _ShellGroup("pushed, coiled and buckled strips")
 
 
 def _worst_of_two(curves: Callable[[], tuple[Array, Array]], published: tuple[Array, Array]) -> float:

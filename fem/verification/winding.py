@@ -54,7 +54,7 @@ def narrow_strip(stations: Array, thickness: float) -> StripShell:
 
 
 @dataclass(frozen=True, eq=False)
-class Belt:
+class ShellBelt:
     """A strip laid over a fixed drum of radius 10 mm at the origin, pulled at its far end.
 
     The near end carries a dead pull of 5 N; the far end is pinned to a line that moves along its own way out.
@@ -68,7 +68,7 @@ class Belt:
     out: Array
 
     @classmethod
-    def build(cls, wrap: float, friction: float, elements: int = 96) -> Belt:
+    def build(cls, wrap: float, friction: float, elements: int = 96) -> ShellBelt:
         """Straight, `wrap` [rad] around the drum, straight again, counter-clockwise with the drum on its
         left.
         """
@@ -127,7 +127,7 @@ class Belt:
 @lru_cache
 def belt(half_turns: float, friction: float) -> tuple[float, float, float]:
     """T2 / T1 pulled in, let out, and curvature times (radius + t/2) on the drum."""
-    made = Belt.build(half_turns * np.pi, friction)
+    made = ShellBelt.build(half_turns * np.pi, friction)
     (pulled, _), (let_out, state) = made.tensions([2.5, -2.5], 40)
     wound = strip_state(made.model, state)
     middle, half = 10.0 + 0.5 * _DRUM * half_turns * np.pi, 0.5 * _DRUM * half_turns

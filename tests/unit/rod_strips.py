@@ -7,7 +7,7 @@ import numpy as np
 from fem.core.term import Evaluation
 from fem.design.layup import Layer
 from fem.design.material import Material
-from fem.design.path import Bend, Runs, Straight
+from fem.design.path import BendRun, Runs, Straight
 from fem.design.section import Arc
 from fem.design.strip import Station, Strip
 from fem.rod.energy import Rod, build_rod, rest_state
@@ -28,9 +28,9 @@ def bent_strip() -> Strip:
     """Two bends, a root that opens flat, a taper, a stiff spine and an angled ply."""
     runs = (
         Straight(16.0),
-        Bend(np.radians(40.0), 25.0),
+        BendRun(np.radians(40.0), 25.0),
         Straight(10.0),
-        Bend(np.radians(-35.0), 30.0),
+        BendRun(np.radians(-35.0), 30.0),
         Straight(20.0),
     )
     layers = (

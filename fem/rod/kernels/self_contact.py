@@ -39,7 +39,7 @@ LEAST_STRETCH = 0.2
 """Where the partner is curved so sharply that the foot point runs away, its motion is bounded by this."""
 
 
-class _Scratch(NamedTuple):
+class _PairScratch(NamedTuple):
     """Work space of one pair: local gradient and hessian; rows of motion along the force, the normal and the
     partner, of the mid-lines along the partner, of the partner's turning, of the foot point along it, and of
     how the partner's height changes along it (rise); slope (m,) of the partner's section angle.
@@ -104,7 +104,7 @@ def _foot_curvature(u: Array, dofs: Index, t: float, size: float, foot: Frame) -
 
 
 @inlined
-def _section_slope(u: Array, pt: PointTables, f: int, q: int, k: _Scratch) -> None:
+def _section_slope(u: Array, pt: PointTables, f: int, q: int, k: _PairScratch) -> None:
     """Slope along s of the partner's section angle, into k.slope."""
     for j in range(k.slope.shape[0]):
         k.slope[j] = pt.angle_s[q, j]
@@ -117,7 +117,7 @@ def _section_slope(u: Array, pt: PointTables, f: int, q: int, k: _Scratch) -> No
 
 
 @inlined
-def _climb(pt: PointTables, q: int, line: int, length: float, k: _Scratch) -> float:
+def _climb(pt: PointTables, q: int, line: int, length: float, k: _PairScratch) -> float:
     """How fast the partner's height on a line grows along it; its derivatives into k.rise."""
     M, face, climb = pt.mode.shape[2], k.sides.foot, 0.0
     k.rise[:] = 0.0
@@ -131,7 +131,7 @@ def _climb(pt: PointTables, q: int, line: int, length: float, k: _Scratch) -> fl
 
 
 @inlined
-def _turning(f: _Force, g: _Geometry, k: _Scratch) -> None:
+def _turning(f: _Force, g: _Geometry, k: _PairScratch) -> None:
     """Tangent of a pair's direction, which turns with the partner's tangent at the moving foot point.
 
     With tau the relative motion of the mid-lines along the partner, d their distance and Theta the partner's
@@ -160,7 +160,7 @@ def _turning(f: _Force, g: _Geometry, k: _Scratch) -> None:
 
 
 @inlined
-def _add(order: int, following: bool, f: _Force, g: _Geometry, line: int, k: _Scratch) -> None:
+def _add(order: int, following: bool, f: _Force, g: _Geometry, line: int, k: _PairScratch) -> None:
     """Add the gradient of a force and its tangent: with held direction, and what turns with the pair where
     following.
     """
@@ -190,7 +190,7 @@ def _add(order: int, following: bool, f: _Force, g: _Geometry, line: int, k: _Sc
 
 @inlined
 def _pair(
-    order: int, pt: PointTables, pairs: Pairs, slip: Array, law: Law, p: int, g: _Geometry, k: _Scratch
+    order: int, pt: PointTables, pairs: Pairs, slip: Array, law: Law, p: int, g: _Geometry, k: _PairScratch
 ) -> float:
     """Energy of the pair of station p with k.gradient and k.hessian of it."""
     following = law.following > 0.0
@@ -280,7 +280,7 @@ def _place(a: int, half: int) -> tuple[int, int]:
 
 
 @inlined
-def _spread(k: _Scratch, pt: PointTables, p: int, f: int, gradient: Array, block: Array) -> None:
+def _spread(k: _PairScratch, pt: PointTables, p: int, f: int, gradient: Array, block: Array) -> None:
     """Add gradient and second derivative of a pair to the unknowns of both elements."""
     half, width = 4 + pt.mode.shape[2], pt.dofs.shape[1]
     e = pt.element[p]
@@ -319,7 +319,7 @@ def wrap_energy(
     pairs, slip, law = state
     gradient, blocks = out
     size = 8 + 3 * pt.mode.shape[2]
-    k = _Scratch(
+    k = _PairScratch(
         new_sides(pt),
         np.zeros(size),
         np.zeros((size, size)),

@@ -74,7 +74,7 @@ class Scratch(NamedTuple):
     places: Index
 
 
-class Place(NamedTuple):
+class WidthPlace(NamedTuple):
     """One place across: numbers that derivatives of all orders need."""
 
     row: int
@@ -167,7 +167,7 @@ def _section(t: Tables, row: int, order: int, k: Scratch) -> None:
 
 
 @inlined
-def _strain(t: Tables, p: Place, k: Scratch) -> float:
+def _strain(t: Tables, p: WidthPlace, k: Scratch) -> float:
     """Strains and weighted stresses at a place; returns the energy per length of strip there."""
     row, i = p.row, p.i
     modes, warps = t.mode.shape[2], t.warp.shape[2]
@@ -198,7 +198,7 @@ def _strain(t: Tables, p: Place, k: Scratch) -> float:
 
 
 @inlined
-def _first(t: Tables, p: Place, k: Scratch) -> None:
+def _first(t: Tables, p: WidthPlace, k: Scratch) -> None:
     """Rows d(strain)/dz and d(lam, h', x')/dz into k.left; adds to the gradient k.gz."""
     row, i = p.row, p.i
     M, W = t.mode.shape[2], t.warp.shape[2]
@@ -241,7 +241,7 @@ def _first(t: Tables, p: Place, k: Scratch) -> None:
 
 
 @inlined
-def _material_tangent(t: Tables, p: Place, k: Scratch) -> None:
+def _material_tangent(t: Tables, p: WidthPlace, k: Scratch) -> None:
     """Adds strain rows^T C strain rows and the square of d(lam, h', x') to the lower triangle of k.Hz."""
     nz = k.gz.shape[0]
     force = take(k.stress, (0,)) * p.scale
@@ -263,7 +263,7 @@ def _material_tangent(t: Tables, p: Place, k: Scratch) -> None:
 
 
 @inlined
-def _stress_tangent(t: Tables, p: Place, k: Scratch) -> None:
+def _stress_tangent(t: Tables, p: WidthPlace, k: Scratch) -> None:
     """Adds stress times second derivatives of the strains to k.Hz (lower triangle, but full in b' by b)."""
     row, i = p.row, p.i
     M, W = t.mode.shape[2], t.warp.shape[2]
@@ -326,7 +326,7 @@ def across_width(t: Tables, row: int, order: int, k: Scratch) -> float:
         for c in range(t.warp.shape[2]):
             lam += take(k.fields, (2 + modes + c, 1)) * take(t.warp, (row, i, c))
         per = 1.0 / take(t.rest, (row, i, 0))
-        place = Place(
+        place = WidthPlace(
             row, i, w, lam, h, take(k.sums, (i, 1)), take(k.sums, (i, 2)), per, per * per,
             take(k.angle, (2, i)), take(k.angle, (3, i)),
         )  # fmt: skip

@@ -19,7 +19,7 @@ from fem.jit.decorators import inlined
 from fem.jit.simd import LANES, add, four, put, root, take
 
 
-class Point(NamedTuple):
+class GaussPoint(NamedTuple):
     """A Gauss point of four elements: all arrays have the lanes last, one for each element.
 
     v (5, 3): derivatives of position; dv (2, 3): first derivatives of a step; rest (6,) = A11, A22, A12, B11,
@@ -51,9 +51,9 @@ class Point(NamedTuple):
 
 
 @inlined
-def point_space() -> Point:
+def point_space() -> GaussPoint:
     """Space for a point."""
-    return Point(
+    return GaussPoint(
         np.empty((5, 3, LANES)),
         np.empty((2, 3, LANES)),
         np.empty((6, LANES)),
@@ -115,7 +115,7 @@ def _dot(u: Array, i: int, w: Array, j: int) -> float:
 
 
 @inlined
-def geometry(k: Point) -> None:
+def geometry(k: GaussPoint) -> None:
     """Unit normal, contravariant vectors, Christoffel symbols, b and strains from k.v and k.rest."""
     v = k.v
     a11, a22, a12 = _dot(v, 0, v, 0), _dot(v, 1, v, 1), _dot(v, 0, v, 1)
@@ -144,7 +144,7 @@ def geometry(k: Point) -> None:
 
 
 @inlined
-def extrapolate(k: Point) -> None:
+def extrapolate(k: GaussPoint) -> None:
     """Takes from the membrane strains the part that is quadratic in the step k.dv."""
     add(k.strain, (0,), -0.5 * _dot(k.dv, 0, k.dv, 0))
     add(k.strain, (1,), -0.5 * _dot(k.dv, 1, k.dv, 1))
@@ -152,7 +152,7 @@ def extrapolate(k: Point) -> None:
 
 
 @inlined
-def stresses(law: Array, extra: Array, first: int, p: int, k: Point) -> float:
+def stresses(law: Array, extra: Array, first: int, p: int, k: GaussPoint) -> float:
     """k.law and the stress law @ strain + extra; returns half of strain . law @ strain."""
     for r in range(law.shape[2]):
         for s in range(law.shape[3]):
@@ -170,14 +170,14 @@ def stresses(law: Array, extra: Array, first: int, p: int, k: Point) -> float:
 
 
 @inlined
-def _moment(k: Point, numbers: Array, a: int) -> float:
+def _moment(k: GaussPoint, numbers: Array, a: int) -> float:
     """Moments times numbers (3, a + 1 or more) in column a: k11, k22 and twice k12."""
     total = take(k.stress, (3,)) * take(numbers, (0, a)) + take(k.stress, (4,)) * take(numbers, (1, a))
     return total + 2.0 * take(k.stress, (5,)) * take(numbers, (2, a))
 
 
 @inlined
-def point_forces(k: Point, p: int, forces: Array) -> None:
+def point_forces(k: GaussPoint, p: int, forces: Array) -> None:
     """Derivative of the density in the five vectors, into forces (LANES, 5 np), x, y, z, 0 in the lanes."""
     m0, m1 = _moment(k, k.gamma, 0), _moment(k, k.gamma, 1)
     n11, n22, n12 = take(k.stress, (0,)), take(k.stress, (1,)), take(k.stress, (2,))
@@ -193,7 +193,7 @@ def point_forces(k: Point, p: int, forces: Array) -> None:
 
 
 @inlined
-def _products(k: Point) -> None:
+def _products(k: GaussPoint) -> None:
     """k.turn, k.couple and k.bend: what H needs for any pair of components."""
     for r in range(3):
         for a in range(k.turn.shape[1]):
@@ -221,7 +221,7 @@ def _products(k: Point) -> None:
 
 
 @inlined
-def density_hessian(k: Point, p: int, h: Array) -> None:
+def density_hessian(k: GaussPoint, p: int, h: Array) -> None:
     """H (np, 3, 3, 5, 5) at point p: second derivative of the density in the five vectors, component pairs c
     <= d first.
     """

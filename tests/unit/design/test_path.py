@@ -9,19 +9,19 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from fem.design.path import Bend, Path, Runs, Straight, Through
+from fem.design.path import BendRun, Path, Runs, Straight, Through
 
 BOOM = Runs(
     (
         Straight(22.0),
-        Bend(math.radians(70.0), 12.0),
+        BendRun(math.radians(70.0), 12.0),
         Straight(15.0),
-        Bend(math.radians(-50.0), 15.0),
+        BendRun(math.radians(-50.0), 15.0),
         Straight(20.0),
     ),
     5.0,
 )
-TIGHT = Runs((Bend(math.radians(-80.0), 4.0), Bend(math.radians(120.0), 3.0), Straight(1.5)), 3.0)
+TIGHT = Runs((BendRun(math.radians(-80.0), 4.0), BendRun(math.radians(120.0), 3.0), Straight(1.5)), 3.0)
 LEAF = Through(tuple((40.0 * math.sin(u), 15.0 - 15.0 * math.cos(u)) for u in np.linspace(0.0, 2.5, 21)))
 EXAMPLES: dict[str, tuple[Path, ...]] = {
     "runs": (BOOM, TIGHT, Runs((Straight(50.0),), 0.0)),
@@ -63,7 +63,7 @@ def test_position_is_the_integral_of_the_tangent(path: Path) -> None:
 
 def test_lone_bend_is_a_circle() -> None:
     for angle in (1.5 * math.pi, -1.5 * math.pi):
-        bend = Runs((Bend(angle, 12.0),), 0.0)
+        bend = Runs((BendRun(angle, 12.0),), 0.0)
         s = np.linspace(0.0, bend.length, 11)
         sign = math.copysign(1.0, angle)
         assert bend.length == pytest.approx(18.0 * math.pi, rel=1e-14)
@@ -75,7 +75,7 @@ def test_lone_bend_is_a_circle() -> None:
 
 
 def test_coil_of_five_turns_closes() -> None:
-    coil = Runs((Bend(10.0 * math.pi, 12.0),), 0.0)
+    coil = Runs((BendRun(10.0 * math.pi, 12.0),), 0.0)
     assert coil.position(coil.length) == pytest.approx([0.0, 0.0], abs=1e-11)
     assert coil.position(0.9 * coil.length) == pytest.approx([0.0, 24.0], abs=1e-11)
 
@@ -85,14 +85,16 @@ def test_transitions_that_fill_a_run_exactly() -> None:
     rng = np.random.default_rng(0)
     for _ in range(30):
         angle, radius = rng.uniform(0.2, 1.0), rng.uniform(3.0, 9.0)
-        path = Runs((Straight(rng.uniform(9.0, 30.0)), Bend(angle, radius), Straight(20.0)), angle * radius)
+        path = Runs(
+            (Straight(rng.uniform(9.0, 30.0)), BendRun(angle, radius), Straight(20.0)), angle * radius
+        )
         assert np.all(np.diff(path.curve.breaks) > 0.1)
         assert path.heading(path.length) == pytest.approx(angle, abs=1e-13)
 
 
 def test_runs_of_one_curvature_need_no_transition() -> None:
-    split = Runs((Bend(1.0, 4.0), Bend(0.2, 4.0), Straight(10.0)), 1.2)
-    whole = Runs((Bend(1.2, 4.0), Straight(10.0)), 1.2)
+    split = Runs((BendRun(1.0, 4.0), BendRun(0.2, 4.0), Straight(10.0)), 1.2)
+    whole = Runs((BendRun(1.2, 4.0), Straight(10.0)), 1.2)
     s = np.linspace(0.0, whole.length, 31)
     assert split.position(s) == pytest.approx(whole.position(s), abs=1e-12)
     assert len(split.bends) == 2
@@ -101,7 +103,7 @@ def test_runs_of_one_curvature_need_no_transition() -> None:
 def test_transitions_keep_length_and_angle() -> None:
     for path in (BOOM, TIGHT):
         assert path.length == pytest.approx(sum(run.length for run in path.runs), rel=1e-14)
-        turn = sum(run.angle for run in path.runs if isinstance(run, Bend))
+        turn = sum(run.angle for run in path.runs if isinstance(run, BendRun))
         assert path.heading(path.length) == pytest.approx(turn, abs=1e-13)
     # Each bend keeps its own angle: the heading half-way along each straight is the sum so far.
     assert math.degrees(float(BOOM.heading(11.0))) == pytest.approx(0.0, abs=1e-12)
@@ -119,7 +121,7 @@ def test_bends_have_their_radius_and_the_curvature_is_smooth() -> None:
             for end in (joint - 2.5, joint + 2.5):
                 assert BOOM.curvature_s([end - 1e-6, end + 1e-6]) == pytest.approx(0.0, abs=1e-9)
     # A full-length transition leaves no constant part: the short bend is all ramp, and still exact.
-    short = Runs((Straight(10.0), Bend(0.5, 8.0), Straight(10.0)), 4.0)
+    short = Runs((Straight(10.0), BendRun(0.5, 8.0), Straight(10.0)), 4.0)
     assert short.curvature(12.0) == pytest.approx(1.0 / 8.0, rel=1e-12)
     assert short.heading(short.length) == pytest.approx(0.5, abs=1e-14)
 
@@ -146,7 +148,7 @@ def test_bend_marks_of_a_free_path() -> None:
         assert mark.radius == pytest.approx(wanted.radius, rel=0.02)
         assert mark.angle == pytest.approx(wanted.angle, rel=0.05)
     # A gentle stretch beside a sharp bend is no bend of its own.
-    mixed = Runs((Straight(20.0), Bend(1.0, 10.0), Bend(0.4, 100.0)), 5.0)
+    mixed = Runs((Straight(20.0), BendRun(1.0, 10.0), BendRun(0.4, 100.0)), 5.0)
     found = Through(tuple(map(tuple, mixed.position(np.linspace(0.0, mixed.length, 81))))).bends
     assert len(found) == 1
     assert found[0].end == pytest.approx(30.0, abs=2.5)
@@ -178,16 +180,16 @@ def test_elliptic_leaf_has_the_curvature_of_an_ellipse() -> None:
     [
         (lambda: Straight(0.0), r"length .*> 0 mm.* 0"),
         (lambda: Straight(math.inf), r"length .*> 0 mm.* inf"),
-        (lambda: Bend(0.0, 5.0), "angle"),
-        (lambda: Bend(1.0, -5.0), r"radius .*> 0 mm.* -5"),
+        (lambda: BendRun(0.0, 5.0), "angle"),
+        (lambda: BendRun(1.0, -5.0), r"radius .*> 0 mm.* -5"),
         (lambda: Runs((), 1.0), "run"),
-        (lambda: Runs((Straight(5.0), Bend(1.0, 5.0)), 0.0), r"transition .*> 0 mm.* 0"),
+        (lambda: Runs((Straight(5.0), BendRun(1.0, 5.0)), 0.0), r"transition .*> 0 mm.* 0"),
         (
-            lambda: Runs((Straight(20.0), Bend(0.5, 8.0), Straight(20.0)), 5.0),
+            lambda: Runs((Straight(20.0), BendRun(0.5, 8.0), Straight(20.0)), 5.0),
             r"run 2 .* 4 mm .* 5 mm .* at most 4 mm",
         ),
         (
-            lambda: Runs((Straight(2.0), Bend(1.0, 8.0)), 5.0),
+            lambda: Runs((Straight(2.0), BendRun(1.0, 8.0)), 5.0),
             r"run 1 .* 2 mm .* 2\.5 mm .* at most 4 mm",
         ),
         (lambda: Through(((0.0, 0.0), (1.0, 0.0))), "three points"),

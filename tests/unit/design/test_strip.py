@@ -15,7 +15,7 @@ import pytest
 from fem.core.term import Array
 from fem.design.layup import Layer
 from fem.design.material import Material
-from fem.design.path import Bend, Runs, Straight, Through
+from fem.design.path import BendRun, Runs, Straight, Through
 from fem.design.section import Arc, Flat, FreeCurve, Section
 from fem.design.strip import Station, Strip, Surface
 
@@ -24,9 +24,9 @@ STIFF = Material.isotropic("stiff", 2300.0, 0.36, 1.3e-9, 0.02)
 BOOM = Runs(
     (
         Straight(22.0),
-        Bend(math.radians(70.0), 14.0),
+        BendRun(math.radians(70.0), 14.0),
         Straight(15.0),
-        Bend(math.radians(-50.0), 16.0),
+        BendRun(math.radians(-50.0), 16.0),
         Straight(20.0),
     ),
     5.0,
@@ -121,7 +121,7 @@ def test_mid_line_is_the_path_and_q_is_length() -> None:
 @pytest.mark.parametrize("turn", [1.0, -1.0])
 def test_bend_of_an_arc_section_is_a_torus(sense: int, turn: float) -> None:
     r, bend = 9.0, 14.0
-    made = strip(Arc(r), sense, path=Runs((Bend(turn * 1.2, bend),), 0.0), stations=())
+    made = strip(Arc(r), sense, path=Runs((BendRun(turn * 1.2, bend),), 0.0), stations=())
     q = np.linspace(-6.0, 6.0, 9)
     found = gauss_curvature(made.surface(np.array([[1.0], [9.0]]), q))
     if sense * turn > 0:  # centres on the same side: outer half of a torus of radius bend - r
@@ -240,7 +240,7 @@ def test_zone_edges() -> None:
         ),
         ({"stations": (Station(5.0, 12.0, -0.1),)}, r"station 5 mm .*>= 0.* -0\.1"),
         (
-            {"path": Runs((Straight(20.0), Bend(1.0, 4.0)), 2.0), "section": Arc(3.0), "stations": ()},
+            {"path": Runs((Straight(20.0), BendRun(1.0, 4.0)), 2.0), "section": Arc(3.0), "stations": ()},
             r"4\.248 mm .*radius 4 mm",
         ),
     ],
@@ -261,4 +261,6 @@ def test_width_may_exceed_the_points_by_a_hair() -> None:
 
 
 def test_a_narrow_bend_away_from_the_edges_is_possible() -> None:
-    assert strip(Arc(3.0), -1, path=Runs((Straight(20.0), Bend(1.0, 4.0)), 2.0), stations=()).length == 24.0
+    assert (
+        strip(Arc(3.0), -1, path=Runs((Straight(20.0), BendRun(1.0, 4.0)), 2.0), stations=()).length == 24.0
+    )

@@ -13,7 +13,7 @@ from skfem import MeshQuad
 from fem.core.errors import MissingLibrary
 from fem.design.layup import Layer
 from fem.design.material import Material
-from fem.design.path import Bend, Runs, Straight
+from fem.design.path import BendRun, Runs, Straight
 from fem.design.section import Arc
 from fem.design.strip import Station, Strip
 from fem.mesh import generator
@@ -40,7 +40,7 @@ LAYERS = (
     Layer(STIFF, 0.2, across=(-2.0, 2.0), elsewhere=SOFT),
     Layer(STIFF, 0.1, along=WINDOW[0], across=WINDOW[1]),
 )
-PATH = Runs((Straight(20.0), Bend(np.radians(50.0), 25.0), Straight(20.0)), 4.0)
+PATH = Runs((Straight(20.0), BendRun(np.radians(50.0), 25.0), Straight(20.0)), 4.0)
 TAPER = (Station(5.0, 8.0, 0.5), Station(15.0, 12.0, 1.0))
 STRIP = Strip(PATH, Arc(9.0), 12.0, 1, LAYERS, TAPER)
 FIELD = SizeField(4.0, (Zone(0.0, 5.0, 0.9),), nodes=WINDOW[0])

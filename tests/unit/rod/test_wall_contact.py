@@ -18,7 +18,7 @@ from rod_strips import (
 )
 
 from fem.contact.settings import SAFE_DEPTH, ContactSettings, lobatto, pressure
-from fem.core.term import Friction
+from fem.core.term import FrictionMode
 from fem.design.layup import Layer
 from fem.design.obstacle import Bar, Cylinder, Plane, Pod, axle_walls
 from fem.rod.energy import length_weights
@@ -98,12 +98,12 @@ def test_coupled_tangent_is_the_derivative_of_the_balance_with_everything_renewe
 
     def balance(x):
         contact.hold(x)
-        return contact.evaluate(x, 1, Friction.FOLLOWING).gradient
+        return contact.evaluate(x, 1, FrictionMode.FOLLOWING).gradient
 
     v, h = rough(rod, 1.0, 3), 1e-6
     change = (balance(u + h * v) - balance(u - h * v)) / (2 * h)
     contact.hold(u)
-    tangent = product(contact.evaluate(u, 2, Friction.FOLLOWING), v)
+    tangent = product(contact.evaluate(u, 2, FrictionMode.FOLLOWING), v)
     # left out: how the offset of the face turns with the strip where wall and strip are not parallel
     weights = length_weights(rod)
     assert np.linalg.norm((change - tangent) / weights) < 0.01 * np.linalg.norm(change / weights)
@@ -114,7 +114,7 @@ def test_contact_pushes_with_its_pressure_along_the_normal(rod, points):
     contact.start(u)
     lift = np.zeros((len(rod.nodes), rod.fields, 2))
     lift[:, 1, 0] = 1.0
-    force = -float(contact.evaluate(u, 1, Friction.NONE).gradient @ lift.ravel())
+    force = -float(contact.evaluate(u, 1, FrictionMode.NONE).gradient @ lift.ravel())
     assert force == pytest.approx(contact.forces(u).sum())
     assert force > 0.0
     gaps = contact.gaps(u)
@@ -129,7 +129,7 @@ def test_short_ways_say_what_the_long_ones_do(rod, points, name):
     assert contact.least_gap(u) == pytest.approx(contact.gaps(u).min(), rel=1e-12)
     moved = u + rough(rod, 0.004, 11)
     contact.hold(moved)
-    one, held = contact.evaluate(moved, 2, Friction.FOLLOWING), contact.held.copy()
+    one, held = contact.evaluate(moved, 2, FrictionMode.FOLLOWING), contact.held.copy()
     contact.hold(u)
     two = contact.balance(moved, 2)
     assert np.array_equal(contact.held[held[..., 0] > 0], held[held[..., 0] > 0])
@@ -325,6 +325,6 @@ def test_what_is_left_out_at_a_distance_does_not_touch(rod, points, name):
     depth = np.maximum(-gaps, 0.0)
     soft, hard = depth**3 / (6 * onset), 0.5 * depth * (depth - onset) + onset**2 / 6
     per_area = stiffness * np.where(depth < onset, soft, hard)
-    energy = contact.evaluate(u, 0, Friction.NONE).energy
+    energy = contact.evaluate(u, 0, FrictionMode.NONE).energy
     assert energy == pytest.approx(float((contact.points.area[..., None] * per_area).sum()), rel=1e-10)
     assert energy > 0.0

@@ -6,7 +6,7 @@ import pytest
 from fem.design.layup import Stack
 from fem.design.material import Material
 from fem.section_model.fold import fold, steady_fold
-from fem.section_model.fold_model import SectionProblem, Zone
+from fem.section_model.fold_model import SectionProblem, SectionZone
 from fem.section_model.moment_curvature import moment_curve, rest_state, state_at
 
 STEEL = Material.isotropic("steel", 210000.0, 0.3, 7.85e-9, 0.007)
@@ -20,7 +20,7 @@ def one_layer(material, thickness):
 
 def arc(radius, width, layers, rest=0.0):
     return SectionProblem(
-        (Zone(-0.5 * width, 0.5 * width, layers),),
+        (SectionZone(-0.5 * width, 0.5 * width, layers),),
         lambda q: (q / radius, np.full_like(q, 1.0 / radius)),
         rest,
     )
@@ -102,7 +102,7 @@ def test_peak_of_a_branch_that_ends_where_the_moment_rises():
 
 def test_a_flat_strip_never_folds():
     flat = SectionProblem(
-        (Zone(-6.0, 6.0, one_layer(STEEL, 0.5)),), lambda q: (np.zeros_like(q), np.zeros_like(q))
+        (SectionZone(-6.0, 6.0, one_layer(STEEL, 0.5)),), lambda q: (np.zeros_like(q), np.zeros_like(q))
     )
     assert fold(moment_curve(flat), 1) is None
     assert fold(moment_curve(flat), -1) is None

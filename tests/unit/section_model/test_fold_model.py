@@ -8,7 +8,7 @@ import pytest
 from fem.core.errors import InputError
 from fem.design.layup import Stack
 from fem.design.material import Material
-from fem.section_model.fold_model import SectionProblem, Zone, stack_laminate
+from fem.section_model.fold_model import SectionProblem, SectionZone, stack_laminate
 
 SOFT = Material.isotropic("soft", 40.0, 0.45, 1.2e-9, 0.1)
 HARD = Material.isotropic("hard", 2000.0, 0.35, 1.2e-9, 0.02)
@@ -25,13 +25,13 @@ def arc(radius, shift=0.0):
     return lambda q: ((q - shift) / radius, np.full_like(q, 1.0 / radius))
 
 
-PLAIN = SectionProblem((Zone(-6.0, 6.0, stack((1.0, SOFT, 0.0))),), arc(9.0))
-BENT = SectionProblem((Zone(-6.0, 6.0, stack((0.4, SOFT, 0.0), (0.3, HARD, 0.0))),), arc(9.0), 0.07)
+PLAIN = SectionProblem((SectionZone(-6.0, 6.0, stack((1.0, SOFT, 0.0))),), arc(9.0))
+BENT = SectionProblem((SectionZone(-6.0, 6.0, stack((0.4, SOFT, 0.0), (0.3, HARD, 0.0))),), arc(9.0), 0.07)
 ZONED = SectionProblem(
     (
-        Zone(-6.0, -1.5, stack((1.0, SOFT, 0.0))),
-        Zone(-1.5, 2.5, stack((0.4, SOFT, 0.0), (0.2, PLY, 0.4), (0.4, SOFT, 0.0))),
-        Zone(2.5, 6.0, stack((1.0, SOFT, 0.0))),
+        SectionZone(-6.0, -1.5, stack((1.0, SOFT, 0.0))),
+        SectionZone(-1.5, 2.5, stack((0.4, SOFT, 0.0), (0.2, PLY, 0.4), (0.4, SOFT, 0.0))),
+        SectionZone(2.5, 6.0, stack((1.0, SOFT, 0.0))),
     ),
     arc(9.0),
     -0.03,
@@ -138,15 +138,15 @@ def _energy(problem, bend, curvature):
 
 def test_turning_the_strip_over_changes_nothing():
     layers = ((0.4, SOFT, 0.0), (0.3, HARD, 0.2))
-    up = SectionProblem((Zone(-6.0, 6.0, stack(*layers)),), arc(9.0), 0.05)
-    down = SectionProblem((Zone(-6.0, 6.0, stack(*layers[::-1])),), arc(-9.0), -0.05)
+    up = SectionProblem((SectionZone(-6.0, 6.0, stack(*layers)),), arc(9.0), 0.05)
+    down = SectionProblem((SectionZone(-6.0, 6.0, stack(*layers[::-1])),), arc(-9.0), -0.05)
     one = _energy(up, lambda q: 0.02 * q, 0.09)
     assert one > 0.0
     assert _energy(down, lambda q: -0.02 * q, -0.09) == pytest.approx(one, rel=1e-12)
 
 
 def test_half_and_whole_width_agree():
-    whole = SectionProblem((Zone(-6.0, 6.0 + 1e-7, stack((1.0, SOFT, 0.0))),), arc(9.0))
+    whole = SectionProblem((SectionZone(-6.0, 6.0 + 1e-7, stack((1.0, SOFT, 0.0))),), arc(9.0))
     assert not whole.model.mirrored
     assert _energy(whole, lambda q: 0.03 * q, 0.1) == pytest.approx(
         _energy(PLAIN, lambda q: 0.03 * q, 0.1), rel=1e-6
@@ -171,11 +171,11 @@ def test_at_station_asks_for_one_stack_between_two_edges():
 def test_zones_must_tile_the_width():
     thin = stack((1.0, SOFT, 0.0))
     with pytest.raises(InputError, match="zones"):
-        SectionProblem((Zone(-6.0, -1.0, thin), Zone(0.0, 6.0, thin)), arc(9.0))
+        SectionProblem((SectionZone(-6.0, -1.0, thin), SectionZone(0.0, 6.0, thin)), arc(9.0))
     with pytest.raises(InputError, match="q = 0"):
-        SectionProblem((Zone(1.0, 6.0, thin),), arc(9.0))
+        SectionProblem((SectionZone(1.0, 6.0, thin),), arc(9.0))
 
 
 def test_a_section_past_the_centre_of_its_bend_is_refused():
     with pytest.raises(InputError, match="bend"):
-        _ = SectionProblem((Zone(-12.0, 12.0, stack((1.0, SOFT, 0.0))),), arc(8.0), 0.3).model
+        _ = SectionProblem((SectionZone(-12.0, 12.0, stack((1.0, SOFT, 0.0))),), arc(8.0), 0.3).model

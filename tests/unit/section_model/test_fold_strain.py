@@ -8,7 +8,7 @@ import pytest
 from fem.core.errors import InputError
 from fem.design.layup import Stack
 from fem.design.material import Material, laminate
-from fem.section_model.fold_model import SectionProblem, Zone, stack_laminate
+from fem.section_model.fold_model import SectionProblem, SectionZone, stack_laminate
 from fem.section_model.fold_strain import (
     bistability,
     coil_strain,
@@ -30,7 +30,7 @@ PLY = Material("ply", 26600.0, 2970.0, 0.4, 1390.0, 1e-9, 0.01, strain_limit_2=0
 
 def arc(radius, width, layers, rest=0.0):
     return SectionProblem(
-        (Zone(-0.5 * width, 0.5 * width, layers),),
+        (SectionZone(-0.5 * width, 0.5 * width, layers),),
         lambda q: (q / radius, np.full_like(q, 1.0 / radius)),
         rest,
     )

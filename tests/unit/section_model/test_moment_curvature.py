@@ -5,7 +5,7 @@ import pytest
 
 from fem.design.layup import Stack
 from fem.design.material import Material
-from fem.section_model.fold_model import SectionProblem, Zone
+from fem.section_model.fold_model import SectionProblem, SectionZone
 from fem.section_model.moment_curvature import ladder, moment_curve, rest_state, state_at
 
 STEEL = Material.isotropic("steel", 210000.0, 0.3, 7.85e-9, 0.007)
@@ -20,7 +20,7 @@ def one_layer(material, thickness):
 
 def arc(radius, width, layers, rest=0.0, modes=22):
     return SectionProblem(
-        (Zone(-0.5 * width, 0.5 * width, layers),),
+        (SectionZone(-0.5 * width, 0.5 * width, layers),),
         lambda q: (q / radius, np.full_like(q, 1.0 / radius)),
         rest,
         modes,
@@ -31,7 +31,7 @@ def spine(modes=22, reach=2.0):
     """Soft strip with a hard layer over part of the width, in a bend."""
     soft = Stack(np.array([-0.5, -0.1, 0.1, 0.5]), (SOFT, SOFT, SOFT), (0.0, 0.0, 0.0))
     hard = Stack(soft.z_edges, (SOFT, HARD, SOFT), soft.angles)
-    zones = (Zone(-6.0, -reach, soft), Zone(-reach, 2.0, hard), Zone(2.0, 6.0, soft))
+    zones = (SectionZone(-6.0, -reach, soft), SectionZone(-reach, 2.0, hard), SectionZone(2.0, 6.0, soft))
     return SectionProblem(zones, lambda q: (q / 9.0, np.full_like(q, 1.0 / 9.0)), 0.05, modes)
 
 
@@ -80,7 +80,7 @@ def test_rest_is_unbent_and_its_slope_is_the_initial_stiffness():
 def test_flat_strip_is_a_beam():
     width, t = 2.0, 0.5
     flat = SectionProblem(
-        (Zone(-0.5 * width, 0.5 * width, one_layer(STEEL, t)),),
+        (SectionZone(-0.5 * width, 0.5 * width, one_layer(STEEL, t)),),
         lambda q: (np.zeros_like(q), np.zeros_like(q)),
     )
     curve = moment_curve(flat, np.array([-1e-4, 1e-4]))
@@ -106,7 +106,7 @@ def test_error_falls_exponentially_with_the_number_of_polynomials(make):
 def test_where_zero_of_q_lies_does_not_matter():
     layers = one_layer(STEEL, 0.1)
     shifted = SectionProblem(
-        (Zone(-8.0, 15.56, layers),), lambda q: ((q - 3.78) / 15.0, np.full_like(q, 1 / 15.0))
+        (SectionZone(-8.0, 15.56, layers),), lambda q: ((q - 3.78) / 15.0, np.full_like(q, 1 / 15.0))
     )
     kappas = np.array([-0.06, -0.002, 0.002, 0.06])
     one, other = moment_curve(TAPE, kappas), moment_curve(shifted, kappas)

@@ -8,13 +8,13 @@ import pytest
 from fem.core.errors import InputError
 from fem.design.layup import Layer
 from fem.design.material import known
-from fem.design.path import Bend, Runs, Straight
+from fem.design.path import BendRun, Runs, Straight
 from fem.design.section import Arc, Flat
 from fem.design.strip import Station, Strip
 from fem.section_model.fold import fold
 from fem.section_model.summary import section_problem, section_summary
 
-PATH = Runs((Straight(40.0), Bend(math.radians(60.0), 15.0), Straight(40.0)), 4.0)
+PATH = Runs((Straight(40.0), BendRun(math.radians(60.0), 15.0), Straight(40.0)), 4.0)
 PLA, TPU = known("pla"), known("tpu-95a")
 STIFF = Strip(PATH, Arc(9.0), 12.0, 1, (Layer(PLA, 0.6),))
 CORE = Layer(PLA, 0.2, across=(-2.0, 2.0), elsewhere=TPU)

@@ -7,7 +7,7 @@ import pytest
 from rod_strips import SOFT
 
 from fem.design.layup import Layer
-from fem.design.path import Bend, Runs, Straight
+from fem.design.path import BendRun, Runs, Straight
 from fem.design.section import Arc, Flat
 from fem.design.strip import Strip
 from fem.shell.state import section_force, strip_state
@@ -46,7 +46,7 @@ def test_axial_force_is_the_part_of_it_along_the_strip(pressed):
 
 def boom() -> Strip:
     """A soft strip with a bend, hollow toward the axle."""
-    runs = (Straight(40.0), Bend(np.radians(30.0), 30.0), Straight(20.0))
+    runs = (Straight(40.0), BendRun(np.radians(30.0), 30.0), Straight(20.0))
     return Strip(Runs(runs, 3.0), Arc(radius=9.0), 12.0, 1, (Layer(SOFT, 1.0),))
 
 

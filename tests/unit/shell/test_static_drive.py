@@ -7,7 +7,7 @@ import pytest
 from rod_strips import SOFT
 
 from fem.design.layup import Layer
-from fem.design.path import Bend, Runs, Straight
+from fem.design.path import BendRun, Runs, Straight
 from fem.design.section import Arc, Flat
 from fem.design.strip import Strip
 from fem.shell.state import strip_state
@@ -17,7 +17,7 @@ from fem.shell.trials import PressAt, press
 
 
 def test_pressing_the_root_flat_leaves_it_flat_and_in_place(tmp_path):
-    runs = (Straight(40.0), Bend(np.radians(30.0), 30.0), Straight(20.0))
+    runs = (Straight(40.0), BendRun(np.radians(30.0), 30.0), Straight(20.0))
     strip = Strip(Runs(runs, 3.0), Arc(radius=9.0), 12.0, 1, (Layer(SOFT, 1.0),))
     model = strip_shell(strip, StripMesh(half=True, cache=tmp_path))
     x = flattened(model, (0,), TrialSettings())

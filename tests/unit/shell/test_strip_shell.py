@@ -10,7 +10,7 @@ import pytest
 from fem.core.errors import InputError
 from fem.design.layup import Layer
 from fem.design.material import Material
-from fem.design.path import Bend, Runs, Straight
+from fem.design.path import BendRun, Runs, Straight
 from fem.design.section import Arc, Flat
 from fem.design.strip import Station, Strip
 from fem.shell.fields import layer_fields, surface_strain
@@ -37,7 +37,7 @@ def flat_no_poisson(tmp_path: Path):
 
 @pytest.fixture
 def bent_strip() -> Strip:
-    path = Runs((Straight(20.0), Bend(np.radians(50.0), 25.0), Straight(20.0)), 4.0)
+    path = Runs((Straight(20.0), BendRun(np.radians(50.0), 25.0), Straight(20.0)), 4.0)
     stations = (Station(0.0, 8.0, 0.0), Station(15.0, 12.0, 1.0))
     layers = (Layer(SOFT, 0.6), Layer(STIFF, 0.4, np.radians(20.0), (-2.0, 2.0), None, SOFT))
     return Strip(path, Arc(9.0), 12.0, 1, layers, stations)

@@ -7,7 +7,7 @@ import pytest
 from rod_strips import SOFT, bent_strip, derivative_errors, product, renewed_error
 
 from fem.contact.settings import ContactSettings
-from fem.core.term import Friction
+from fem.core.term import FrictionMode
 from fem.design.layup import Layer
 from fem.design.obstacle import Bar, Cylinder, Plane, Pod, axle_walls
 from fem.design.path import Runs, Straight
@@ -77,7 +77,7 @@ def test_coupled_tangent_is_that_of_the_renewed_balance(curved):
     assert renewed_error(term, moved, way, h) < 0.02
 
 
-@pytest.mark.parametrize("friction", [Friction.HELD, Friction.FOLLOWING])
+@pytest.mark.parametrize("friction", [FrictionMode.HELD, FrictionMode.FOLLOWING])
 def test_points_that_touch_where_they_are_held_are_those_found_anew(curved, friction):
     u = pressed(curved, 0.3)
     term = walls_of(curved, axle_walls(4.0, 0.0) + POD.walls(0.0))
@@ -239,7 +239,7 @@ def test_split_points_make_the_force_of_a_lip_even(flat):
     assert ripple(9) < 0.01
 
 
-@pytest.mark.parametrize("friction", [Friction.HELD, Friction.FOLLOWING])
+@pytest.mark.parametrize("friction", [FrictionMode.HELD, FrictionMode.FOLLOWING])
 def test_derivatives_hold_with_points_in_all_shares(curved, friction):
     u = pressed(curved, 0.02)
     points = surface_points(curved, 1.0, split=5)
@@ -254,7 +254,7 @@ def test_derivatives_hold_with_points_in_all_shares(curved, friction):
     moved = u + 0.005 * np.random.default_rng(5).normal(size=u.size)
     way, h = np.random.default_rng(1).normal(size=u.size), 1e-6
     term.hold(moved)
-    if friction is Friction.HELD:
+    if friction is FrictionMode.HELD:
         first, second = derivative_errors(term, moved, way, h)
         assert first < 1e-6
         assert second < 2e-5

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from small_cases import small_case
 
-from fem.core.term import Evaluation, Friction
+from fem.core.term import Evaluation, FrictionMode
 from fem.rod.axle_clamp import RodAxleClamp
 from fem.rod.drives import TurnDrive
 from fem.rod.model import RodModel, build_rod_model
@@ -206,7 +206,7 @@ def test_contact_without_friction_is_another_evaluation_that_changes_nothing(tmp
     assert model.walls is not None
     go_on(stepper, 0.8)
     moved = stepper.u + 1e-3 * np.random.default_rng(1).normal(size=stepper.u.size)
-    with_it, without = model.walls.evaluate(moved, 1), model.walls.evaluate(moved, 1, Friction.NONE)
+    with_it, without = model.walls.evaluate(moved, 1), model.walls.evaluate(moved, 1, FrictionMode.NONE)
     assert np.array_equal(model.walls.evaluate(moved, 1).gradient, with_it.gradient)
     assert not np.allclose(with_it.gradient, without.gradient)
     assert without.energy >= 0.0

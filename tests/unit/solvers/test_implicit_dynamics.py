@@ -11,7 +11,7 @@ from fem.core.term import Blocks, Evaluation
 from fem.design.layup import Layer
 from fem.design.obstacle import Plane
 from fem.rod.energy import RodEnergy
-from fem.rod.loads import DeadLoad, weight
+from fem.rod.loads import RodDeadLoad, weight
 from fem.rod.wall_contact import RodWallContact, contact_points
 from fem.solvers.implicit_dynamics import Backoff, Motion, mass_blocks
 from fem.solvers.moving_system import MotionSettings
@@ -175,7 +175,7 @@ def test_a_strip_pushed_above_the_friction_limit_slides():
 
 def test_an_unloaded_dead_load_changes_nothing():
     force = np.array([1.0, -2.0])
-    got = DeadLoad(force).evaluate(np.array([3.0, 5.0]), 1)
+    got = RodDeadLoad(force).evaluate(np.array([3.0, 5.0]), 1)
     assert got.energy == pytest.approx(7.0)
     assert np.array_equal(got.gradient, -force)
 
