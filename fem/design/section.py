@@ -294,4 +294,4 @@ def _panel_integrals(angle: Callable[[Array], Array], start: Array, end: Array, 
     return np.asarray(half * np.stack(np.broadcast_arrays(*sums)))
 
 
-SECTIONS: tuple[type[Flat | Arc | FreeCurve], ...] = (Flat, Arc, FreeCurve)
+SECTIONS: tuple[type[Section], ...] = (Flat, Arc, FreeCurve)
