@@ -17,8 +17,7 @@ import numpy as np
 from fem.case.keys import Key
 from fem.case.strip_tables import LayerPart, Outline, RunPart
 from fem.design.environment import Axle, Casing, Slot
-from fem.design.loading import Bend as BendPush
-from fem.design.loading import Coil, Column, Press, Push, RetractDeploy, Winding
+from fem.design.loading import Coil, Column, Push, RetractDeploy, Winding
 from fem.design.obstacle import Obstacle
 from fem.design.path import BendRun, Path
 from fem.design.section import Arc, Section
@@ -254,7 +253,7 @@ def coil_fits_the_casing(
 
 def push_on_the_strip(push: Push, path: Path) -> Iterator[Finding]:
     """Stations and lengths of a push lie on the strip."""
-    station = push.station if isinstance(push, BendPush | Press | Coil) else None
+    station: float | None = getattr(push, "station", None)
     if station is not None and station > path.length + 1e-9:
         yield (
             ("push", "station"),

@@ -201,10 +201,11 @@ def read_section(reader: Reader, outline: Outline | None) -> Section | None:
     key: Key = ("strip", "section")
     if not isinstance(reader.value(("strip",)), Mapping):
         return None
-    table = reader.table(key, 'write [strip.section] with kind = "flat", "arc" or "curve"')
+    kinds = {cls.kind: cls for cls in SECTIONS}
+    known = ", ".join(f'"{kind}"' for kind in kinds)
+    table = reader.table(key, f"write [strip.section] with a kind, one of {known}")
     if table is None:
         return None
-    kinds: dict[str, type[Section]] = {cls.kind: cls for cls in SECTIONS}
     cls = reader.chosen(kinds, key, table)
     if cls is None:
         return None

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
+import inspect
 import math
+import re
 import textwrap
+from collections.abc import Mapping
+from typing import Any
 
 from fem.design.loading import PUSHES
 from fem.design.material import LIBRARY
@@ -39,12 +44,16 @@ runs = [
 # transition = 3.0            # between runs; default: what fits, at most 3
 # through = [[0.0, 0.0], [40.0, 5.0], [90.0, 30.0]]    instead of runs: a smooth curve through points
 
-[strip.section]               # {sections}
+[strip.section]
+# kind is one of
+{sections}
 kind = "arc"
 radius = 12.0                 # to the middle of the thickness; or depth = rise of the arc over the full width
 
 [[strip.layers]]              # from the face away from the axle to the face toward it; repeat for more layers
-material = "tpu-95a"          # {materials}
+# material is one of your own, or of the library:
+{materials}
+material = "tpu-95a"
 thickness = 0.6
 # angle = 0.0                 # direction of fibres or raster, from along the strip toward across
 # across = [-3.0, 3.0]        # only this stretch of the width ...
@@ -72,7 +81,8 @@ length = 1.5                  # channel from the casing's inside outward
 strip = 0.2                   # strip on axle, casing, slot and obstacles
 wraps = 0.2                   # wrap on wrap in the coil
 
-# [[obstacles]]               # {obstacles}
+# [[obstacles]]               # outside the casing; kind is one of
+{obstacles}
 # kind = "cylinder"
 # x = 60.0
 # y = -20.0
@@ -88,7 +98,8 @@ no_load_speed = 9000.0        # rpm at the motor's shaft
 gear_ratio = 100.0
 efficiency = 0.5
 
-[push]                        # {pushes}
+[push]                        # what is done to the strip; kind is one of
+{pushes}
 kind = "retract-then-deploy"
 # travel = 60.0               # strip to wind in through the slot; default: all but left_out
 # left_out = 5.0
@@ -126,18 +137,29 @@ kind = "retract-then-deploy"
 
 def starter(name: str) -> str:
     """Text of a new case called `name`; it passes `check` as it stands."""
-
-    def kinds(names: list[str]) -> str:
-        return ", ".join(names)
-
     settings = Settings()
     return _TEXT.format(
         name=name,
         settings=settings,
         turn=math.degrees(settings.turn),
         title=name.replace("-", " ").replace("_", " ").capitalize(),
-        sections="kind: " + kinds([f'"{section.kind}"' for section in SECTIONS]),
-        materials=textwrap.shorten(kinds([material.name for material in LIBRARY]), 100),
-        obstacles="kind: " + kinds([f'"{obstacle.__name__.lower()}"' for obstacle in OBSTACLES]),
-        pushes="kind: " + kinds([f'"{push.kind}"' for push in PUSHES]),
+        sections=kinds({section.kind: section for section in SECTIONS}),
+        materials=comment(", ".join(material.name for material in LIBRARY)),
+        obstacles=kinds({obstacle.__name__.lower(): obstacle for obstacle in OBSTACLES}),
+        pushes=kinds({push.kind: push for push in PUSHES}),
     )
+
+
+def kinds(classes: Mapping[str, type[Any]]) -> str:
+    """Comment lines that tell each kind by the first sentence of its class, and name its keys."""
+    lines = []
+    for kind, cls in classes.items():
+        sentence = re.split(r"(?<=\.)\s", inspect.cleandoc(cls.__doc__ or ""), maxsplit=1)[0]
+        keys = ", ".join(field.name for field in dataclasses.fields(cls))
+        lines.append(comment(f'"{kind}": {" ".join(sentence.split())}' + (f" Keys: {keys}." if keys else "")))
+    return "\n".join(lines)
+
+
+def comment(text: str) -> str:
+    """A text as comment lines, the second and all that follow set in."""
+    return textwrap.fill(text, 104, initial_indent="#   ", subsequent_indent="#       ")

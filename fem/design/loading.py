@@ -2,9 +2,9 @@
 
 A push says which boundary moves, how far and which way; the run turns it into steps. To add one, write a
 frozen class with a `kind`, a sentence in its docstring and annotated fields, and put it in `PUSHES`: the case
-reader, the documentation and the tests all loop over that tuple. `control_column` and `load_column` name the
-columns of the path for what is prescribed and what that takes, with their units at the end: curves,
-comparisons and pages follow from them.
+reader, the starter of a case (by the docstring's first sentence) and the tests all loop over that tuple.
+`control_column` and `load_column` name the columns of the path for what is prescribed and what that takes,
+with their units at the end: curves, comparisons and pages follow from them.
 """
 
 from __future__ import annotations

@@ -8,8 +8,9 @@ radius and extruded across the width. The gap of a mid-surface point p is
 whose gradient is the unit normal and whose second derivative is curvature * tangent tangent^T. A slot lip is
 nothing special: it is the round end of the wall beside it, so that no contact ever meets a corner.
 
-To add an obstacle: a frozen class with `walls(opening)`, registered in OBSTACLES. `opening` moves walls out
-of the way while the strip is being put in place.
+To add an obstacle: a frozen class with `walls(opening)`, registered in OBSTACLES; the first sentence of its
+docstring is what the starter of a case tells of it. `opening` moves walls out of the way while the strip is
+being put in place.
 """
 
 from __future__ import annotations
@@ -160,7 +161,7 @@ class Pod:
 
 @dataclass(frozen=True)
 class Plane:
-    """Flat face through (x, y); `facing` is the direction [rad] its outside looks to."""
+    """Flat face through (x, y) whose outside looks in the direction `facing`."""
 
     x: Position
     y: Position
@@ -202,9 +203,10 @@ class Bar:
 
 @dataclass(frozen=True)
 class Guide:
-    """Two walls `gap` apart along a centre line that starts at (x, y) with heading [rad], `length` long and
-    bent by `angle` [rad] (0 = straight; positive turns toward the axle's side), each wall `lip` thick on each
-    side with round ends.
+    """Two walls `gap` apart along a centre line that starts at (x, y) with a heading and is bent by an angle.
+
+    The line is `length` long, straight where angle [rad] is 0; a positive one turns toward the axle's side.
+    Each wall is `lip` thick on each side, with round ends.
     """
 
     x: Position

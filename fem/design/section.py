@@ -8,7 +8,8 @@ multiplies the angle. Height and lateral place follow from the angle alone,
     h(q; a) = int_0^q sin(a phi0),    x(q; a) = int_0^q cos(a phi0),
 
 so that every shape keeps its developed width when it is pressed flat. Adding a shape is one frozen class
-with the methods of `Section`, listed in `SECTIONS`.
+with the methods of `Section`, listed in `SECTIONS`; the first sentence of its docstring is what the starter
+of a case tells of it.
 """
 
 from __future__ import annotations
@@ -105,7 +106,7 @@ class Flat:
 
 @dataclass(frozen=True)
 class Arc:
-    """A circular arc of the given radius to the mid-surface [mm] (> 0)."""
+    """A circular arc of the given radius to the mid-surface [mm]."""
 
     radius: Length
 
@@ -294,4 +295,4 @@ def _panel_integrals(angle: Callable[[Array], Array], start: Array, end: Array, 
     return np.asarray(half * np.stack(np.broadcast_arrays(*sums)))
 
 
-SECTIONS: tuple[type[Flat | Arc | FreeCurve], ...] = (Flat, Arc, FreeCurve)
+SECTIONS: tuple[type[Section], ...] = (Flat, Arc, FreeCurve)

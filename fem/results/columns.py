@@ -2,13 +2,13 @@
 
 A column's name ends in its unit (`torque_Nmm`, `axle_angle_rad`, `curvature_peak_per_mm`); a name without one
 is a pure number. Whoever shows a column, or looks for what a push prescribes and what that takes, asks here:
-a push names its two columns itself (`control_column`, `load_column` in `fem.design.loading`), and one that is
-not listed below is described by its name.
+a push names its two columns itself (`control_column`, `load_column` in `fem.design.loading`), and what is not
+listed below is described by its name.
 """
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping
+from collections.abc import Container, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -64,7 +64,7 @@ class PathColumn:
         return (self.axis or self.words) + unit
 
 
-COLUMNS = (
+LISTED = (
     PathColumn("step", "steps made up to this row; 0 is the start", bookkeeping=True),
     PathColumn("time_s", "time of the push; for a push without inertia only an order", "time",
                "time of the push", bookkeeping=True),
@@ -108,6 +108,20 @@ COLUMNS = (
     PathColumn("smallest_wrap_gap_mm", "least clearance between wraps; < 0 sinks in"),
     PathColumn("slot_station_mm", "place on the strip, from the root, that stands in the slot"),
 )  # fmt: skip
+"""Columns with words of their own."""
+
+
+def of_pushes(listed: Iterable[PathColumn]) -> Iterator[PathColumn]:
+    """Columns beside the listed ones that only pushes name: what they prescribe, what that takes."""
+    told = {column.name for column in listed}
+    for push in PUSHES:
+        for name, does in ((push.control_column, "prescribes"), (push.load_column, "takes")):
+            if name not in told:
+                told.add(name)
+                yield PathColumn(name, f'what the push "{push.kind}" {does}')
+
+
+COLUMNS = (*LISTED, *of_pushes(LISTED))
 """Every column that a run of today can have. A path may carry others."""
 
 _LISTED = {column.name: column for column in COLUMNS}

@@ -1,8 +1,8 @@
-"""Checks of the rod against published numbers: large deflection, stability, sections in even bending.
+"""Checks of the rod against published numbers: large deflection, stability of columns, arches and frames.
 
 A rod stretches like a plate, so a thin beam is one whose thickness is small beside its radius of bending.
 
-Beams are flat, with Poisson's ratio 0 unless the check is about it, and thin enough to count as inextensible.
+Beams are flat, with Poisson's ratio 0, and thin enough to count as inextensible.
 """
 
 from __future__ import annotations
@@ -19,10 +19,8 @@ from fem.solvers.arc_length import ArcSettings, follow_branch
 from fem.solvers.newton import NewtonSettings, Point, follow, solve
 from fem.solvers.quasistatic import SettleSettings, follow_stable
 from fem.solvers.static_problem import Structure
-from fem.verification.beams import Beam, Bench, UniformBending
-from fem.verification.layers import EQUAL
+from fem.verification.beams import Beam, Bench
 from fem.verification.published import BISSHOPP, SZE, Check
-from fem.verification.sections import ArcStrip, wuest_moment
 
 _CLAMPED = [(0, "x"), (0, "y"), (0, "y'")]
 _ELEMENTS = 24
@@ -219,39 +217,6 @@ def toggle(elements: int = 12) -> Array:
     )
 
 
-# ---- sections in even bending --------------------------------------------------------------------
-
-
-def flat_strip(anticlastic: float) -> float:
-    """Moment over E I curvature of a flat strip 20 x .5 mm, nu .3, at width^2 curvature / thickness =
-    `anticlastic`.
-    """
-    beam = Beam(1.0, 20.0, 0.5, 1000.0, 0.3)
-    end = anticlastic * beam.thickness / beam.width**2
-    steps = np.geomspace(1e-3, 1.0, 30) * end
-    return float(UniformBending.build(beam).curve(steps)[1][-1] / (beam.bending_stiffness * end))
-
-
-def flat_strip_formula(anticlastic: float) -> float:
-    """The same by Ashwell's closed form (nu .3)."""
-    strip = ArcStrip(1000.0, 0.3, 0.5, 1e9, 20e-9)
-    curvature = anticlastic * 0.5 / 400.0
-    moment = float(wuest_moment(strip, np.array([curvature]), EQUAL)[0])
-    return moment / (1000.0 * 20.0 * 0.5**3 / 12.0 * curvature)
-
-
-@lru_cache
-def peak_moment(strip: ArcStrip, direction: int) -> float:
-    """Moment at which the section of a rod, bent evenly, first gives way."""
-    beam = Beam(1.0, strip.width, strip.thickness, strip.young, strip.poisson, 0.0, 1.0 / strip.radius)
-    moments = (
-        UniformBending.build(beam).curve(direction * np.geomspace(1e-3, 0.2, 150) / strip.radius)[1]
-        * direction
-    )
-    falls = np.flatnonzero(np.diff(moments) < 0.0)
-    return float(moments[falls[0]]) if falls.size else np.nan
-
-
 # ---- the registry --------------------------------------------------------------------------------
 
 _SZE = f"{SZE}, computed from the exact arc"
@@ -260,18 +225,6 @@ _ELASTICA = "Timoshenko & Gere, Theory of Elastic Stability, sect. 2.7, computed
 _EULER = "Euler column, Timoshenko & Gere, sect. 2.2"
 _ARCH = "DaDeppo & Schmidt 1975 (J. Appl. Mech. 42:894)"
 _WILLIAMS = "Williams 1964 (Q. J. Mech. Appl. Math. 17:451), computed with 20 to 24 beam elements a side"
-_ASHWELL = "Ashwell 1950 (J. R. Aeronaut. Soc. 54:708), from memory; computed from the formula"
-_DEEP = (
-    "independent 8-term energy solution of the deep section (a computation: no published table was readable)"
-)
-_STEEL = ArcStrip(210000.0, 0.3, 0.1, 15.0, np.radians(90.0))
-_PRINTED = ArcStrip(2300.0, 0.36, 0.8, 25.0, np.radians(90.0))
-_PEAKS = (
-    ("steel .1", _STEEL, -EQUAL, 377.4),
-    ("steel .1", _STEEL, EQUAL, 369.3),
-    ("printed .8", _PRINTED, -EQUAL, 483.6),
-    ("printed .8", _PRINTED, EQUAL, 426.0),
-)
 _MESH = "24 cubic elements"
 
 
@@ -361,38 +314,4 @@ def _arches() -> list[Check]:
     return checks
 
 
-def _sections() -> list[Check]:
-    group = _Group("rod: sections in even bending")
-    checks = [
-        group.check(
-            "narrow flat strip: M / (E I k)",
-            "Euler-Bernoulli beam: both edges free to curl",
-            (1.0, 1e-3),
-            "anticlastic number .01",
-            partial(flat_strip, 0.01),
-        ),
-        group.check(
-            "very wide flat strip: M (1 - nu^2) / (E I k)",
-            "plate bent to a cylinder, E I / (1 - nu^2)",
-            (1.0, 1e-2),
-            "the edges still curl at anticlastic number 300",
-            lambda: 0.91 * flat_strip(300.0),
-        ),
-    ]
-    for number in (1.0, 10.0, 100.0):
-        name, how = f"flat strip at width^2 k / t = {number:g}: M / (E I k)", partial(flat_strip, number)
-        reason = "two section modes for the edge's boundary layer"
-        checks.append(group.check(name, _ASHWELL, (flat_strip_formula(number), 1e-2), reason, how))
-    for strip_name, strip, direction, peak in _PEAKS:
-        sense = "equal" if direction == EQUAL else "opposite"
-        reason = "two section modes against eight"
-        how = partial(peak_moment, strip, direction)
-        checks.append(
-            group.check(
-                f"peak moment of an evenly bent rod, {strip_name}, {sense}", _DEEP, (peak, 1e-2), reason, how
-            )
-        )
-    return checks
-
-
-ROD_CHECKS: tuple[Check, ...] = (*_deflections(), *_columns(), *_arches(), *_sections())
+ROD_CHECKS: tuple[Check, ...] = (*_deflections(), *_columns(), *_arches())

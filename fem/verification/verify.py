@@ -1,8 +1,8 @@
 """The published checks of all models, run one after the other.
 
-Registries are plain tuples of checks; to add a check, add it to its registry. A check that cannot be computed
-counts as failed, with the reason in place of a number: it never stops the others. `fast` leaves out the
-checks that take longest, to end within a minute on one core.
+Registries are plain tuples of checks; to add a check, add it to that of a module. A check that cannot be
+computed counts as failed, with the reason in place of a number: it never stops the others. `fast` leaves out
+the checks that take longest, to end within a minute on one core.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from fem.verification.clamped import CLAMPED_CHECKS
 from fem.verification.contact import CONTACT_CHECKS
 from fem.verification.pressed import PRESSED_CHECKS
 from fem.verification.published import Check, CheckResult, run_check
+from fem.verification.rod_sections import ROD_SECTION_CHECKS
 from fem.verification.rods import ROD_CHECKS
 from fem.verification.sections import CHECKS
 from fem.verification.shell_checks import SHELL_CHECKS
@@ -23,6 +24,7 @@ from fem.verification.winding import WOUND_CHECKS
 REGISTRIES: tuple[tuple[Check, ...], ...] = (
     CHECKS,
     ROD_CHECKS,
+    ROD_SECTION_CHECKS,
     CONTACT_CHECKS,
     SHELL_CHECKS,
     WOUND_CHECKS,

@@ -3,10 +3,11 @@
 import pytest
 
 from fem.verification.published import run_check
+from fem.verification.rod_sections import ROD_SECTION_CHECKS
 from fem.verification.rods import ROD_CHECKS
 
 
-@pytest.mark.parametrize("check", ROD_CHECKS, ids=lambda c: c.name)
+@pytest.mark.parametrize("check", ROD_CHECKS + ROD_SECTION_CHECKS, ids=lambda c: c.name)
 def test_published_value(check):
     found = run_check(check)
     assert found.ok, (

@@ -26,6 +26,7 @@ from fem.rod.wall_contact import RodWallContact, contact_points
 from fem.simulation.retract_deploy import wind, winding_program
 from fem.verification.contact import CONTACT_CHECKS
 from fem.verification.published import run_check
+from fem.verification.rod_sections import ROD_SECTION_CHECKS
 from fem.verification.rods import ROD_CHECKS
 
 
@@ -63,7 +64,7 @@ for name, term in (("walls", walls), ("wraps", wraps)):
     hold = best(lambda term=term: term.hold(wound))
     print(f"{name}: gradient {gradient:.3f}, tangent {tangent:.3f}, hold {hold:.3f} ms")
 start = time.perf_counter()
-results = [run_check(check) for check in ROD_CHECKS + CONTACT_CHECKS]
+results = [run_check(check) for check in ROD_CHECKS + ROD_SECTION_CHECKS + CONTACT_CHECKS]
 print(f"{len(results)} checks, {sum(not r.ok for r in results)} differ: {time.perf_counter() - start:.1f} s")
 
 

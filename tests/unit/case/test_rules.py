@@ -8,6 +8,7 @@ import pytest
 from sound_case import OF_KIND, SOUND, Write, changed, faults, has_fault
 
 from fem.case.rules import RULES
+from fem.design.loading import PUSHES, Push
 
 HAIRPIN = [
     *[[float(x), 0.0] for x in range(0, 41, 5)],
@@ -93,3 +94,12 @@ def test_a_zone_that_no_layer_fills_is_refused(write: Write) -> None:
         "thickness = 0.6\n", "thickness = 0.6\nacross = [-6.0, 0.0]\n"
     )
     has_fault(write(text), "strip", ("2 to 6 mm",))
+
+
+AT_A_STATION = [push for push in PUSHES if "station" in push.__dataclass_fields__]
+
+
+@pytest.mark.parametrize("push", AT_A_STATION, ids=lambda push: push.kind)
+def test_a_station_of_any_push_lies_on_the_strip(write: Write, push: type[Push]) -> None:
+    written = changed(PUSH, f'kind = "{push.kind}"\nstation = 120.0')
+    has_fault(write(written), "push.station", ("120 mm", "95.1613 mm"))

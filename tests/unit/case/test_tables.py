@@ -17,6 +17,7 @@ from fem.design.obstacle import OBSTACLES
 @pytest.mark.parametrize("obstacle", OBSTACLES)
 def test_every_obstacle_can_be_written_and_is_needed_in_full(write: Write, obstacle: type[Any]) -> None:
     kind = obstacle.__name__.lower()
+    assert kind in OF_KIND, "say in sound_case.py which keys it needs"
     table = f'[[obstacles]]\nkind = "{kind}"\n{OF_KIND[kind]}\n'
     (made,) = read_case(write(SOUND + table)).obstacles
     assert isinstance(made, obstacle)

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
+import itertools
 import re
+from typing import Any
 
+import pytest
 from sound_case import Write
 
 from fem.case.definition import read_case
@@ -14,13 +18,27 @@ from fem.design.obstacle import OBSTACLES
 from fem.design.section import SECTIONS
 
 
-def test_the_starter_is_sound_and_names_every_choice(write: Write) -> None:
+def test_the_starter_is_sound_and_names_every_material(write: Write) -> None:
     text = starter("my-boom")
     assert read_case(write(text)).title == "My boom"
-    for name in [kind.kind for kind in (*SECTIONS, *PUSHES)] + [kind.__name__.lower() for kind in OBSTACLES]:
-        assert f'"{name}"' in text
     for material in LIBRARY:
         assert material.name in text
+
+
+KINDS = [(one.kind, one) for one in (*SECTIONS, *PUSHES)] + [(one.__name__.lower(), one) for one in OBSTACLES]
+
+
+@pytest.mark.parametrize(("name", "kind"), KINDS)
+def test_the_starter_tells_of_every_kind_and_names_its_keys(name: str, kind: type[Any]) -> None:
+    lines = iter(starter("my-boom").splitlines())
+    told = next(line for line in lines if line.startswith(f'#   "{name}": '))
+    for line in itertools.takewhile(lambda line: line.startswith("#       "), lines):
+        told += line[7:]
+    about, _, keys = told.partition(" Keys: ")
+    assert about.endswith(".") and len(about) > len(name) + 15
+    assert "rad]" not in about, "a case file is in degrees"
+    assert keys.rstrip(".").split(", ") == [field.name for field in dataclasses.fields(kind)] or not keys
+    assert bool(keys) == bool(dataclasses.fields(kind))
 
 
 def test_the_options_of_the_starter_are_sound_too(write: Write) -> None:

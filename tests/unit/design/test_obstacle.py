@@ -128,18 +128,21 @@ def test_axle_alone_turns_with_the_axle():
     assert not wall_table(Pod(8.0, 1.5, -3.5, 11.0, 0.5).walls(0.0))[:, 9].any()
 
 
-@pytest.mark.parametrize(
-    "obstacle",
-    [
-        Plane(1.0, 2.0, 0.5),
-        Cylinder(1.0, 2.0, 3.0),
-        Bar(0.0, 0.0, 5.0, 1.0, 0.8),
-        Guide(0.0, 0.0, 0.2, 9.0, 0.5, 1.2, 0.4),
-    ],
-)
-def test_opening_backs_every_wall_off(obstacle):
-    assert type(obstacle) in OBSTACLES
-    place = {Plane: (4.0, 5.0), Cylinder: (9.0, 2.0), Bar: (2.0, 3.0), Guide: (4.0, 0.9)}[type(obstacle)]
+BESIDE = {
+    Plane(1.0, 2.0, 0.5): (4.0, 5.0),
+    Cylinder(1.0, 2.0, 3.0): (9.0, 2.0),
+    Bar(0.0, 0.0, 5.0, 1.0, 0.8): (2.0, 3.0),
+    Guide(0.0, 0.0, 0.2, 9.0, 0.5, 1.2, 0.4): (4.0, 0.9),
+}
+"""One obstacle of each kind -> a place outside all its walls."""
+
+
+def test_every_kind_of_obstacle_has_its_place():
+    assert {type(obstacle) for obstacle in BESIDE} == set(OBSTACLES)
+
+
+@pytest.mark.parametrize(("obstacle", "place"), BESIDE.items())
+def test_opening_backs_every_wall_off(obstacle, place):
     for near, far in zip(obstacle.walls(0.0), obstacle.walls(0.3), strict=True):
         assert gap(far, *place)[0] == pytest.approx(gap(near, *place)[0] + 0.3)
 

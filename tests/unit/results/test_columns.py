@@ -10,6 +10,7 @@ import pytest
 from small_cases import small_case
 
 from fem.design.loading import PUSHES, Winding
+from fem.results import columns
 from fem.results.columns import (
     COLUMNS,
     MOTOR,
@@ -33,6 +34,16 @@ NAMES = {one.name for one in COLUMNS}
 def test_every_column_says_what_it_is_and_is_listed_once() -> None:
     assert len(NAMES) == len(COLUMNS)
     assert all(one.about and one.words for one in COLUMNS)
+
+
+def test_a_new_push_lists_its_columns_by_naming_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Twist:
+        kind, control_column, load_column = "twist", "twist_rad", "moment_Nmm"
+
+    monkeypatch.setattr(columns, "PUSHES", (*PUSHES, Twist, Twist))
+    (new,) = [one for one in columns.of_pushes(columns.LISTED) if one.name not in NAMES]
+    assert (new.name, new.title) == ("twist_rad", "twist [rad]")
+    assert Twist.kind in new.about
 
 
 def test_pure_numbers_are_those_that_have_no_unit() -> None:
