@@ -68,10 +68,14 @@ def ask(folder, **changes):
 
 
 def test_loops_of_a_package_in_a_package_are_kept(package):
-    """numba alone keeps nothing there once it is told a folder for modules of the top only."""
+    """numba alone keeps nothing there once it is told a folder for modules of the top only. Pieces, which
+    Python does not call, are not kept.
+    """
     assert ask(package)[1] == 0
     _, hits, place = ask(package)
     assert hits == 1 and "deep.loops.outer-" in str(place)
+    assert package / "fem" / "__pycache__" in place.parents
+    assert {file.name.split("-")[0] for file in place.glob("*.nbc")} == {"outer.outer"}
 
 
 def test_a_package_that_gives_a_number_itself_is_read_too(package):
@@ -101,13 +105,7 @@ def test_other_options_are_other_loops(package):
     assert ask(package)[1] == 0
 
 
-def test_only_loops_that_python_calls_are_kept(package):
-    kept = {file.name.split("-")[0] for file in ask(package)[2].glob("*.nbc")}
-    assert kept == {"outer.outer"}
-
-
-def test_loops_are_kept_in_the_package_or_where_the_user_says(package):
-    assert package / "fem" / "__pycache__" in ask(package)[2].parents
+def test_loops_are_kept_where_the_user_says(package):
     own = package / "own"
     assert own in ask(package, NUMBA_CACHE_DIR=str(own))[2].parents
     assert ask(package, NUMBA_CACHE_DIR=str(own))[1] == 1
