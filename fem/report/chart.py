@@ -207,11 +207,14 @@ def small_chart(result: Result, x: tuple[float, float], y: tuple[float, float]) 
     """The load curve in little, on axes that all charts of a batch share; what leaves them is cut off."""
     curve = load_curve(result)
     jam, motor = curve.jam, curve.motor
+    if motor is not None:  # these axes may reach it where those of the curve alone do not
+        flat = Line("motor", "", np.array(x), np.full(2, motor.least))
+        motor = replace(motor, lines=(flat,)) if motor.least <= y[1] else None
     clipped = replace(
         curve, marks=(),
         lines=tuple(replace(line, y=np.where(line.y > y[1], np.nan, line.y)) for line in curve.lines),
         jam=Mark("jam", jam.x, min(jam.y, y[1])) if jam is not None else None,
-        motor=motor if motor is not None and motor.least <= y[1] else None,
+        motor=motor,
     )  # fmt: skip
     frame = ChartFrame("travel [mm]", "torque [N mm]", x, y, 190.0, 280.0)
     return draw(frame, clipped, f"{result.case_name}: {curve.caption}")

@@ -80,7 +80,7 @@ def torque_figure(result: Result) -> Figure:
         for line in curve.lines:
             _arrow(axes, line)
         axes.set_ylabel(curve.y_title)
-    if load.lines:
+    if len(load.lines) > 1:
         above.legend(loc="best", handlelength=3.2)
     _motor(above, load.motor)
     _jam(above, load.jam)
@@ -141,7 +141,7 @@ def _motor(axes: Axes, motor: MotorLimit | None) -> None:
 
 def _mark_places(axes: Axes, marks: tuple[Mark, ...]) -> None:
     for mark in marks:
-        axes.axvline(mark.x, color=SOFT, linewidth=0.9, dashes=(1.5, 2.0), zorder=1)
+        axes.axvline(mark.x, color=SOFT, linewidth=0.7, dashes=(1.5, 2.0), zorder=1)
         axes.plot([mark.x], [mark.y], "o", ms=6.5, mfc=PAPER, mec=INK, mew=1.4, zorder=6)
 
 

@@ -90,6 +90,8 @@ def test_small_charts_share_their_axes() -> None:
         small_chart(make(), (0.0, 90.0), (0.0, 60.0)) for make in (made_results.deployed, made_results.jammed)
     )
     assert one.frame == two.frame
+    limit = one.frame.place(0.0, 48.0)[1]
+    assert f"{number(one.frame.place(0.0, 0.0)[0])} {number(limit)}" in one.drawing.text(), "the motor's line"
     assert cut_off(two.drawing.text()) == []
 
 
