@@ -31,7 +31,7 @@ def test_every_mode_of_the_diagnosis_is_explained_in_its_order() -> None:
 
 def test_every_status_that_is_ever_given_is_explained() -> None:
     sources = "".join(
-        (ROOT / "fem" / "simulation" / f"{name}.py").read_text() for name in ("verdict", "bench")
+        (ROOT / "fem" / "simulation" / f"{name}.py").read_text() for name in ("verdict", "bench_judge")
     )
     for entry in STATUSES:
         assert f'"{entry.name}"' in sources
