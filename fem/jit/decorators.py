@@ -5,6 +5,13 @@ is called through a C pointer, and what other loops take in is not called from P
 gives an infinite number, as in numpy, not an exception, whose test would stand in every loop; who minimises
 asks whether energies are finite. Loops that Python calls are kept between runs, where `fem.jit.cache` says;
 pieces are not: they are needed only to compile a loop.
+
+A loop gives the same digits wherever and whenever it was compiled. So no option lets the compiler choose the
+order of sums: numba compiles what stands behind an operator (x**2, say) once in a process, with the options
+of the loop that asks first, and serves it to all others; which loop that is differs between runs, tests and
+helpers that compile. Options that numba takes over from whoever asks first are said for every loop, for
+the same reason. Sums that should be quick take four numbers at a time, in an order that stands in the source
+(`fem.jit.simd`).
 """
 
 from __future__ import annotations
@@ -18,10 +25,13 @@ from numba import njit
 from fem.jit.cache import folder
 
 Loop = TypeVar("Loop", bound=Callable[..., object])
-LOOPS: dict[str, Any] = {"error_model": "numpy", "no_cfunc_wrapper": True}
+LOOPS: dict[str, Any] = {
+    "error_model": "numpy",
+    "fastmath": False,
+    "forceinline": False,
+    "no_cfunc_wrapper": True,
+}
 PIECES: dict[str, Any] = {**LOOPS, "forceinline": True, "no_cpython_wrapper": True}
-RELAXED: dict[str, Any] = {"fastmath": {"contract", "reassoc", "nsz", "arcp"}}
-FINITE: dict[str, Any] = {"fastmath": True}
 
 
 def compiled(loop: Loop) -> Loop:
@@ -39,25 +49,6 @@ def shared(loop: Loop) -> Loop:
     process had kept were a sixth slower.
     """
     return cast("Loop", njit(**LOOPS)(loop))
-
-
-def relaxed_piece(loop: Loop) -> Loop:
-    """A piece that loops take in, over sums that may be summed in another order; what is not finite stays so.
-
-    It must stand in each loop: of one that several call, whichever copy is loaded first serves all of them,
-    and each copy sums in its own order.
-    """
-    return cast("Loop", njit(**PIECES, **RELAXED)(loop))
-
-
-def finite(loop: Loop) -> Loop:
-    """A loop over sums that may be summed in another order, of numbers that are known to be finite."""
-    return _kept(loop, FINITE)
-
-
-def finite_piece(loop: Loop) -> Loop:
-    """A piece that such loops take in."""
-    return cast("Loop", njit(**PIECES, **FINITE)(loop))
 
 
 def _kept(loop: Loop, options: dict[str, Any]) -> Loop:

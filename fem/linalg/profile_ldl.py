@@ -21,7 +21,8 @@ from scipy import sparse
 from scipy.sparse.csgraph import reverse_cuthill_mckee
 
 from fem.core.term import Array, Blocks, Index
-from fem.jit.decorators import compiled, finite, finite_piece
+from fem.jit.decorators import compiled, inlined
+from fem.jit.simd import LANES, four, put, take, together
 
 SINGULAR_PIVOT = 1e-15  # a pivot this small beside the largest diagonal entry counts as zero
 
@@ -33,14 +34,54 @@ def _scatter(places: Index, values: Array, data: Array) -> None:
             data[places[k]] += values[k]
 
 
-@finite_piece
+@inlined
+def _dot(left: Array, at: int, right: Array, other: int, count: int) -> float:
+    """Product of `count` numbers from left[at] on with those from right[other] on."""
+    fours, total = count - count % LANES, four(0.0)
+    for k in range(0, fours, LANES):
+        total += take(left, (at + k,)) * take(right, (other + k,))
+    rest = 0.0
+    for k in range(fours, count):
+        rest += left[at + k] * right[other + k]
+    return together(total) + rest
+
+
+@inlined
+def _less_part(out: Array, at: int, values: Array, other: int, count: int, factor: float) -> None:
+    """Take `count` values from values[other] on, times the factor, from those of out from out[at] on."""
+    fours, part = count - count % LANES, four(factor)
+    for k in range(0, fours, LANES):
+        put(out, (at + k,), take(out, (at + k,)) - part * take(values, (other + k,)))
+    for k in range(fours, count):
+        out[at + k] -= factor * values[other + k]
+
+
+@inlined
+def _divided(out: Array, at: int, pivots: Array, first: int, count: int) -> float:
+    """Divide `count` entries L D from out[at] on by their pivots; returns the sum of L D L."""
+    fours, total, rest = count - count % LANES, four(0.0), 0.0
+    for k in range(0, fours, LANES):
+        scaled = take(out, (at + k,))
+        entry = scaled / take(pivots, (first + k,))
+        total += scaled * entry
+        put(out, (at + k,), entry)
+    for k in range(fours, count):
+        scaled = out[at + k]
+        out[at + k] = scaled / pivots[first + k]
+        rest += scaled * out[at + k]
+    return together(total) + rest
+
+
+@inlined
 def _dots(  # noqa: PLR0913, PLR0917 - compiled: rows stay in registers
     a0: Array, a1: Array, b0: Array, b1: Array, b2: Array, b3: Array, out: Array, row: int
 ) -> None:
-    """out[row:row + 2] (.., 4) = products of two rows with four."""
-    s00 = s01 = s02 = s03 = s10 = s11 = s12 = s13 = 0.0
-    for k in range(a0.size):
-        x0, x1, y0, y1, y2, y3 = a0[k], a1[k], b0[k], b1[k], b2[k], b3[k]
+    """out[row:row + 2] (.., 4) = products of two rows with four; their length is a multiple of four."""
+    s00, s01, s02, s03 = four(0.0), four(0.0), four(0.0), four(0.0)
+    s10, s11, s12, s13 = four(0.0), four(0.0), four(0.0), four(0.0)
+    for k in range(0, a0.size, LANES):
+        x0, x1 = take(a0, (k,)), take(a1, (k,))
+        y0, y1, y2, y3 = take(b0, (k,)), take(b1, (k,)), take(b2, (k,)), take(b3, (k,))
         s00 += x0 * y0
         s01 += x0 * y1
         s02 += x0 * y2
@@ -49,11 +90,15 @@ def _dots(  # noqa: PLR0913, PLR0917 - compiled: rows stay in registers
         s11 += x1 * y1
         s12 += x1 * y2
         s13 += x1 * y3
-    out[row, 0], out[row, 1], out[row, 2], out[row, 3] = s00, s01, s02, s03
-    out[row + 1, 0], out[row + 1, 1], out[row + 1, 2], out[row + 1, 3] = s10, s11, s12, s13
+    out[row, 0], out[row, 1], out[row, 2], out[row, 3] = (
+        together(s00), together(s01), together(s02), together(s03)
+    )  # fmt: skip
+    out[row + 1, 0], out[row + 1, 1], out[row + 1, 2], out[row + 1, 3] = (
+        together(s10), together(s11), together(s12), together(s13)
+    )  # fmt: skip
 
 
-@finite_piece
+@inlined
 def _reduce_four_rows(data: Array, start: Index, first: Index, i: int, dots: Array) -> None:
     """Rows i..i+3, columns left of i: turn entries into L D, four by four."""
     f = first[i]
@@ -77,7 +122,7 @@ def _reduce_four_rows(data: Array, start: Index, first: Index, i: int, dots: Arr
             data[row + j + 3] -= dots[r, 3] + p * l30 + q * l31 + t * l32
 
 
-@finite
+@compiled
 def _factorise_profile(data: Array, start: Index, first: Index) -> int:
     """Overwrite the profile with L (unit diagonal not stored) and D; return the count of zero pivots.
 
@@ -87,7 +132,7 @@ def _factorise_profile(data: Array, start: Index, first: Index) -> int:
     largest = 0.0
     for i in range(n):
         largest = max(largest, abs(data[start[i + 1] - 1]))
-    zero, dots = 0, np.empty((4, 4))
+    zero, dots, pivots = 0, np.empty((4, 4)), np.empty(n)
     for i in range(n):
         if i % 4 == 0 and i + 3 < n:
             _reduce_four_rows(data, start, first, i, dots)
@@ -96,51 +141,35 @@ def _factorise_profile(data: Array, start: Index, first: Index) -> int:
         for j in range(block if block + 3 < n else first[i], i):
             low = max(first[i], first[j])
             other = start[j] - first[j]
-            total = 0.0
-            for k in range(low, j):
-                total += data[row + k] * data[other + k]
-            data[row + j] -= total
-        pivot = data[row + i]
-        for j in range(first[i], i):
-            scaled = data[row + j]
-            entry = scaled / data[start[j + 1] - 1]
-            pivot -= scaled * entry
-            data[row + j] = entry
+            data[row + j] -= _dot(data, row + low, data, other + low, j - low)
+        pivot = data[row + i] - _divided(data, row + first[i], pivots, first[i], i - first[i])
         if abs(pivot) <= SINGULAR_PIVOT * largest:
             zero += 1
             pivot = SINGULAR_PIVOT * largest if largest > 0.0 else 1.0
-        data[row + i] = pivot
+        data[row + i] = pivots[i] = pivot
     return zero
 
 
-@finite
+@compiled
 def _solve_profile(data: Array, start: Index, first: Index, x: Array) -> None:
     n = first.size
     for i in range(n):
         row = start[i] - first[i]
-        total = 0.0
-        for j in range(first[i], i):
-            total += data[row + j] * x[j]
-        x[i] -= total
+        x[i] -= _dot(data, row + first[i], x, first[i], i - first[i])
     for i in range(n):
         x[i] /= data[start[i + 1] - 1]
     for i in range(n - 1, -1, -1):
         row = start[i] - first[i]
-        value = x[i]
-        for j in range(first[i], i):
-            x[j] -= data[row + j] * value
+        _less_part(x, first[i], data, row + first[i], i - first[i], x[i])
 
 
-@finite
+@compiled
 def _multiply_profile(data: Array, start: Index, first: Index, x: Array, y: Array) -> None:
     for i in range(first.size):
         row = start[i] - first[i]
-        total = data[row + i] * x[i]
-        value = x[i]
-        for j in range(first[i], i):
-            total += data[row + j] * x[j]
-            y[j] += data[row + j] * value
-        y[i] += total
+        own, at, count = row + first[i], first[i], i - first[i]
+        _less_part(y, at, data, own, count, -x[i])
+        y[i] += _dot(data, own, x, at, count) + data[row + i] * x[i]
 
 
 @dataclass(frozen=True)

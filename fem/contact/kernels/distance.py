@@ -7,7 +7,7 @@ from __future__ import annotations
 import numpy as np
 
 from fem.core.term import Array
-from fem.jit.decorators import inlined, shared
+from fem.jit.decorators import inlined
 
 
 @inlined
@@ -29,7 +29,7 @@ def least_gap(table: Array, w: int, x: float, y: float) -> float:
     return float(across - table[w, 3])
 
 
-@shared
+@inlined
 def wall_gap(wall: Array, x: float, y: float) -> tuple[float, float, float, float]:
     """Distance of (x, y) to the wall's surface, unit normal, curvature of the distance: (gap, nx, ny, k)."""
     kind = wall[0]
