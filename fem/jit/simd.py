@@ -1,11 +1,11 @@
 """Four numbers at once, for compiled loops over many equal things (stations, elements).
 
-A Four is a vector of four doubles that stays in the processor's wide registers: + - * / and `root` work on
-all four in one instruction. A compiler finds such vectors by itself only where it can prove that no two
-arrays overlap, which it cannot for arrays that come from Python. Arrays hold Fours along their last axis,
+A vec4 is a vector of four doubles that stays in the processor's wide registers: + - * / and `vec_sqrt` work
+on all four in one instruction. A compiler finds such vectors by itself only where it can prove that no two
+arrays overlap, which it cannot for arrays that come from Python. Arrays hold vec4s along their last axis,
 `LANES` long; `take`, `put` and `add` move one of them.
 
-For the type checker a Four is a float, which is what it stands for. Uncompiled, the functions do the same
+For the type checker a vec4 is a float, which is what it stands for. Uncompiled, the functions do the same
 with arrays of four numbers.
 """
 
@@ -35,31 +35,31 @@ Index = tuple[int, ...]
 
 
 def take(array: Array, index: Index) -> float:
-    """The Four of an array at an index of all axes but the last, along which numbers lie side by side."""
+    """The vec4 of an array at an index of all axes but the last, along which numbers lie side by side."""
     return cast(float, array[index])
 
 
 def put(array: Array, index: Index, value: float) -> None:
-    """Store a Four in an array."""
+    """Store a vec4 in an array."""
     array[index] = value
 
 
 def add(array: Array, index: Index, value: float) -> None:
-    """Add a Four to the one in an array."""
+    """Add a vec4 to the one in an array."""
     array[index] += value
 
 
-def four(number: float) -> float:
+def splat(number: float) -> float:
     """Four times the same number."""
     return cast(float, np.full(LANES, number))
 
 
-def root(value: float) -> float:
+def vec_sqrt(value: float) -> float:
     """Square roots."""
     return cast(float, np.sqrt(value))
 
 
-def together(value: float) -> float:
+def lane_sum(value: float) -> float:
     """Sum of the four, first to last."""
     return float(sum(cast(Array, value)))
 
@@ -71,15 +71,15 @@ def in_lanes(table: Array) -> Array:
     return np.ascontiguousarray(np.moveaxis(table[rows], 1, -1))
 
 
-class _Four(types.Type):
+class _Vec4(types.Type):
     def __init__(self) -> None:
-        super().__init__(name="Four")
+        super().__init__(name="vec4")
 
 
-FOUR = _Four()
+VEC4 = _Vec4()
 
 
-@register_model(_Four)
+@register_model(_Vec4)
 class _Model(models.PrimitiveModel):
     def __init__(self, manager: Any, kind: Any) -> None:
         super().__init__(manager, kind, _VECTOR)
@@ -90,8 +90,8 @@ def _lane(number: int) -> Any:
 
 
 def _wide(context: Any, builder: Any, value: Any, kind: Any) -> Any:
-    """A Four as it is, or the Four of a number."""
-    if kind is FOUR:
+    """A vec4 as it is, or the vec4 of a number."""
+    if kind is VEC4:
         return value
     value, out = context.cast(builder, value, kind, types.float64), ir.Constant(_VECTOR, ir.Undefined)
     for lane in range(LANES):
@@ -100,12 +100,12 @@ def _wide(context: Any, builder: Any, value: Any, kind: Any) -> Any:
 
 
 def _sign(sign: Any, name: str) -> None:
-    """Let a sign act on two Fours, or on a Four and a number."""
-    kinds = [(FOUR, FOUR), (FOUR, types.float64), (types.float64, FOUR)]
+    """Let a sign act on two vec4s, or on a vec4 and a number."""
+    kinds = [(VEC4, VEC4), (VEC4, types.float64), (types.float64, VEC4)]
 
     @infer_global(sign)
     class Meaning(ConcreteTemplate):
-        cases: ClassVar = [signature(FOUR, *pair) for pair in kinds]
+        cases: ClassVar = [signature(VEC4, *pair) for pair in kinds]
 
     def code(context: Any, builder: Any, made: Any, values: Any) -> Any:
         left, right = (_wide(context, builder, *one) for one in zip(values, made.args, strict=True))
@@ -139,7 +139,7 @@ def _means(function: Any, gives: Any, *kinds: Any) -> Callable[[Any], Any]:
 
 
 def _place(context: Any, builder: Any, made: Any, values: Any) -> Any:
-    """Pointer to the Four of an array (first argument) at an index (second)."""
+    """Pointer to the vec4 of an array (first argument) at an index (second)."""
     array, index = made.args[:2]
     data = context.make_array(array)(context, builder, values[0])
     at = [
@@ -151,30 +151,30 @@ def _place(context: Any, builder: Any, made: Any, values: Any) -> Any:
     return builder.bitcast(pointer, _VECTOR.as_pointer())
 
 
-@_means(take, FOUR, types.Array, types.BaseTuple)
+@_means(take, VEC4, types.Array, types.BaseTuple)
 def _take(context: Any, builder: Any, made: Any, values: Any) -> Any:
     return builder.load(_place(context, builder, made, values), align=8)
 
 
-@_means(put, types.void, types.Array, types.BaseTuple, _Four)
+@_means(put, types.void, types.Array, types.BaseTuple, _Vec4)
 def _put(context: Any, builder: Any, made: Any, values: Any) -> Any:
     builder.store(values[2], _place(context, builder, made, values), align=8)
     return context.get_dummy_value()
 
 
-@_means(add, types.void, types.Array, types.BaseTuple, _Four)
+@_means(add, types.void, types.Array, types.BaseTuple, _Vec4)
 def _add(context: Any, builder: Any, made: Any, values: Any) -> Any:
     at = _place(context, builder, made, values)
     builder.store(builder.fadd(builder.load(at, align=8), values[2], flags=_FUSED), at, align=8)
     return context.get_dummy_value()
 
 
-@_means(four, FOUR, types.Number)
+@_means(splat, VEC4, types.Number)
 def _four(context: Any, builder: Any, made: Any, values: Any) -> Any:
     return _wide(context, builder, values[0], made.args[0])
 
 
-@_means(root, FOUR, _Four)
+@_means(vec_sqrt, VEC4, _Vec4)
 def _root(_: Any, builder: Any, __: Any, values: Any) -> Any:
     kind = ir.FunctionType(_VECTOR, [_VECTOR])
     return builder.call(
@@ -182,7 +182,7 @@ def _root(_: Any, builder: Any, __: Any, values: Any) -> Any:
     )
 
 
-@_means(together, types.float64, _Four)
+@_means(lane_sum, types.float64, _Vec4)
 def _together(_: Any, builder: Any, __: Any, values: Any) -> Any:
     total = builder.extract_element(values[0], _lane(0))
     for lane in range(1, LANES):

@@ -22,7 +22,7 @@ from scipy.sparse.csgraph import reverse_cuthill_mckee
 
 from fem.core.term import Array, Blocks, Index
 from fem.jit.decorators import compiled, inlined
-from fem.jit.simd import LANES, four, put, take, together
+from fem.jit.simd import LANES, lane_sum, put, splat, take
 
 SINGULAR_PIVOT = 1e-15  # a pivot this small beside the largest diagonal entry counts as zero
 
@@ -37,19 +37,19 @@ def _scatter(places: Index, values: Array, data: Array) -> None:
 @inlined
 def _dot(left: Array, at: int, right: Array, other: int, count: int) -> float:
     """Product of `count` numbers from left[at] on with those from right[other] on."""
-    fours, total = count - count % LANES, four(0.0)
+    fours, total = count - count % LANES, splat(0.0)
     for k in range(0, fours, LANES):
         total += take(left, (at + k,)) * take(right, (other + k,))
     rest = 0.0
     for k in range(fours, count):
         rest += left[at + k] * right[other + k]
-    return together(total) + rest
+    return lane_sum(total) + rest
 
 
 @inlined
 def _less_part(out: Array, at: int, values: Array, other: int, count: int, factor: float) -> None:
     """Take `count` values from values[other] on, times the factor, from those of out from out[at] on."""
-    fours, part = count - count % LANES, four(factor)
+    fours, part = count - count % LANES, splat(factor)
     for k in range(0, fours, LANES):
         put(out, (at + k,), take(out, (at + k,)) - part * take(values, (other + k,)))
     for k in range(fours, count):
@@ -59,7 +59,7 @@ def _less_part(out: Array, at: int, values: Array, other: int, count: int, facto
 @inlined
 def _divided(out: Array, at: int, pivots: Array, first: int, count: int) -> float:
     """Divide `count` entries L D from out[at] on by their pivots; returns the sum of L D L."""
-    fours, total, rest = count - count % LANES, four(0.0), 0.0
+    fours, total, rest = count - count % LANES, splat(0.0), 0.0
     for k in range(0, fours, LANES):
         scaled = take(out, (at + k,))
         entry = scaled / take(pivots, (first + k,))
@@ -69,7 +69,7 @@ def _divided(out: Array, at: int, pivots: Array, first: int, count: int) -> floa
         scaled = out[at + k]
         out[at + k] = scaled / pivots[first + k]
         rest += scaled * out[at + k]
-    return together(total) + rest
+    return lane_sum(total) + rest
 
 
 @inlined
@@ -77,8 +77,8 @@ def _dots(  # noqa: PLR0913, PLR0917 - compiled: rows stay in registers
     a0: Array, a1: Array, b0: Array, b1: Array, b2: Array, b3: Array, out: Array, row: int
 ) -> None:
     """out[row:row + 2] (.., 4) = products of two rows with four; their length is a multiple of four."""
-    s00, s01, s02, s03 = four(0.0), four(0.0), four(0.0), four(0.0)
-    s10, s11, s12, s13 = four(0.0), four(0.0), four(0.0), four(0.0)
+    s00, s01, s02, s03 = splat(0.0), splat(0.0), splat(0.0), splat(0.0)
+    s10, s11, s12, s13 = splat(0.0), splat(0.0), splat(0.0), splat(0.0)
     for k in range(0, a0.size, LANES):
         x0, x1 = take(a0, (k,)), take(a1, (k,))
         y0, y1, y2, y3 = take(b0, (k,)), take(b1, (k,)), take(b2, (k,)), take(b3, (k,))
@@ -91,10 +91,10 @@ def _dots(  # noqa: PLR0913, PLR0917 - compiled: rows stay in registers
         s12 += x1 * y2
         s13 += x1 * y3
     out[row, 0], out[row, 1], out[row, 2], out[row, 3] = (
-        together(s00), together(s01), together(s02), together(s03)
+        lane_sum(s00), lane_sum(s01), lane_sum(s02), lane_sum(s03)
     )  # fmt: skip
     out[row + 1, 0], out[row + 1, 1], out[row + 1, 2], out[row + 1, 3] = (
-        together(s10), together(s11), together(s12), together(s13)
+        lane_sum(s10), lane_sum(s11), lane_sum(s12), lane_sum(s13)
     )  # fmt: skip
 
 

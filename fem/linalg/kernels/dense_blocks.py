@@ -13,10 +13,10 @@ import numpy as np
 
 from fem.core.term import Array, Index
 from fem.jit.decorators import inlined, shared
-from fem.jit.simd import LANES, four, put, take
+from fem.jit.simd import LANES, put, splat, take
 
 WIDE = 12
-"""Columns of a strip of a product: three Fours for each of four rows stay in the processor's registers."""
+"""Columns of a strip of a product: three vec4s for each of four rows stay in the processor's registers."""
 
 
 @inlined
@@ -39,11 +39,11 @@ def inverted(a: Array) -> bool:
         for c in range(LANES):
             for j in range(0, n, LANES):
                 put(top, (c, j), take(a, (k + c, j)))
-                put(a, (k + c, j), four(0.0))
+                put(a, (k + c, j), splat(0.0))
         for i in range(0, n, 2):
-            p0, p1, p2, p3 = four(panel[0, i]), four(panel[1, i]), four(panel[2, i]), four(panel[3, i])
+            p0, p1, p2, p3 = splat(panel[0, i]), splat(panel[1, i]), splat(panel[2, i]), splat(panel[3, i])
             m = i + 1
-            q0, q1, q2, q3 = four(panel[0, m]), four(panel[1, m]), four(panel[2, m]), four(panel[3, m])
+            q0, q1, q2, q3 = splat(panel[0, m]), splat(panel[1, m]), splat(panel[2, m]), splat(panel[3, m])
             for j in range(0, n, LANES):
                 t0, t1, t2, t3 = take(top, (0, j)), take(top, (1, j)), take(top, (2, j)), take(top, (3, j))
                 put(a, (i, j), take(a, (i, j)) + p0 * t0 + p1 * t1 + p2 * t2 + p3 * t3)
@@ -109,7 +109,7 @@ def rooted(a: Array) -> bool:
                 for j in range(k, n, LANES):
                     put(a, (d, j), take(a, (d, j)) - part * take(a, (c, j)))
         for i in range(k + LANES, n):
-            p0, p1, p2, p3 = four(a[k, i]), four(a[k + 1, i]), four(a[k + 2, i]), four(a[k + 3, i])
+            p0, p1, p2, p3 = splat(a[k, i]), splat(a[k + 1, i]), splat(a[k + 2, i]), splat(a[k + 3, i])
             for j in range(i - i % LANES, n, LANES):
                 less = p0 * take(a, (k, j)) + p1 * take(a, (k + 1, j))
                 less += p2 * take(a, (k + 2, j)) + p3 * take(a, (k + 3, j))
@@ -119,9 +119,9 @@ def rooted(a: Array) -> bool:
     for k in range(n - LANES, -1, -LANES):
         for c in range(LANES):
             for j in range(0, n, LANES):
-                put(made, (c, j), four(0.0))
+                put(made, (c, j), splat(0.0))
         for i in range(k + LANES, n):
-            p0, p1, p2, p3 = four(a[k, i]), four(a[k + 1, i]), four(a[k + 2, i]), four(a[k + 3, i])
+            p0, p1, p2, p3 = splat(a[k, i]), splat(a[k + 1, i]), splat(a[k + 2, i]), splat(a[k + 3, i])
             for j in range(i - i % LANES, n, LANES):
                 row = take(a, (i, j))
                 put(made, (0, j), take(made, (0, j)) - p0 * row)
@@ -165,13 +165,13 @@ def less_product(left: Array, strip: Array, out: Array, top: int, step: int) -> 
         d0, d1, d2 = take(out, (d,)), take(out, (d + 4,)), take(out, (d + 8,))
         for k in range(n):
             r0, r1, r2 = take(strip, (k, 0)), take(strip, (k, 4)), take(strip, (k, 8))
-            part = four(left[i, k])
+            part = splat(left[i, k])
             a0, a1, a2 = a0 - part * r0, a1 - part * r1, a2 - part * r2
-            part = four(left[i + 1, k])
+            part = splat(left[i + 1, k])
             b0, b1, b2 = b0 - part * r0, b1 - part * r1, b2 - part * r2
-            part = four(left[i + 2, k])
+            part = splat(left[i + 2, k])
             c0, c1, c2 = c0 - part * r0, c1 - part * r1, c2 - part * r2
-            part = four(left[i + 3, k])
+            part = splat(left[i + 3, k])
             d0, d1, d2 = d0 - part * r0, d1 - part * r1, d2 - part * r2
         _put_row(out, a, a0, a1, a2)
         _put_row(out, b, b0, b1, b2)
@@ -197,7 +197,7 @@ def times(low: Array, begin: int, rows: int, block: Array, strip: Array) -> None
 
 @inlined
 def _put_row(out: Array, at: int, first: float, second: float, third: float) -> None:
-    """Store three Fours side by side."""
+    """Store three vec4s side by side."""
     put(out, (at,), first)
     put(out, (at + 4,), second)
     put(out, (at + 8,), third)

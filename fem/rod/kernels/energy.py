@@ -10,7 +10,7 @@ import numpy as np
 
 from fem.core.term import Array, Index
 from fem.jit.decorators import compiled, inlined
-from fem.jit.simd import LANES, add, four, put, root, take, together
+from fem.jit.simd import LANES, add, lane_sum, put, splat, take, vec_sqrt
 from fem.rod.kernels.width import Scratch, Tables, across_width, work_space
 
 
@@ -19,7 +19,7 @@ def _station(t: Tables, row: int, k: Scratch) -> None:
     """Fields with derivatives, section angle, its slope, sine and cosine across."""
     for f in range(k.fields.shape[0]):
         for d in range(3):
-            total = four(0.0)
+            total = splat(0.0)
             for i in range(4):
                 total += take(t.shape, (row, d, i)) * take(k.u, (4 * f + i,))
             put(k.fields, (f, d), total)
@@ -42,11 +42,11 @@ def _mid_line(k: Scratch, order: int) -> None:
     rx, ry = take(k.fields, (0, 1)), take(k.fields, (1, 1))
     rxx, ryy = take(k.fields, (0, 2)), take(k.fields, (1, 2))
     l2 = rx * rx + ry * ry
-    size, w = root(l2), (rx * ryy - ry * rxx) / l2
+    size, w = vec_sqrt(l2), (rx * ryy - ry * rxx) / l2
     put(k.slope, (0, 0), rx / size)
     put(k.slope, (0, 1), ry / size)
-    put(k.slope, (0, 2), four(0.0))
-    put(k.slope, (0, 3), four(0.0))
+    put(k.slope, (0, 2), splat(0.0))
+    put(k.slope, (0, 3), splat(0.0))
     put(k.slope, (1, 0), (ryy - 2.0 * w * rx) / l2)
     put(k.slope, (1, 1), -1.0 * (rxx + 2.0 * w * ry) / l2)
     put(k.slope, (1, 2), -1.0 * ry / l2)
@@ -102,7 +102,7 @@ def _spread_block(t: Tables, row: int, k: Scratch) -> None:
     for a in range(count):
         fa, da = k.places[0, a], k.places[1, a]
         for column in range(4 * fa + 4):
-            put(k.half, (column,), four(0.0))
+            put(k.half, (column,), splat(0.0))
         for b in range(count):
             fb, db = k.places[0, b], k.places[1, b]
             if fb <= fa:
@@ -120,7 +120,7 @@ def rod_energy(order: int, u: Array, dofs: Index, t: Tables, gradient: Array, bl
     """Energy [N mm]; adds to the gradient (n,) and sets the blocks (N, 4F, 4F) as far as order asks."""
     batches = -(-dofs.shape[0] // LANES)
     points = t.weights.shape[0] // batches
-    total = four(0.0)
+    total = splat(0.0)
     k = work_space(t.mode.shape[2], t.warp.shape[2], t.angle.shape[1])
     size = dofs.shape[1]
     for q in range(batches):
@@ -148,4 +148,4 @@ def rod_energy(order: int, u: Array, dofs: Index, t: Tables, gradient: Array, bl
                 for j in range(i + 1):
                     blocks[e, i, j] = k.block[i, j, lane]
                     blocks[e, j, i] = k.block[i, j, lane]
-    return together(total)
+    return lane_sum(total)

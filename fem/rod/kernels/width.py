@@ -4,7 +4,7 @@ The state of a station is z = (l, w, b_m, b_m', b_m'', a_k, a_k'): stretch and t
 opening and warping amplitudes; `fem.rod.energy` has the formulas. Scratch arrays and tables travel in named
 tuples so that every step is a small function.
 
-Four elements are computed at once (`fem.jit.simd`): all numbers are Fours, and every array has the four lanes
+Four elements are computed at once (`fem.jit.simd`): all numbers are vec4s, and every array has the four lanes
 as its last axis where nothing else is said.
 """
 
@@ -16,7 +16,7 @@ import numpy as np
 
 from fem.core.term import Array, Index
 from fem.jit.decorators import inlined
-from fem.jit.simd import LANES, add, four, put, root, take
+from fem.jit.simd import LANES, add, put, splat, take, vec_sqrt
 
 
 class Tables(NamedTuple):
@@ -160,7 +160,7 @@ def _section(t: Tables, row: int, order: int, k: Scratch) -> None:
                     count += 4
     for i in range(k.angle.shape[1]):
         for c in range(count):
-            total = four(0.0)
+            total = splat(0.0)
             for j in range(k.angle.shape[1]):
                 total += take(t.inner, (row, i, j)) * take(k.parts, (j, c))
             put(k.sums, (i, c), total)
@@ -171,7 +171,7 @@ def _strain(t: Tables, p: WidthPlace, k: Scratch) -> float:
     """Strains and weighted stresses at a place; returns the energy per length of strip there."""
     row, i = p.row, p.i
     modes, warps = t.mode.shape[2], t.warp.shape[2]
-    warp_shear, across, twist = four(0.0), four(0.0), four(0.0)
+    warp_shear, across, twist = splat(0.0), splat(0.0), splat(0.0)
     bend = p.lam * p.turning * p.cosine - take(t.rest, (row, i, 3))
     for c in range(warps):
         warp_shear += take(k.fields, (2 + modes + c, 0)) * take(t.warp_q, (row, i, c))
@@ -186,9 +186,9 @@ def _strain(t: Tables, p: WidthPlace, k: Scratch) -> float:
     put(k.strain, (2,), bend * p.scale)
     put(k.strain, (3,), across)
     put(k.strain, (4,), 2.0 * twist)
-    energy = four(0.0)
+    energy = splat(0.0)
     for a in range(5):
-        total = four(0.0)
+        total = splat(0.0)
         for b in range(5):
             if t.couples[a, b]:
                 total += take(t.stiffness, (row, i, a, b)) * take(k.strain, (b,))
@@ -205,8 +205,8 @@ def _first(t: Tables, p: WidthPlace, k: Scratch) -> None:
     nz, b0, b1, b2, a0, a1 = k.gz.shape[0], 2, 2 + M, 2 + 2 * M, 2 + 3 * M, 2 + 3 * M + W
     for r in range(8):
         for a in range(nz):
-            put(k.left, (r, a), four(0.0))
-    put(k.left, (5, 0), four(1.0))
+            put(k.left, (r, a), splat(0.0))
+    put(k.left, (5, 0), splat(1.0))
     put(k.left, (5, 1), -1.0 * p.h)
     for a in range(M):
         at = 3 + 4 * a
@@ -247,7 +247,7 @@ def _material_tangent(t: Tables, p: WidthPlace, k: Scratch) -> None:
     force = take(k.stress, (0,)) * p.scale
     for a in range(nz):
         for r in range(5):
-            total = four(0.0)
+            total = splat(0.0)
             for s in range(5):
                 if t.couples[r, s]:
                     total += take(t.stiffness, (p.row, p.i, r, s)) * take(k.left, (s, a))
@@ -313,12 +313,12 @@ def across_width(t: Tables, row: int, order: int, k: Scratch) -> float:
     rx, ry = take(k.fields, (0, 1)), take(k.fields, (1, 1))
     rxx, ryy = take(k.fields, (0, 2)), take(k.fields, (1, 2))
     l2 = rx * rx + ry * ry
-    size, w, modes = root(l2), (rx * ryy - ry * rxx) / l2, t.mode.shape[2]
+    size, w, modes = vec_sqrt(l2), (rx * ryy - ry * rxx) / l2, t.mode.shape[2]
     for a in range(k.gz.shape[0]):
-        put(k.gz, (a,), four(0.0))
+        put(k.gz, (a,), splat(0.0))
     if order > 1:
         k.Hz[:, :, :] = 0.0
-    energy = four(0.0)
+    energy = splat(0.0)
     _section(t, row, order, k)
     for i in range(k.angle.shape[1]):
         h = take(k.sums, (i, 0))

@@ -11,7 +11,7 @@ import numpy as np
 
 from fem.core.term import Array, Index
 from fem.jit.decorators import compiled, inlined
-from fem.jit.simd import LANES, four, put, take
+from fem.jit.simd import LANES, put, splat, take
 from fem.shell.kernels.point import (
     density_hessian,
     extrapolate,
@@ -47,7 +47,7 @@ def strains(x: Array, dofs: Index, shapes: Array, rest: Array, axes: Array, out:
 def _spread(shape: Array, forces: Array, lane: int, force: Array) -> None:
     """Force (16,) of an element, x, y, z, 0 in the lanes, from the forces at its points; shape (5 np, 16)."""
     for i in range(0, 16, 4):  # four sums at once, or each addition would wait for the one before
-        a, b, c, d = four(0.0), four(0.0), four(0.0), four(0.0)
+        a, b, c, d = splat(0.0), splat(0.0), splat(0.0), splat(0.0)
         for row in range(shape.shape[0]):
             right = take(forces, (lane, row))
             a += shape[row, i] * right
@@ -66,8 +66,8 @@ def _tile(left: Array, right: Array, i: int, j: int, out: Array) -> None:
 
     The sums stay in registers over all K; fewer than eight would wait for each other.
     """
-    a, b, c, d = four(0.0), four(0.0), four(0.0), four(0.0)
-    e, f, g, h = four(0.0), four(0.0), four(0.0), four(0.0)
+    a, b, c, d = splat(0.0), splat(0.0), splat(0.0), splat(0.0)
+    e, f, g, h = splat(0.0), splat(0.0), splat(0.0), splat(0.0)
     for row in range(left.shape[0]):
         low, high = take(right, (row, j)), take(right, (row, j + 1))
         a += left[row, i, 0] * low

@@ -16,7 +16,7 @@ import numpy as np
 
 from fem.jit.array_ops import put
 from fem.jit.decorators import compiled, inlined
-from fem.jit.simd import LANES, add, four, take, together
+from fem.jit.simd import LANES, add, lane_sum, splat, take
 from fem.jit.simd import put as put_four
 
 LOCAL = 9
@@ -37,13 +37,13 @@ def gathered(u, cells):
 def vectors(own, rows, out):
     """Out (r, 3): place and derivatives from shape rows (r, 16) and an element's unknowns (3, 16)."""
     for r in range(out.shape[0]):
-        x, y, z = four(0.0), four(0.0), four(0.0)
+        x, y, z = splat(0.0), splat(0.0), splat(0.0)
         for i in range(0, 16, LANES):
             row = take(rows, (r, i))
             x += row * take(own, (0, i))
             y += row * take(own, (1, i))
             z += row * take(own, (2, i))
-        out[r, 0], out[r, 1], out[r, 2] = together(x), together(y), together(z)
+        out[r, 0], out[r, 1], out[r, 2] = lane_sum(x), lane_sum(y), lane_sum(z)
 
 
 @inlined

@@ -16,7 +16,7 @@ import numpy as np
 
 from fem.core.term import Array, Index
 from fem.jit.decorators import inlined
-from fem.jit.simd import LANES, add, four, put, root, take
+from fem.jit.simd import LANES, add, put, splat, take, vec_sqrt
 
 
 class GaussPoint(NamedTuple):
@@ -89,7 +89,7 @@ def vectors(local: Array, shapes: Array, first: int, p: int, sums: Array, out: A
     for lane in range(LANES):
         e = min(first + lane, shapes.shape[0] - 1)
         for a in range(out.shape[0]):
-            total = four(0.0)
+            total = splat(0.0)
             for i in range(16):
                 total += shapes[e, p, a, i] * take(local, (lane, i))
             put(sums, (a,), total)
@@ -124,7 +124,7 @@ def geometry(k: GaussPoint) -> None:
         put(k.normal, (c,), take(v, (0, d)) * take(v, (1, f)) - take(v, (0, f)) * take(v, (1, d)))
     nx, ny, nz = take(k.normal, (0,)), take(k.normal, (1,)), take(k.normal, (2,))
     det = nx * nx + ny * ny + nz * nz
-    size, per = 1.0 / root(det), 1.0 / det
+    size, per = 1.0 / vec_sqrt(det), 1.0 / det
     for c in range(3):
         put(k.normal, (c,), size * take(k.normal, (c,)))
         one, two = take(v, (0, c)), take(v, (1, c))
@@ -134,7 +134,7 @@ def geometry(k: GaussPoint) -> None:
     put(k.strain, (1,), 0.5 * (a22 - take(k.rest, (1,))))
     put(k.strain, (2,), a12 - take(k.rest, (2,)))
     for r in range(3):
-        b = four(0.0)
+        b = splat(0.0)
         for c in range(3):
             b += take(v, (2 + r, c)) * take(k.normal, (c,))
         put(k.b, (r,), b)
@@ -159,9 +159,9 @@ def stresses(law: Array, extra: Array, first: int, p: int, k: GaussPoint) -> flo
             for lane in range(LANES):
                 k.law[r, s, lane] = law[min(first + lane, law.shape[0] - 1), p, r, s]
     to_lanes(extra, first, p, k.stress)
-    energy = four(0.0)
+    energy = splat(0.0)
     for r in range(k.law.shape[0]):
-        total = four(0.0)
+        total = splat(0.0)
         for s in range(6):
             total += take(k.law, (r, s)) * take(k.strain, (s,))
         add(k.stress, (r,), total)
@@ -197,19 +197,19 @@ def _products(k: GaussPoint) -> None:
     """k.turn, k.couple and k.bend: what H needs for any pair of components."""
     for r in range(3):
         for a in range(k.turn.shape[1]):
-            put(k.turn, (r, a), four(0.0))
+            put(k.turn, (r, a), splat(0.0))
         put(k.turn, (r, 0), (1.0 + r // 2) * take(k.gamma, (r, 0)))
         put(k.turn, (r, 1), (1.0 + r // 2) * take(k.gamma, (r, 1)))
-        put(k.turn, (r, 2 + r), four(-1.0 - r // 2))
+        put(k.turn, (r, 2 + r), splat(-1.0 - r // 2))
     for r in range(k.couple.shape[0]):
         for a in range(k.couple.shape[1]):
-            total = four(0.0)
+            total = splat(0.0)
             for s in range(3):
                 total += take(k.law, (r, 3 + s)) * take(k.turn, (s, a))
             put(k.couple, (r, a), total)
     for a in range(k.bend.shape[0]):
         for q in range(k.bend.shape[0]):
-            total = four(0.0)
+            total = splat(0.0)
             for r in range(3):
                 total += take(k.turn, (r, a)) * take(k.couple, (3 + r, q))
             put(k.bend, (a, q), total)

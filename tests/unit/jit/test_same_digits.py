@@ -14,7 +14,7 @@ import pytest
 
 from fem.core.term import Blocks
 from fem.linalg.block_sparse import BlockFactor, BlockMatrix
-from fem.linalg.profile_ldl import Factor, SymmetricMatrix, assemble
+from fem.linalg.profile_ldl import ProfileFactor, SymmetricMatrix, assemble
 from fem.shell.kernels.faces import places_kernel
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -113,7 +113,7 @@ def profile_system(at: int) -> list[np.ndarray]:
     matrix, _ = assemble(right.size, blocks)
     matrix = SymmetricMatrix(matrix.profile, lying(matrix.data, at))
     made = matrix.factorise()
-    factor = Factor(made.profile, lying(made.data, at), made.negative, made.zero)
+    factor = ProfileFactor(made.profile, lying(made.data, at), made.negative, made.zero)
     return [made.data, factor.solve(lying(right, at)), matrix.multiply(lying(right, at))]
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numba import njit
 
-from fem.jit.simd import LANES, add, four, in_lanes, put, root, take, together
+from fem.jit.simd import LANES, add, in_lanes, lane_sum, put, splat, take, vec_sqrt
 
 
 @njit
@@ -15,9 +15,9 @@ def _each_sign(a, b, x, out):
     put(out, (1, 0), left - x)
     put(out, (2, 0), x * right)
     put(out, (3, 0), left / right)
-    put(out, (4, 0), root(right))
-    put(out, (5, 0), four(x))
-    total = four(0.0)
+    put(out, (4, 0), vec_sqrt(right))
+    put(out, (5, 0), splat(x))
+    total = splat(0.0)
     for i in range(2):
         total += take(a, (i,))
     put(out, (6, 0), total)
@@ -25,7 +25,7 @@ def _each_sign(a, b, x, out):
         total -= take(a, (i,)) * take(b, (i,))
     put(out, (7, 0), total)
     add(out, (8, 0), x / left)
-    return together(left)
+    return lane_sum(left)
 
 
 @pytest.mark.parametrize("how", [_each_sign, _each_sign.py_func], ids=["compiled", "python"])
