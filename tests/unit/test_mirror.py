@@ -80,6 +80,7 @@ BY_NAME = ("__main__", "batch.preload")
 TOGETHER = {
     "batch/test_killed.py": "the whole command",
     "case/test_robust.py": "all that reads a case",
+    "jit/test_same_digits.py": "all compiled loops",
     "report/test_page_browser.py": "the scripts of the pages",
     "shell/test_refined.py": "the shell with finer elements",
     "shell/test_saved_states.py": "states that a push of the shell goes on from",
