@@ -131,31 +131,6 @@ def rest_state(rod: Rod, position: Array, heading: Array) -> Array:
 
 
 @dataclass(frozen=True)
-class CorotatingNodes:
-    """How a motion of the rod goes on: every node in the frame that turns with its heading.
-
-    A coil that turns as a whole, and a strip that slides along a curve of constant curvature, are then met
-    exactly; places and slopes that went straight on would leave them by the square of the step.
-    """
-
-    rod: Rod
-
-    def __call__(self, u: Array, before: Array, ratio: float) -> Array:
-        """Unknowns after `ratio` times the step from `before` to u."""
-        here, there = (x.reshape(len(self.rod.nodes), self.rod.fields, 2) for x in (u, before))
-        out = here + ratio * (here - there)
-        slope, old = here[:, 0, 1] + 1j * here[:, 1, 1], there[:, 0, 1] + 1j * there[:, 1, 1]
-        moved = here[:, 0, 0] - there[:, 0, 0] + 1j * (here[:, 1, 0] - there[:, 1, 0])
-        turn, size, was = np.angle(slope * old.conj()), np.abs(slope), np.abs(old)
-        chord = ratio * np.sinc(ratio * turn / (2 * np.pi)) / np.sinc(turn / (2 * np.pi))
-        moved = chord * moved * np.exp(0.5j * (1 + ratio) * turn)
-        slope = slope * np.exp(1j * ratio * turn) * (1 + ratio * (size - was) / size)
-        out[:, 0, 0], out[:, 1, 0] = here[:, 0, 0] + moved.real, here[:, 1, 0] + moved.imag
-        out[:, 0, 1], out[:, 1, 1] = slope.real, slope.imag
-        return out.ravel()
-
-
-@dataclass(frozen=True)
 class SnapTest:
     """Whether some node of the rod turns farther within a step than `most` [rad]: a snap, which wants more
     than one step.

@@ -24,9 +24,10 @@ from fem.results.result import Quantity
 from fem.rod.axle_clamp import RodAxleClamp
 from fem.rod.constraints import line_unknowns, section_unknowns
 from fem.rod.drives import PushDrive
-from fem.rod.energy import CorotatingNodes, Rod, RodEnergy, SnapTest, build_rod, flat_amplitudes, rest_state
+from fem.rod.energy import Rod, RodEnergy, SnapTest, build_rod, flat_amplitudes, rest_state
 from fem.rod.fields import RodFields, RodState, RodSummary
 from fem.rod.loads import RodDeadLoad, point_load, weight
+from fem.rod.predictors import CorotatingNodes, sliding_through
 from fem.rod.self_contact import RodSelfContact
 from fem.rod.wall_contact import RodWallContact, contact_points
 from fem.solvers.implicit_dynamics import Motion, mass_blocks
@@ -265,6 +266,5 @@ def _motion(
     if case.weight.acts:
         terms.append(weight(rod, np.array(case.weight.acceleration())))
     mass = mass_blocks(rod.dofs, rod.shape, weights, density)
-    return Motion(
-        terms, friction, mass, rod.size, 2 * rod.fields, places.ravel(), settings, CorotatingNodes(rod)
-    )
+    predictor = CorotatingNodes(rod) if walls is None else sliding_through(rod, case.casing.radius)
+    return Motion(terms, friction, mass, rod.size, 2 * rod.fields, places.ravel(), settings, predictor)

@@ -282,4 +282,4 @@ def _motion(case: Case, body: StripShell, walls: ShellWallContact, wraps: ShellS
     if case.weight.acts:
         plain.append(weight(shell, np.array([*case.weight.acceleration(), 0.0])))
     held: list[FrictionTerm] = [walls] if wraps is None else [walls, wraps]
-    return shell_motion(body, plain, held, density, settings)
+    return shell_motion(body, plain, held, density, settings, case.casing.radius)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from fem.contact.sliding import FAR, NEAR, SlidingThrough
 from fem.core.term import Array, Blocks, Evaluation, FrictionTerm, Index, Term
 from fem.linalg.banded import Matrix
 from fem.linalg.block_sparse import BlockMatrix
@@ -90,6 +91,30 @@ def _turned(vectors: Array, angle: Array) -> Array:
     return np.stack([c * x - s * y, s * x + c * y, np.broadcast_to(vectors[..., 2], x.shape)], axis=-1)
 
 
+@dataclass(frozen=True)
+class LinesAsFields:
+    """Unknowns of a shell as functions along it, and back. A class, so that a motion can be kept on disk."""
+
+    across: int
+
+    def __call__(self, u: Array) -> Array:
+        """Values and slopes along (n, 6 across, 2) of place and slope across of each node of a line."""
+        return np.moveaxis(u.reshape(-1, self.across, 2, 2, 3), 3, 4).reshape(-1, 6 * self.across, 2)
+
+    def unknowns(self, x: Array) -> Array:
+        """Unknowns (size,) of such functions."""
+        return np.moveaxis(x.reshape(-1, self.across, 2, 3, 2), 4, 3).ravel()
+
+
+def sliding_through(model: StripShell, elsewhere: CorotatingLines, plane: float) -> SlidingThrough:
+    """The motion of a shell that slides through a slot whose inner end is the plane x = `plane` [mm]."""
+    lines, width = LinesAsFields(elsewhere.across), model.strip.width
+    return SlidingThrough(
+        elsewhere, model.shell.grid.stations, lines, lines.unknowns, 6 * elsewhere.middle, plane,
+        NEAR * width, FAR * width,
+    )  # fmt: skip
+
+
 @dataclass
 class ShellMotion(Motion):
     """Motion of a shell; line: unknowns of a line of nodes across.
@@ -129,14 +154,19 @@ def shell_motion(
     friction: list[FrictionTerm],
     density: float,
     settings: MotionSettings,
+    slot: float | None = None,
 ) -> Motion:
-    """Motion of a shell strip; the plane of symmetry of a half model is prescribed, nothing else yet."""
+    """Motion of a shell strip; the plane of symmetry of a half model is prescribed, nothing else yet.
+
+    slot [mm]: x of the inner end of a slot that it slides through.
+    """
     shell = model.shell
     places = np.zeros((shell.grid.nodes, 4, 3), dtype=np.bool_)
     places[:, 0] = True
     whole: list[Term] = [Whole(term, model.copies) for term in terms]
     mass, line = mass_blocks(model, density), UNKNOWNS * shell.grid.across.size
-    predictor = CorotatingLines(shell.grid.across.size, int(np.argmin(np.abs(shell.grid.across))))
+    lines = CorotatingLines(shell.grid.across.size, int(np.argmin(np.abs(shell.grid.across))))
+    predictor = lines if slot is None else sliding_through(model, lines, slot)
     motion = ShellMotion(
         whole, friction, mass, shell.size, UNKNOWNS, places.ravel(), settings, predictor, Damped, line
     )

@@ -130,6 +130,7 @@ def energy_columns(stepper: Stepper) -> dict[str, float]:
         "loss_friction_Nmm": stepper.ledger.friction,
         "loss_damping_Nmm": stepper.ledger.damping,
         "loss_numerical_Nmm": stepper.ledger.numerical,
+        "released_Nmm": stepper.ledger.released,
     }
 
 

@@ -18,6 +18,7 @@ from fem.simulation.recorder import DEPLOY, RETRACT, Log, Recorder, sense
 from fem.simulation.run_context import Progress
 from fem.simulation.stepper import SavedState, Stepper, StepSize
 from fem.simulation.strip_model import StripModel
+from fem.solvers.implicit_dynamics import QUASISTATIC
 
 ARRIVED = 0.5  # mm of travel left that count as fully out
 IDLE_TURN = math.pi
@@ -243,6 +244,7 @@ def winding_program(model: StripModel) -> WindingProgram | str:
     stepper = assemble(model, model.clamp())
     if isinstance(stepper, str):
         return stepper
+    stepper.shares = QUASISTATIC
     recorder = Recorder(model, Log())
     recorder.zero = recorder.slot_station(stepper.u)
     turn = model.case.settings.turn

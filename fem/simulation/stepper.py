@@ -6,6 +6,9 @@ Each accepted step leaves a ledger of energies in which every entry is computed 
 
     work at the grip = change of strain, contact and kinetic energy + friction + damping + numerical loss
 
+Damping and numerical loss are told apart by whether the strip snaps: then they are energy that the snap
+released, else drag, which should be next to nothing.
+
 Work and friction use the mean of the forces at both ends of the step. The numerical loss is what backward
 Euler takes out: the inertia forces' work beyond the change of kinetic energy, and the mean elastic force's
 work beyond the change of energy (small on a smooth path, the energy of the jump in a snap). What does not
@@ -22,7 +25,7 @@ from typing import Protocol
 import numpy as np
 
 from fem.core.term import Array, Evaluation, FrictionMode, History, Term
-from fem.solvers.implicit_dynamics import Backoff, Motion, StepOutcome, summed
+from fem.solvers.implicit_dynamics import FULL, Backoff, MassShares, Motion, StepOutcome, summed
 
 GROW, EASE, SHRINK = 1.3, 0.6, 0.5
 EASY_ITERATIONS, HARD_ITERATIONS = 8, 16
@@ -37,6 +40,10 @@ SNAP_SHARE, SNAP_SHRINK = 1 / 512, 0.125
 MADE = 0.05
 """Share of all work by which the strain energy may grow in a step beyond what was put in: the work's mean of
 two forces is not exact. A step in which more is made has found another equilibrium, far off.
+"""
+SNAP_SPEED, MEMORY = 4.0, 0.1
+"""A strip snaps while some place moves this many times as far per step of the control as it usually does, or
+while its state has no static stability; the usual is a running mean that takes in this share of each step.
 """
 LEAST_SHARE = 0.01  # of the energy that `Motion` judges its decrement by: all work counts as this at least
 
@@ -64,7 +71,7 @@ class Grip(Protocol):
 @dataclass
 class Ledger:
     """Running sums [N mm]; gained: of steps in which the numerical loss is negative, which a damped motion
-    should not know.
+    should not know; released: damping and numerical loss of snaps, a part of those two.
     """
 
     work: float = 0.0
@@ -72,6 +79,7 @@ class Ledger:
     damping: float = 0.0
     numerical: float = 0.0
     gained: float = 0.0
+    released: float = 0.0
     first_stored: float = 0.0
     scale: float = 1e-12
 
@@ -144,14 +152,15 @@ class SavedState:
     before: Array
     last: float
     backoff: Backoff
+    usual: float
 
 
 @dataclass
 class Stepper:
     """A push under way. drives: springs that belong to the grip, whose energy is not the strip's; snapped:
     whether the strip does too much on the way from one state to another to be one step (it is then tried in
-    shorter ones); before, last: the state before the present one and
-    the time between them (0 at rest).
+    shorter ones); shares: of the mass that act; before, last: the state before the present one and the time
+    between them (0 at rest); usual: how far some place usually moves [mm] per step of the control.
     """
 
     motion: Motion
@@ -160,6 +169,7 @@ class Stepper:
     control: float
     drives: tuple[Term, ...] = ()
     snapped: Callable[[Array, Array], bool] | None = None
+    shares: MassShares = FULL
     v: Array = field(init=False)
     force: float = 0.0
     reached: float = 0.0
@@ -175,6 +185,7 @@ class Stepper:
     stable: bool = True
     next_step: float = 0.0
     began: float = 0.0
+    usual: float = 0.0
 
     def __post_init__(self) -> None:
         self.v = np.zeros_like(self.u)
@@ -197,7 +208,7 @@ class Stepper:
         return SavedState(
             self.u.copy(), self.v.copy(), self.control, self.force,
             tuple(term.save() for term in self.motion.friction), replace(self.ledger), self.stored,
-            self.inertia.copy(), self.before.copy(), self.last, self.motion.backoff,
+            self.inertia.copy(), self.before.copy(), self.last, self.motion.backoff, self.usual,
         )  # fmt: skip
 
     def restore(self, saved: SavedState) -> None:
@@ -206,7 +217,7 @@ class Stepper:
         self.before, self.last, self.motion.backoff = saved.before.copy(), saved.last, saved.backoff
         self.reached = self.grip.reach(self.u, self.control)
         self.ledger, self.stored = replace(saved.ledger), saved.stored
-        self.inertia = saved.inertia.copy()
+        self.inertia, self.usual = saved.inertia.copy(), saved.usual
         self.grip.prepare(self.control, self.control)
         for term, history in zip(self.motion.friction, saved.histories, strict=True):
             term.restore(history, self.u)
@@ -296,14 +307,14 @@ class Stepper:
         if self.last > 0.0 and control != self.control:
             ahead = self.motion.predictor(self.u, self.before, dt / self.last) - self.u
         start = self.grip.place(self.u + self.motion.safe_fraction(self.u, ahead) * ahead, control)
-        return self.motion.step(self.u, self.v, dt, start)
+        return self.motion.step(self.u, self.v, dt, start, self.shares)
 
     def _end(self, outcome: StepOutcome, control: float, dt: float) -> StepEnd:
         """Where a step that can be accepted leads, before it is taken."""
         motion, u = self.motion, outcome.u
         v = (u - self.u) / dt
-        mass_v = motion.mass_matrix @ v
-        inertia = motion.mass_matrix @ (v - self.v) / dt
+        mass_v = outcome.share * (motion.mass_matrix @ v)
+        inertia = outcome.share * (motion.mass_matrix @ (v - self.v)) / dt
         drag = motion.settings.damping * mass_v
         gradient = summed(list(outcome.parts), len(u)).gradient + inertia + drag
         return StepEnd(outcome, control, dt, v, drag, inertia, self.grip.force(u, gradient, control))
@@ -314,16 +325,19 @@ class Stepper:
         ledger = self.ledger
         friction = sum(term.accept(u) for term in self.motion.friction)
         self.grip.prepare(control, control)
-        stored = self._stored(u, v, end.outcome.parts)
+        stored = self._stored(u, v, end.outcome.share, end.outcome.parts)
         reached = self.grip.reach(u, control)
+        damped = float(end.drag @ moved)
         ledger.work += 0.5 * (self.force + force) * (reached - self.reached)
         ledger.friction += friction
-        ledger.damping += float(end.drag @ moved)
+        ledger.damping += damped
         elastic = 0.5 * float((self.stored.force + stored.force) @ moved)
         elastic -= stored.strain + stored.contact - self.stored.strain - self.stored.contact
         inertial = 0.5 * float((self.inertia + inertia) @ moved) - (stored.kinetic - self.stored.kinetic)
         ledger.numerical += elastic + inertial
         ledger.gained += max(0.0, -elastic - inertial)
+        if self._snaps(end):
+            ledger.released += damped + elastic + inertial
         ledger.scale = max(ledger.scale, abs(ledger.work), stored.total)
         self.before, self.last = self.u, end.dt
         self.u, self.v, self.control, self.force, self.reached = u, v, control, force, reached
@@ -331,8 +345,19 @@ class Stepper:
         self.accepted += 1
         self.stable = end.outcome.stable
 
-    def _stored(self, u: Array, v: Array, parts: tuple[Evaluation, ...] = ()) -> Stored:
-        """Energies of a state; parts: what its terms are already known to be."""
+    def _snaps(self, end: StepEnd) -> bool:
+        """Whether the strip snaps in a step, or comes to rest while the control stands."""
+        way = abs(end.control - self.control)
+        if way == 0.0 or not end.outcome.stable:
+            return True
+        pace = float(np.abs((end.outcome.u - self.u)[self.motion.places]).max()) / way
+        if self.usual > 0.0 and pace > SNAP_SPEED * self.usual:
+            return True
+        self.usual += (MEMORY if self.usual > 0.0 else 1.0) * (pace - self.usual)
+        return False
+
+    def _stored(self, u: Array, v: Array, share: float = 1.0, parts: tuple[Evaluation, ...] = ()) -> Stored:
+        """Energies of a state; share: of the mass; parts: what its terms are already known to be."""
         strain = contact = 0.0
         force = np.zeros_like(u)
         for i, term in enumerate(self.motion.terms):
@@ -345,5 +370,5 @@ class Stepper:
             ev = touching.evaluate(u, 1, FrictionMode.NONE)
             contact += ev.energy
             force += ev.gradient
-        kinetic = 0.5 * float(v @ (self.motion.mass_matrix @ v))
+        kinetic = 0.5 * share * float(v @ (self.motion.mass_matrix @ v))
         return Stored(strain, contact, kinetic, force)

@@ -71,7 +71,7 @@ class Balance:
     inertia: Blocks = field(init=False)
 
     def __post_init__(self) -> None:
-        self.inertia = self.system.inertia_blocks(self.frame[2])
+        self.inertia = self.system.inertia_blocks(self.frame)
 
     def direction(self, u: Array, count: int) -> Toward | Reached[Array]:  # noqa: ARG002 - all iterations alike
         """Newton's direction; the iteration ends where the move is short enough, or leads nowhere."""

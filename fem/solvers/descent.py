@@ -47,9 +47,8 @@ class Descent:
         system, here = self.system, self._evaluated(u)
         if not np.isfinite(here.energy):
             return Reached(u, "the energy is not finite")
-        dt = self.frame[2]
-        inertia = 1 / dt**2 + system.settings.damping / dt
-        system.matrix.assemble([*here.blocks, system.inertia_blocks(dt)])
+        inertia = self.frame.stiffness(system.settings.damping)
+        system.matrix.assemble([*here.blocks, system.inertia_blocks(self.frame)])
         factor = system.matrix.factor()
         definite = factor is not None
         self.shift = max(self.shift / 16, inertia / 4) if not definite else 0.0

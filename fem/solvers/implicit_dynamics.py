@@ -10,6 +10,9 @@ hold their normal forces and directions during one minimisation and renew them b
 force (`balance`); a step counts only when that settles and the tangent at its end is positive definite
 without any shift.
 
+A share of the mass can act (`MassShares`): next to none where the balance is found at once, so that the state
+found is the static one, and a tenth where the strip snaps, or nearly.
+
 (Variational form of the implicit step: Radovitzky & Ortiz 1999, Comput. Methods Appl. Mech. Engng 172:203;
 lagged friction: common in implicit contact dynamics, no single source.)
 """
@@ -40,7 +43,7 @@ class StepOutcome:
 
     stable: whether the static tangent at its end is positive definite too (it need not be on the way through
     a snap). parts: the terms' evaluations there, in the order of `Motion.all_terms`; none where it was not
-    reached.
+    reached. share: of the mass that acted.
     """
 
     u: Array
@@ -49,6 +52,24 @@ class StepOutcome:
     iterations: int
     stable: bool = False
     parts: tuple[Evaluation, ...] = ()
+    share: float = 1.0
+
+
+@dataclass(frozen=True)
+class MassShares:
+    """Shares of the mass that act in a step. smooth: where the balance is found at once, from where the
+    motion leads; rough: where it is not, so that what comes is a snap, or nearly.
+
+    With a thousandth of a mass that lets the strip swing in a radian of turning, what is found is the static
+    state: less changes nothing. But near a snap a mode has next to no stiffness, contact opens and closes
+    under it, and Newton's method does not find the static state at all.
+    """
+
+    smooth: float = 1.0
+    rough: float = 1.0
+
+
+FULL, QUASISTATIC = MassShares(), MassShares(1e-3, 0.1)
 
 
 @dataclass(frozen=True)
@@ -142,7 +163,9 @@ class Motion:
         """Sum of all terms without inertia."""
         return summed([term.evaluate(u, order) for term in self.all_terms()], self.size)
 
-    def step(self, u_old: Array, v_old: Array, dt: float, start: Array) -> StepOutcome:
+    def step(
+        self, u_old: Array, v_old: Array, dt: float, start: Array, shares: MassShares = FULL
+    ) -> StepOutcome:
         """Minimise the potential of one step from `start` (prescribed unknowns already in place).
 
         The first one holds the forces of the last accepted state, which are nearer the truth than those of
@@ -150,16 +173,17 @@ class Motion:
         minimum is of no use.
         """
         st = self.settings
-        frame = (u_old, v_old, dt)
+        smooth, rough = (Frame(u_old, v_old, dt, share) for share in (shares.smooth, shares.rough))
         u, iterations = start, 0
         if not self.friction:
-            u, iterations, reason = self._minimised(u, frame, early=False)
+            u, iterations, reason = self._minimised(u, rough, early=False)
             if reason:
                 return StepOutcome(u, False, reason, iterations)
-            _, stable, parts = self.stability(u, dt)
-            return StepOutcome(u, True, "", iterations, stable, parts)
+            _, stable, parts = self.stability(u, rough)
+            return StepOutcome(u, True, "", iterations, stable, parts, rough.share)
         at_once, self.backoff = self.backoff.tried(st.wait)
         for renewal in range(0 if at_once else 1, st.outer + 1):
+            frame = smooth if renewal == 0 else rough
             if renewal > 0:
                 u, spent, reason = self._minimised(u, frame, early=True)
                 iterations += spent
@@ -168,17 +192,17 @@ class Motion:
             better, spent, done = self.balanced(u, frame)
             iterations += spent
             if done:
-                counts, stable, parts = self.stability(better, dt)
+                counts, stable, parts = self.stability(better, frame)
                 if counts or renewal > 0:
                     if at_once and counts and renewal == 0 and spent <= EASY:
                         self.backoff = Backoff(0, 0)
                     reason = "" if counts else "the state is not stable"
-                    return StepOutcome(better, counts, reason, iterations, stable, parts)
+                    return StepOutcome(better, counts, reason, iterations, stable, parts, frame.share)
             for term in self.friction:
                 term.hold(u_old if renewal == 0 else u)
         return StepOutcome(u, False, f"friction did not settle in {st.outer} rounds", iterations)
 
-    def stability(self, u: Array, dt: float) -> tuple[bool, bool, tuple[Evaluation, ...]]:
+    def stability(self, u: Array, frame: Frame) -> tuple[bool, bool, tuple[Evaluation, ...]]:
         """Whether the tangent with held friction is positive definite: with inertia, and without
         (statically stable); and the terms there.
         """
@@ -187,7 +211,7 @@ class Motion:
         self.matrix.assemble(blocks)
         if self.matrix.factor() is not None:
             return True, True, parts
-        self.matrix.assemble([*blocks, self.inertia_blocks(dt)])
+        self.matrix.assemble([*blocks, self.inertia_blocks(frame)])
         return self.matrix.factor() is not None, False, parts
 
     def balanced(self, u: Array, frame: Frame) -> tuple[Array, int, bool]:
@@ -213,29 +237,29 @@ class Motion:
     def potential(self, u: Array, order: int, frame: Frame) -> Evaluation:
         """Incremental potential at u with friction held."""
         ev = self.total(u, order)
-        u_old, v_old, dt = frame
-        ahead, back, c = u - u_old - dt * v_old, u - u_old, self.settings.damping
+        back = u - frame.u
+        ahead = back - frame.dt * frame.v
         ma, mb = self.mass_matrix @ ahead, self.mass_matrix @ back
-        energy = float(ahead @ ma / (2 * dt**2) + c * (back @ mb) / (2 * dt))
-        return Evaluation(ev.energy + energy, ev.gradient + (ma / dt**2 + c * mb / dt), ev.blocks)
+        one, two = frame.share / frame.dt**2, frame.share * self.settings.damping / frame.dt
+        energy = 0.5 * (one * float(ahead @ ma) + two * float(back @ mb))
+        return Evaluation(ev.energy + energy, ev.gradient + (one * ma + two * mb), ev.blocks)
 
     def balance(self, u: Array, order: int, frame: Frame, last: Array | None = None) -> Evaluation:
         """Balance of forces at u, everything held renewed there; the energy and the blocks are those without
         inertia.
         """
-        u_old, v_old, dt = frame
         parts = [*self.plain_parts(u, order, last), *(term.balance(u, order) for term in self.friction)]
         ev = summed(parts, self.size)
-        rate = (1 / dt**2 + self.settings.damping / dt) * (u - u_old) - v_old / dt
-        return Evaluation(ev.energy, ev.gradient + self.mass_matrix @ rate, ev.blocks)
+        inertia = self.mass_matrix @ frame.force(u, self.settings.damping)
+        return Evaluation(ev.energy, ev.gradient + inertia, ev.blocks)
 
     def plain_parts(self, u: Array, order: int, last: Array | None) -> list[Evaluation]:  # noqa: ARG002 - as told
         """Terms without friction at u; a model may make use of the move that led there."""
         return [term.evaluate(u, order) for term in self.terms]
 
-    def inertia_blocks(self, dt: float) -> Blocks:
-        """Second derivatives of inertia and damping in a step of dt [s]."""
-        return Blocks(self.mass.dofs, self.mass.values * (1 / dt**2 + self.settings.damping / dt))
+    def inertia_blocks(self, frame: Frame) -> Blocks:
+        """Second derivatives of inertia and damping in a step."""
+        return Blocks(self.mass.dofs, self.mass.values * frame.stiffness(self.settings.damping))
 
     def hold_fully(self, u: Array) -> None:
         """Renew at u all that is held."""

@@ -11,8 +11,25 @@ from numpy.typing import NDArray
 from fem.core.term import Array, Blocks, Evaluation
 from fem.linalg.banded import Matrix
 
-Frame = tuple[Array, Array, float]
-"""Unknowns (n,) and velocities (n,) at the start of a time step, and its length [s]."""
+
+@dataclass(frozen=True)
+class Frame:
+    """A step in time: unknowns and velocities (n,) at its start, its length dt [s], and the share of the mass
+    that acts in it.
+    """
+
+    u: Array
+    v: Array
+    dt: float
+    share: float = 1.0
+
+    def stiffness(self, damping: float) -> float:
+        """What a mass of one adds to the tangent, by inertia and damping [1/s] (backward Euler)."""
+        return self.share * (1 / self.dt**2 + damping / self.dt)
+
+    def force(self, u: Array, damping: float) -> Array:
+        """Force (n,) of inertia and damping at u, per mass."""
+        return self.stiffness(damping) * (u - self.u) - self.share * self.v / self.dt
 
 
 @dataclass(frozen=True)
@@ -64,7 +81,7 @@ class MovingSystem(Protocol):
         """
         ...
 
-    def inertia_blocks(self, dt: float) -> Blocks:
+    def inertia_blocks(self, frame: Frame) -> Blocks:
         """Second derivatives of inertia and damping in a step of dt [s]."""
         ...
 

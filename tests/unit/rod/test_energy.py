@@ -8,7 +8,6 @@ from rod_strips import (
     STIFF,
     at_rest,
     bent_strip,
-    coiled,
     derivative_errors,
     rough,
     small_rod,
@@ -22,7 +21,7 @@ from fem.design.path import Runs, Straight
 from fem.design.section import Arc, Flat, FreeCurve
 from fem.design.strip import Strip
 from fem.mesh.hermite_line import HermiteLine, hermite
-from fem.rod.energy import CorotatingNodes, RodEnergy, SnapTest, flat_amplitudes, length_weights
+from fem.rod.energy import RodEnergy, SnapTest, flat_amplitudes, length_weights
 from fem.rod.section_tables import section_tables, width_rule
 from fem.section_model.fold_model import SectionProblem
 from fem.section_model.moment_curvature import moment_curve
@@ -240,30 +239,6 @@ def test_shape_at_reads_the_unknowns_at_any_station(rod):
     x = np.einsum("ni,ni->n", shape[:, 0], u[rod.dofs[element, :4]])
     assert x[[0, 2]] == pytest.approx(u[[rod.index(0, 0), rod.index(-1, 0)]])
     assert x[1] == pytest.approx(rod.strip.path.position(10.3)[0], abs=1e-3)
-
-
-def test_a_motion_goes_on_in_the_frame_that_turns():
-    """A coil that turns as a whole, and a strip that slides along a circle, are met to rounding and to the
-    elements' own error.
-    """
-    rod = small_rod(straight_strip(60.0), 30)
-    ahead, wound = CorotatingNodes(rod), coiled(rod, 0.3)
-    met = ahead(turned(rod, wound, 0.1), wound, 0.5)
-    assert met == pytest.approx(turned(rod, wound, 0.15), abs=1e-12)
-    slid = [around(rod, 5.0, way) for way in (0.0, 0.4, 0.6)]
-    assert ahead(slid[1], slid[0], 0.5) == pytest.approx(slid[2], abs=1e-12)
-    straight = slid[1] + 0.5 * (slid[1] - slid[0])
-    assert np.abs(straight - slid[2]).max() > 1e-2
-    assert ahead(wound, wound, 3.0) == pytest.approx(wound)
-
-
-def around(rod, radius, way):
-    """The rod on a circle, moved along it."""
-    angle = (rod.nodes + way) / radius
-    u = np.zeros((len(rod.nodes), rod.fields, 2))
-    u[:, 0, 0], u[:, 1, 0] = radius * np.sin(angle), -radius * np.cos(angle)
-    u[:, 0, 1], u[:, 1, 1] = np.cos(angle), np.sin(angle)
-    return u.ravel()
 
 
 def test_a_node_that_turns_far_is_a_leap_and_one_that_moves_far_is_not(rod):

@@ -9,10 +9,10 @@ import pytest
 from small_cases import small_case
 
 from fem.shell.model import build_shell_model
-from fem.shell.motion import CorotatingLines
+from fem.shell.motion import CorotatingLines, LinesAsFields
 from fem.simulation.assembly import assemble
 from fem.simulation.stepper import StepSize
-from fem.solvers.moving_system import size_of_move
+from fem.solvers.moving_system import Frame, size_of_move
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +29,7 @@ def turned(vectors, angle):
 
 def test_a_strip_that_turns_about_the_axle_goes_on_turning(model):
     rng = np.random.default_rng(0)
-    ahead = model.motion.predictor
+    ahead = model.motion.predictor.elsewhere
     assert isinstance(ahead, CorotatingLines)
     u = model.start + 0.1 * rng.normal(size=model.start.size)
     before = turned(u.reshape(-1, 3), -0.3).ravel()
@@ -65,11 +65,12 @@ def test_accepted_steps_are_in_balance(model):
     motion, worst = stepper.motion, []
     step = motion.step
 
-    def watched(u_old, v_old, dt, start):
-        outcome = step(u_old, v_old, dt, start)
+    def watched(u_old, v_old, dt, start, shares):
+        outcome = step(u_old, v_old, dt, start, shares)
         if outcome.accepted:
-            here = motion.balance(outcome.u, 2, (u_old, v_old, dt), 0.0 * outcome.u)
-            factor = motion.matrix.factor_general([*here.blocks, motion.inertia_blocks(dt)])
+            frame = Frame(u_old, v_old, dt, outcome.share)
+            here = motion.balance(outcome.u, 2, frame, 0.0 * outcome.u)
+            factor = motion.matrix.factor_general([*here.blocks, motion.inertia_blocks(frame)])
             worst.append(size_of_move(motion, factor.solve(-here.gradient)))
         return outcome
 
@@ -80,3 +81,13 @@ def test_accepted_steps_are_in_balance(model):
     assert np.quantile(worst, 0.9) < 0.3 * motion.settings.settled
     assert np.quantile(worst, 0.95) < motion.settings.settled
     assert max(worst) < 2.0 * motion.settings.settled
+
+
+def test_lines_of_a_shell_are_functions_along_it_and_back():
+    """Value and slope along of each place, and of its slope across."""
+    lines, u = LinesAsFields(3), np.arange(5.0 * 3 * 12)
+    fields, nodal = lines(u), u.reshape(5, 3, 4, 3)
+    assert fields.shape == (5, 18, 2)
+    assert np.array_equal(lines.unknowns(fields), u)
+    assert np.array_equal(fields[:, 6], nodal[:, 1, :2, 0])
+    assert np.array_equal(fields[:, 6 + 3], nodal[:, 1, 2:, 0])

@@ -17,7 +17,7 @@ from fem.simulation.stepper import Stepper, StepSize
 from fem.solvers import balance
 from fem.solvers.balance import LOST, SETTLED, Damped, Halved, Toward
 from fem.solvers.broyden import learned
-from fem.solvers.moving_system import MotionSettings, length_of_move
+from fem.solvers.moving_system import Frame, MotionSettings, length_of_move
 from fem.solvers.newton_loop import OUT_OF_ITERATIONS, Reached, iterate
 
 SIZE = 40
@@ -71,7 +71,7 @@ class Springs:
         self.holds += 1
 
 
-FRAME = (np.zeros(SIZE), np.zeros(SIZE), 1.0)
+FRAME = Frame(np.zeros(SIZE), np.zeros(SIZE), 1.0)
 
 
 def test_a_move_that_overshoots_is_cut_until_what_remains_is_shorter() -> None:

@@ -14,7 +14,7 @@ from fem.rod.energy import RodEnergy
 from fem.rod.loads import RodDeadLoad, weight
 from fem.rod.wall_contact import RodWallContact, contact_points
 from fem.solvers.implicit_dynamics import Backoff, Motion, mass_blocks
-from fem.solvers.moving_system import MotionSettings
+from fem.solvers.moving_system import Frame, MotionSettings
 
 DOFS = np.array([[0, 1]])
 
@@ -226,11 +226,11 @@ def on_a_ridge():
 def test_a_balance_on_a_ridge_is_left_for_the_well():
     drive, ridge = on_a_ridge()
     drive.backoff = Backoff(0, 0)  # the balance is tried before anything is minimised, and found on the ridge
-    frame = (ridge, np.zeros(2), 1.0)
+    frame = Frame(ridge, np.zeros(2), 1.0)
     u, _, settled = drive.balanced(ridge, frame)
     assert settled
     assert abs(u[0]) < 1e-8
-    assert drive.stability(u, 1.0)[:2] == (False, False)
+    assert drive.stability(u, Frame(u, 0.0 * u, 1.0))[:2] == (False, False)
     out = drive.step(ridge, np.zeros(2), 1.0, ridge)
     assert out.accepted
     assert out.stable
