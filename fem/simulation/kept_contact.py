@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from fem.contact.state import ContactRecord, ContactState
-from fem.core.term import Array
+from fem.core.term import Array, Index
 from fem.simulation.strip_model import StripModel, StripState
 
 FAR = 5.0
@@ -55,10 +55,12 @@ def contact_fields(model: StripModel, contact: KeptContact, state: StripState) -
         if touching is None:
             continue
         for patches in _patches(touching, state):
-            along, across = _shares(patches.along, cells_s), _shares(patches.across, cells_q)
-            force += (along * patches.force[:, None]).T @ across
-            point, i, j = np.nonzero((along[:, :, None] > 0.0) & (across[:, None, :] > 0.0))
-            np.minimum.at(clear, (i, j), patches.gap[point])
+            (i, along), (j, across) = _shares(patches.along, cells_s), _shares(patches.across, cells_q)
+            share = along[:, :, None] * across[:, None, :]
+            point, a, b = np.nonzero(share)
+            there = i[point, a], j[point, b]
+            np.add.at(force, there, patches.force[point] * share[point, a, b])
+            np.minimum.at(clear, there, patches.gap[point])
     width = model.case.strip.width_at(state.station) / model.case.strip.width
     area = np.outer(np.diff(cells_s) * width, np.diff(cells_q))
     return force / area, np.where(clear < FAR, clear, np.nan)
@@ -115,8 +117,13 @@ def _bounds(places: Array) -> Array:
     return np.concatenate([places[:1], 0.5 * (places[1:] + places[:-1]), places[-1:]])
 
 
-def _shares(ranges: Array, bounds: Array) -> Array:
-    """Shares (p, n) of ranges (p, 2) that lie in the parts between bounds (n + 1,)."""
-    low, high = np.maximum(ranges[:, :1], bounds[:-1]), np.minimum(ranges[:, 1:], bounds[1:])
-    size = np.maximum(high - low, 0.0)
-    return np.asarray(size / size.sum(axis=1, keepdims=True))
+def _shares(ranges: Array, bounds: Array) -> tuple[Index, Array]:
+    """The parts (p, c) between bounds (n + 1,) in which ranges (p, 2) may lie, and their shares there."""
+    first = np.searchsorted(bounds[1:-1], ranges[:, 0], side="right")
+    last = np.searchsorted(bounds[1:-1], ranges[:, 1], side="left")
+    part = first[:, None] + np.arange(int((last - first).max(initial=0)) + 1)
+    inside = part <= last[:, None]
+    part = np.where(inside, part, 0)
+    low, high = np.maximum(ranges[:, :1], bounds[part]), np.minimum(ranges[:, 1:], bounds[part + 1])
+    size = np.where(inside, np.maximum(high - low, 0.0), 0.0)
+    return part, np.asarray(size / size.sum(axis=1, keepdims=True))
