@@ -183,6 +183,7 @@ def _shell_wraps() -> None:
     wraps.start(u)
     wraps.evaluate(u, 1)
     _step(wraps, u)
+    wraps.state(u, wraps.record())
 
 
 PARTS: dict[str, dict[str, Part]] = {

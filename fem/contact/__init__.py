@@ -1,5 +1,5 @@
 """What rod and shell share where they touch things: signed distance to thick curves, penalty and friction
-laws, scales that follow the strip, the walls of a case.
+laws, scales that follow the strip, the walls of a case, contact of a kept state.
 """
 
-__all__ = ["settings", "surroundings"]
+__all__ = ["settings", "state", "surroundings"]

@@ -34,7 +34,7 @@ from fem.core.errors import InputError
 from fem.core.schema_version import NewerFile, Words, versioned_text
 from fem.core.term import Array
 from fem.results.snapshot import PHASES, Snapshot, frozen
-from fem.results.vtkhdf import NewerFormat, pack, unpack
+from fem.results.vtkhdf import OtherFormat, pack, unpack
 
 Layout = TypeVar("Layout", bound=BaseModel)
 SCHEMA = 1
@@ -368,7 +368,7 @@ def _read_path(file: Path, summary: PathSummary) -> dict[str, Array]:
 def _read_snapshots(file: Path) -> tuple[tuple[Snapshot, ...], Array]:
     try:
         return unpack(file.read_bytes())
-    except NewerFormat as newer:
-        raise InputError(f"{file}: {newer}: update pushpast or run the case again") from newer
+    except OtherFormat as other:
+        raise InputError(f"{file}: {other}") from other
     except (OSError, ValueError, KeyError, TypeError, IndexError, AttributeError) as error:
         raise InputError(f"{file}: cannot be read ({error}); {_RERUN}") from error

@@ -67,7 +67,9 @@ class Snapshot:
     strain_share: Array
     """(n, m) largest over the layers of |strain| over that material's limit."""
     contact: Array
-    """(n, m) N/mm^2, normal force of contact per area, both faces together."""
+    """(n, m) N/mm^2, normal force of contact per area, both faces together, of walls and of other wraps; its
+    mean over the area nearest to the point, so that the sum over the strip is all of the force.
+    """
     thickness: Array
     """() or (n, m) mm, whole stack."""
     obstacles: tuple[Mapping[str, Any], ...] = ()

@@ -26,7 +26,8 @@ from fem.results.snapshot import Snapshot
 if TYPE_CHECKING:
     import h5py
 
-FORMAT = 1
+FORMAT = 2
+"""1: contact and gap could be those of other pairs than the run had, wherever the strip was folded."""
 VTK_VERSION, VTK_QUAD = (2, 0), 9
 ALONG = ("heading", "position", "curvature", "axial_force")
 OVER = {
@@ -66,14 +67,21 @@ def pack(snapshots: Sequence[Snapshot], intended_path: Array) -> bytes:
 
 def unpack(content: bytes) -> tuple[tuple[Snapshot, ...], Array]:
     """Snapshots and intended path of a file; raises OSError, ValueError, KeyError or TypeError if it is not
-    whole, NewerFormat if a later version of the program wrote it.
+    whole, OtherFormat if another version of the program wrote it.
     """
     import h5py
 
     with h5py.File(io.BytesIO(content), "r") as file:
         own = file["pushpast"]
         if (found := int(own.attrs["format"])) > FORMAT:
-            raise NewerFormat(f"has field format {found}; this pushpast reads up to {FORMAT}")
+            raise OtherFormat(
+                f"has field format {found}, of a later pushpast: update pushpast or run the case again"
+            )
+        if found < FORMAT:
+            raise OtherFormat(
+                f"has field format {found}, of an earlier pushpast whose contact pressure and gaps can be "
+                "wrong where the strip is folded: run the case again"
+            )
         points, about = file["VTKHDF/PointData"], file["VTKHDF/FieldData"]
         over = {key: np.array(values) for key, values in points.items()}
         along = {name: np.array(own[f"along/{name}"]) for name in ALONG}
@@ -111,8 +119,8 @@ def unpack(content: bytes) -> tuple[tuple[Snapshot, ...], Array]:
         return tuple(shots), np.array(own["intended_path"])
 
 
-class NewerFormat(ValueError):  # noqa: N818  (a sentence for the user, not a crash)
-    """The file was written by a later version of the program."""
+class OtherFormat(ValueError):  # noqa: N818  (a sentence for the user, not a crash)
+    """The file was written by another version of the program; says what to do."""
 
 
 def surface_data(shot: Snapshot) -> dict[str, Array]:

@@ -16,6 +16,7 @@ import numpy as np
 
 from fem.case.definition import Case
 from fem.contact.settings import ContactSettings
+from fem.contact.state import ContactRecord
 from fem.contact.surroundings import MASS_SHARE, ONSET, SINK, SLIP, split, surrounding_walls
 from fem.core.term import Array, FrictionTerm, Index, Term
 from fem.design.obstacle import Wall
@@ -116,22 +117,11 @@ class RodModel:
         """What is written down of a state in every step."""
         return self.fields.summary(u)
 
-    def renew_contact(self, u: Array) -> None:
-        """Bring contact pairs and held forces to a state, for reading them."""
-        if self.walls is not None:
-            self.walls.choose_points(u)
-            self.walls.hold(u)
-        if self.wraps is not None:
-            self.wraps.hold(u, fully=True)
-
-    def spread(self, stations: Array, values: Array) -> Array:
-        """Values (n, k) on the lines of contact points at stations (n,), carried to the grid of a state."""
-        lines = np.linspace(0, 1, values.shape[1])
-        places = np.abs(np.linspace(-1, 1, self.fields.across.size))
-        along = np.stack([np.interp(self.fields.stations, stations, column) for column in values.T], axis=1)
-        return np.stack([np.interp(places, lines, row) for row in along])
-
-    def softest_mode(self, u: Array) -> Array:  # noqa: ARG002 - asked for by the protocol
+    def softest_mode(
+        self,
+        u: Array,  # noqa: ARG002 - asked for by the protocol
+        record: tuple[ContactRecord, ContactRecord],  # noqa: ARG002 - asked for by the protocol
+    ) -> Array:
         """None (0, 0, 3): the modes of a planar rod would hide those that leave its plane."""
         return np.empty((0, 0, 3))
 
@@ -142,6 +132,7 @@ class RodModel:
         self,
         rows: Sequence[Mapping[str, float]],  # noqa: ARG002 - asked for by the protocol
         states: Sequence[Array],  # noqa: ARG002 - asked for by the protocol
+        records: Sequence[tuple[ContactRecord, ContactRecord]],  # noqa: ARG002 - asked for by the protocol
     ) -> dict[str, Quantity]:
         """Numbers that only this model has: none."""
         return {}

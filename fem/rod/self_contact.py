@@ -9,12 +9,16 @@ and renewed between solves.
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass, field
+from typing import Any, Self
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fem.contact.kernels.laws import Law
-from fem.contact.settings import SAFE_DEPTH, ContactSettings, pressure
+from fem.contact.settings import SAFE_DEPTH, ContactSettings, lobatto, pressure
+from fem.contact.state import ContactRecord, ContactState, filled, spread_out
 from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.rod.energy import Rod
 from fem.rod.kernels.pairs import NUMBERS, Pairs, find_pairs, hold_pairs, pair_gaps, pair_room, slide_pairs
@@ -78,28 +82,59 @@ class RodSelfContact:
         self.remembered = (self._kept(), np.zeros_like(self.slip))
 
     def save(self) -> History:
-        """Slip, unknowns and friction force at the last accepted step."""
-        return self.slip.copy(), self.last.copy(), self.remembered[1]
+        """Slip, unknowns and friction force at the last accepted step, and what is held of every pair there:
+        stations, partners, places, sides, forces and directions, faces before.
+        """
+        at = np.flatnonzero(self.partner >= 0)
+        pairs = (at.astype(np.float64), self.partner[at].astype(np.float64), self.place[at], self.taken[at])
+        held = (self.held[at], self.before[at], self.before_partner[at])
+        return self.slip.copy(), self.last.copy(), self.remembered[1], *pairs, *held
 
-    def restore(self, history: History, u: Array) -> None:
-        """Go on from an accepted state; pairs are looked for anew."""
-        slip, last, force = history
-        self.slip, self.last = slip.copy(), last.copy()
-        self.sides[:] = 0.0  # those of the state that is left
-        self.hold(u, fully=True)
+    def restore(self, history: History, u: Array) -> None:  # noqa: ARG002 - pairs are kept, not looked for
+        """Go on from an accepted state and its pairs: found anew, some could be of another side of a fold."""
+        slip, last, force, stations, partner, place, taken, held, before, before_partner = history
+        self.slip, self.last, at = slip.copy(), last.copy(), stations.astype(np.int64)
+        self._put_pairs(at, partner, place, taken)
+        self.held[at], self.before[at], self.before_partner[at] = held, before, before_partner
         self._keep_sides()
         self.remembered = (self._kept(), force)
+
+    def record(self) -> ContactRecord:
+        """Pairs and friction of the last accepted step."""
+        at = np.flatnonzero(self.partner >= 0)
+        pairs = (self.partner[at].astype(np.int32), self.place[at], self.taken[at].astype(np.int8))
+        return at.astype(np.int32), *pairs, *filled(self.remembered[1], 1)
+
+    def recalled(self, u: Array, record: ContactRecord) -> Self:
+        """A copy as it was at an accepted state u of which `record` was kept; slip counts from there."""
+        there = copy(self)
+        there.slip, there.last = np.zeros_like(self.slip), u.copy()
+        there._put_pairs(*record[:4])
+        there._keep_sides()
+        there._hold_pairs(u, 1.0, there.sides)
+        there.remembered = (there._kept(), spread_out(record[4:6], self.slip.shape))
+        return there
+
+    def state(self, u: Array, record: ContactRecord) -> ContactState:
+        """Contact at an accepted state u of which `record` was kept."""
+        there, lines = self.recalled(u, record), lobatto(self.points.area.shape[1])[0]
+        pt, across = self.points, lines * 0.5 * self.rod.strip.width
+        foot = np.stack(np.broadcast_arrays(there._feet()[:, None], across), axis=-1)
+        paired = (there.partner >= 0)[:, None]
+        return ContactState(
+            pt.stations, across, True, pt.lengths, pt.area, ("strip",), there.gaps(u)[..., None],
+            there.forces(u)[..., None], there.remembered[1][..., None, None],
+            np.sign(there.held[..., 3:4]) * (there.held[..., :1] > 0.0),
+            np.where(paired[..., None], foot, np.nan),
+        )  # fmt: skip
 
     def hold(self, u: Array, fully: bool = False) -> float:
         """Renew pairs, directions, normal forces; returns the relative change of the forces."""
         strip = self.rod.strip
         reachable = 2.5 * strip.thickness + 0.5 * strip.width
-        pairs = self._pairs()
-        find_pairs(u, self._tables, self.reach, reachable, pairs)
+        find_pairs(u, self._tables, self.reach, reachable, self._pairs())
         same = np.abs(self._feet() - self.feet) < SAME_FOOT * strip.thickness
-        memory = (np.where(same, self.sides, 0.0), 1.0 if fully else RELAX, self.taken)
-        scale, change = hold_pairs(u, self.last, self._tables, pairs, self._law(), memory)
-        return float(change / scale) if scale > 0 else 0.0
+        return self._hold_pairs(u, 1.0 if fully else RELAX, np.where(same, self.sides, 0.0))
 
     def accept(self, u: Array) -> float:
         """Take the step: store the elastic slip, renew what is held. Returns the friction work of the step [N
@@ -153,6 +188,21 @@ class RodSelfContact:
         if order < 2:
             return Evaluation(energy, gradient)
         return Evaluation(energy, gradient, (Blocks(dofs, blocks),))
+
+    def _hold_pairs(self, u: Array, share: float, sides: Array) -> float:
+        """Renew what is held of the pairs there are, on the sides (n,) kept, with a share of the change of
+        the normal forces; returns their relative change.
+        """
+        memory = (sides, share, self.taken)
+        scale, change = hold_pairs(u, self.last, self._tables, self._pairs(), self._law(), memory)
+        return float(change / scale) if scale > 0 else 0.0
+
+    def _put_pairs(self, at: NDArray[Any], partner: NDArray[Any], place: Array, taken: NDArray[Any]) -> None:
+        """Have these pairs of stations and no others, in arrays of their own; nothing is held yet."""
+        n, k = self.points.area.shape
+        self.partner, self.place, self.taken = np.full(n, -1, dtype=np.int64), np.zeros(n), np.zeros(n)
+        self.partner[at], self.place[at], self.taken[at] = partner, place, taken
+        self.held, self.before, self.before_partner = (np.zeros((n, k, size)) for size in (NUMBERS, 2, 2))
 
     def _keep_sides(self) -> None:
         """Remember on which side each pair is held, and its foot."""

@@ -19,7 +19,9 @@ another, which the tests check by finite differences.
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass, field, replace
+from typing import Self
 
 import numpy as np
 
@@ -34,6 +36,7 @@ from fem.contact.settings import (
     pressure,
     sharp_roundings,
 )
+from fem.contact.state import ContactRecord, ContactState, filled, spread_out
 from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.design.obstacle import Wall, wall_table
 from fem.mesh.hermite_line import hermite
@@ -203,6 +206,31 @@ class RodWallContact:
         self.choose_points(u)
         self.hold(u)
         self.remembered = (self.held.copy(), force)
+
+    def record(self) -> ContactRecord:
+        """Friction of the last accepted step; gaps and normal forces follow from its state."""
+        return filled(self.remembered[1], 1)
+
+    def recalled(self, u: Array, record: ContactRecord) -> Self:
+        """A copy as it was at an accepted state u of which `record` was kept; slip counts from there."""
+        there = copy(self)
+        there.held, there.slip, there.turn = np.zeros_like(self.held), np.zeros_like(self.slip), 0.0
+        there.choose_points(u)
+        there.hold(u)
+        there.before = wall_places(u, there._tables)
+        there.remembered = (there.held.copy(), spread_out(record, self.slip.shape))
+        return there
+
+    def state(self, u: Array, record: ContactRecord) -> ContactState:
+        """Contact at an accepted state u of which `record` was kept."""
+        there = self.recalled(u, record)
+        pt = there.points
+        return ContactState(
+            pt.stations, lobatto(LINES)[0] * 0.5 * self.rod.strip.width, True, pt.lengths, pt.area,
+            tuple(wall.name for wall in self.walls), there.gaps(u), there.forces(u),
+            there.remembered[1][..., None], np.sign(there.held[..., 3]) * (there.held[..., 0] > 0.0),
+            np.full((*pt.area.shape, 2), np.nan),
+        )  # fmt: skip
 
     def friction(self, u: Array) -> tuple[Array, Array]:
         """Slip increment of this step [mm] and friction force [N], both (n, k, walls)."""

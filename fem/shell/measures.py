@@ -6,11 +6,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 import numpy as np
 from scipy.signal import savgol_filter
 
+from fem.contact.state import ContactRecord, ContactState
 from fem.core.term import Array
 from fem.results.result import Quantity
 from fem.shell.axle_clamp import ClampedShell
@@ -20,58 +20,55 @@ from fem.shell.surface_points import surface_points
 GAP_ALONG, GAP_ACROSS, GAP_STATES = 0.2, 0.5, 24
 
 
-def renew_contact(model: ClampedShell, u: Array) -> None:
-    """Bring contact pairs and held forces to a state, for reading them."""
-    model.walls.choose_points(u)
-    model.walls.hold(u)
-    if model.wraps is not None:
-        model.wraps.hold(u, fully=True)
-
-
 def measured(
-    model: ClampedShell, rows: Sequence[Mapping[str, float]], states: Sequence[Array]
+    model: ClampedShell,
+    rows: Sequence[Mapping[str, float]],
+    states: Sequence[Array],
+    records: Sequence[tuple[ContactRecord, ContactRecord]],
 ) -> dict[str, Quantity]:
-    """The numbers of a run by its rows and states: gap between wraps over the whole of it; how section, edges
-    and pressures are where pushing out is hardest (where winding in is, if nothing was pushed out).
+    """The numbers of a run by its rows, states and what was recorded there of walls and wraps: gap between
+    wraps over the whole of it; how section, edges and pressures are where pushing out is hardest (where
+    winding in is, if nothing was pushed out).
     """
     if not rows:
         return {}
     phase, torque = (np.array([row[name] for row in rows]) for name in ("phase", "torque_Nmm"))
     at = int(np.argmax(np.where(phase == phase.max(), torque, -np.inf)))
-    row, u = rows[at], states[at]
+    row, u, record = rows[at], states[at], records[at]
     state, rest = strip_state(model.body, u), strip_state(model.body, states[0])
-    renew_contact(model, u)
+    walls = model.walls.state(u, record[0])
+    wraps = None if model.wraps is None else model.wraps.state(u, record[1])
     note = f"at travel {row['travel_mm']:.1f} mm, where it turns hardest"
-    numbers = dict(closest_wraps(model, states))
-    for name, value in flattening(model, state, u, row["slot_station_mm"]).items():
+    numbers = dict(closest_wraps(model, states, records))
+    for name, value in flattening(model, state, walls, row["slot_station_mm"]).items():
         numbers[f"flattened_{name}"] = Quantity(value, "", f"share of the rest height lost, {note}")
     numbers["edge_wave_mm"] = Quantity(edge_wave(state, rest), "mm", f"edge off its smooth course, {note}")
     numbers["twist_largest_rad"] = Quantity(float(np.abs(twist(state)).max()), "rad", note)
-    for name, value in pressures(model, u).items():
+    for name, value in pressures(walls, wraps).items():
         numbers[f"pressure_{name}_N_per_mm2"] = Quantity(
             value, "N/mm^2", f"largest over the area of a point, {note}"
         )
     return numbers
 
 
-def true_gap(model: ClampedShell, u: Array) -> float:
-    """Smallest gap [mm] between wraps at a state, on points much finer than those of contact, edges and
-    ends included.
+def true_gap(model: ClampedShell, u: Array, record: ContactRecord) -> float:
+    """Smallest gap [mm] between wraps at an accepted state with the record of its pairs, on points much finer
+    than those of contact, edges and ends included.
     """
     if model.wraps is None:
         return math.inf
     fine = surface_points(model.body, GAP_ALONG, GAP_ACROSS, ends=True)
-    wraps = replace(model.wraps, points=fine)
-    wraps.start(u)
-    return float(wraps.gaps(u).min())
+    return float(model.wraps.on_points(fine, u, record).gaps(u).min())
 
 
-def closest_wraps(model: ClampedShell, states: Sequence[Array]) -> dict[str, Quantity]:
+def closest_wraps(
+    model: ClampedShell, states: Sequence[Array], records: Sequence[tuple[ContactRecord, ContactRecord]]
+) -> dict[str, Quantity]:
     """The smallest true gap over a share of the states of a run, spread evenly."""
     if model.wraps is None or not states:
         return {}
     rows = np.unique(np.linspace(0, len(states) - 1, GAP_STATES).astype(int))
-    gaps = [true_gap(model, states[k]) for k in rows]
+    gaps = [true_gap(model, states[k], records[k][1]) for k in rows]
     worst = int(np.argmin(gaps))
     if not math.isfinite(gaps[worst]):
         return {}
@@ -79,10 +76,10 @@ def closest_wraps(model: ClampedShell, states: Sequence[Array]) -> dict[str, Qua
     return {"wrap_gap_true_mm": Quantity(gaps[worst], "mm", note)}
 
 
-def flattening(model: ClampedShell, state: ShellState, u: Array, slot: float) -> dict[str, float]:
+def flattening(model: ClampedShell, state: ShellState, walls: ContactState, slot: float) -> dict[str, float]:
     """Share of the section's rest height that is lost at the slot's inner end (station slot [mm]) and, as a
     mean, on the axle (at the root alone where the coil has left it); 0: as made, 1: flat. Empty for a strip
-    flat at rest. Contact is that of the state (`renew_contact`).
+    flat at rest.
     """
     strip, edge = model.case.strip, 0.5 * model.case.strip.width
     s = state.station
@@ -93,9 +90,7 @@ def flattening(model: ClampedShell, state: ShellState, u: Array, slot: float) ->
         return {}
     rise = 0.5 * np.abs(state.height[:, 0] + state.height[:, -1])
     lost = 1.0 - rise / np.maximum(made, 1e-9)
-    names = [wall.name for wall in model.walls.walls]
-    pressed = model.walls.forces(u)[:, :, names.index("axle")].sum(axis=1) > 0.0
-    touching = model.walls.points.stations[pressed]
+    touching = walls.stations[walls.force_of("axle") > 0.0]
     on = s <= min(float(touching.max()) if touching.size else 0.0, slot)
     return {"slot": float(np.interp(slot, s, lost)), "axle": float(lost[on].mean())}
 
@@ -122,19 +117,14 @@ def twist(state: ShellState) -> Array:
     )
 
 
-def pressures(model: ClampedShell, u: Array) -> dict[str, float]:
-    """Largest contact pressure [N/mm^2] on the faces toward the axle and away from it, and between wraps;
-    contact is that of the state (`renew_contact`).
-    """
-    walls = model.walls
-    force = walls.forces(u)
-    share = walls.points.per_area(force)
-    # the offset of the touching face counts along the shell's normal, which points away from the axle
-    away = walls.held[..., 3] > 0.0
+def pressures(walls: ContactState, wraps: ContactState | None) -> dict[str, float]:
+    """Largest contact pressure [N/mm^2] on the faces toward the axle and away from it, and between wraps."""
+    # the shell's normal points away from the axle
+    share = walls.pressure()
     found = {
-        "toward_axle": float(np.where(away, 0.0, share).max()),
-        "away_from_axle": float(np.where(away, share, 0.0).max()),
+        "toward_axle": float(np.where(walls.side > 0.0, 0.0, share).max()),
+        "away_from_axle": float(np.where(walls.side > 0.0, share, 0.0).max()),
     }
-    if model.wraps is not None:
-        found["between_wraps"] = float((model.wraps.held[..., 0] / model.wraps.points.area).max())
+    if wraps is not None:
+        found["between_wraps"] = float(wraps.pressure().max())
     return found

@@ -17,6 +17,7 @@ import numpy as np
 
 from fem.case.definition import Case
 from fem.contact.settings import ContactSettings
+from fem.contact.state import ContactRecord
 from fem.contact.surroundings import MASS_SHARE, ONSET, SINK, SLIP, split, surrounding_walls
 from fem.core.term import Array, FrictionTerm, Index, Term
 from fem.design.obstacle import Wall
@@ -27,7 +28,7 @@ from fem.shell.axle_clamp import ShellAxleClamp
 from fem.shell.constraints import unknowns
 from fem.shell.drives import ShellPushDrive
 from fem.shell.loads import ShellDeadLoad, point_load, weight
-from fem.shell.measures import measured, renew_contact
+from fem.shell.measures import measured
 from fem.shell.motion import shell_motion
 from fem.shell.self_contact import ShellSelfContact
 from fem.shell.state import ShellState, strip_state
@@ -139,23 +140,9 @@ class ShellModel:
         """What is written down of a state in every step."""
         return strip_state(self.body, u)
 
-    def renew_contact(self, u: Array) -> None:
-        """Bring contact pairs and held forces to a state, for reading them."""
-        renew_contact(self, u)
-
-    def spread(self, stations: Array, values: Array) -> Array:
-        """Values (n, k) on the lines of contact points at stations (n,), carried to the grid of a state."""
-        grid, lines = self.body.shell.grid, self.walls.points.lines
-        across = grid.across
-        if self.body.half:
-            across = np.concatenate([-across[:0:-1], across])
-        places = np.abs(across) if lines[0] >= 0.0 else across
-        along = np.stack([np.interp(grid.stations, stations, column) for column in values.T], axis=1)
-        return np.stack([np.interp(places, lines, row) for row in along])
-
-    def softest_mode(self, u: Array) -> Array:
-        """Softest mode (n, m, 3) on the grid of a state, largest displacement 1."""
-        return mode_shape(self, u)
+    def softest_mode(self, u: Array, record: tuple[ContactRecord, ContactRecord]) -> Array:
+        """Softest mode (n, m, 3) on the grid of an accepted state, largest displacement 1."""
+        return mode_shape(self, u, record)
 
     def inspect(self, u: Array, accepted: int, control: float) -> None:
         """Look at an accepted state, its number and the axle's angle [rad]; raises SymmetryLostError where
@@ -164,9 +151,14 @@ class ShellModel:
         if self.guard is not None:
             self.guard(self, u, accepted, control)
 
-    def quantities(self, rows: Sequence[Mapping[str, float]], states: Sequence[Array]) -> dict[str, Quantity]:
-        """Numbers that only a shell has, of a run's rows and states."""
-        return measured(self, rows, states)
+    def quantities(
+        self,
+        rows: Sequence[Mapping[str, float]],
+        states: Sequence[Array],
+        records: Sequence[tuple[ContactRecord, ContactRecord]],
+    ) -> dict[str, Quantity]:
+        """Numbers that only a shell has, of a run's rows, states and records of contact."""
+        return measured(self, rows, states, records)
 
     def weight(self, gravity: Array) -> ShellDeadLoad:
         """The weight of the whole strip for an acceleration (2,) [mm/s^2] in (x, y)."""

@@ -16,11 +16,14 @@ itself, and friction decides whether a coil comes out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from copy import copy
+from dataclasses import dataclass, field, replace
+from typing import Self
 
 import numpy as np
 
 from fem.contact.settings import SAFE_DEPTH, ContactSettings, pressure
+from fem.contact.state import ContactRecord, ContactState, filled, spread_out
 from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.mesh.bicubic import Grid
 from fem.shell.kernels.pairs import pair_kernel, rows_kernel
@@ -28,8 +31,12 @@ from fem.shell.kernels.self_contact import apart_kernel, distance_kernel, hold_k
 from fem.shell.surface_points import SurfacePoints
 
 NUMBERS = 10
-FORCE, OTHER, DISTANCE = 0, 8, 9
+FORCE, OWN, OTHER, DISTANCE = 0, 7, 8, 9
 RELAX = 0.5
+SAME_FOOT = 3.0
+"""A foot farther along the strip from that of the nearest recorded point than this many thicknesses, and
+twice as far as both points are apart, belongs to another pair.
+"""
 Pairing = tuple[Index, Array, Array, Array, Array]
 
 
@@ -91,13 +98,59 @@ class ShellSelfContact:
         rows_kernel(self.grid.stations, self.grid.across, self.partner, self.foot, self.rows)
         self.remembered = (self._pairing(), force)
 
+    def record(self) -> ContactRecord:
+        """Pairs and friction of the last accepted step."""
+        partner = self.partner.ravel()
+        at = np.flatnonzero(partner >= 0)
+        sides = self._sides_now().ravel()[at].astype(np.int8)
+        pairs = (partner[at].astype(np.int32), self.foot.reshape(-1, 2)[at], sides)
+        return at.astype(np.int32), *pairs, *filled(self.remembered[1], 2)
+
+    def recalled(self, u: Array, record: ContactRecord) -> Self:
+        """A copy as it was at an accepted state u of which `record` was kept; slip counts from there."""
+        there, at = copy(self), record[0]
+        there.partner, there.foot = np.full_like(self.partner, -1), np.zeros_like(self.foot)
+        there.sides, there.rows = np.zeros_like(self.sides), np.zeros_like(self.rows)
+        there.partner.ravel()[at], there.foot.reshape(-1, 2)[at] = record[1], record[2]
+        there.sides.ravel()[at] = record[3]
+        rows_kernel(self.grid.stations, self.grid.across, there.partner, there.foot, there.rows)
+        there.held, there.before = np.zeros_like(self.held), np.zeros_like(self.before)
+        there.slip, there.last = np.zeros_like(self.slip), u.copy()
+        there.held[..., FORCE] = there._hold_pairs(u)
+        there.remembered = (there._pairing(), spread_out(record[4:6], self.slip.shape))
+        return there
+
+    def state(self, u: Array, record: ContactRecord) -> ContactState:
+        """Contact at an accepted state u of which `record` was kept."""
+        there, pt = self.recalled(u, record), self.points
+        paired = (there.partner >= 0)[..., None]
+        return ContactState(
+            pt.stations, pt.lines, pt.mirrored, pt.lengths, pt.area, ("strip",), there.gaps(u)[..., None],
+            there.forces(u)[..., None], there.remembered[1][:, :, None],
+            np.sign(there.held[..., OWN : OWN + 1]) * (there.held[..., FORCE : FORCE + 1] > 0.0),
+            np.where(paired, there.foot, np.nan),
+        )  # fmt: skip
+
+    def on_points(self, points: SurfacePoints, u: Array, record: ContactRecord) -> Self:
+        """The same contact at other points of the strip at an accepted state u: their pairs are found there,
+        on the sides on which those recorded for the nearest points lie.
+        """
+        there, fine = self.recalled(u, record), replace(self, points=points)
+        fine.last = u.copy()
+        fine.hold(u)  # for the feet; their sides do not matter to these
+        at = _nearest(there.points.stations, points.stations)
+        near = at[:, None], _nearest(there.points.lines, points.lines)
+        away = np.abs(there.points.stations[at] - points.stations)[:, None]
+        same = np.abs(fine.foot - there.foot[near])[..., 0] < SAME_FOOT * self.thickness + 2.0 * away
+        fine.sides = np.where((there.partner[near] >= 0) & same, there.sides[near], 0.0)
+        fine.hold(u, fully=True)
+        return fine
+
     def hold(self, u: Array, fully: bool = False) -> float:
         """Renew pairs, directions, normal forces; returns the relative change of the forces."""
         old, pt, grid = self.held[..., FORCE].copy(), self.points, self.grid
         own = np.concatenate([pt.stations, pt.lines])
-        near = np.array(
-            [2.5 * self.thickness + 0.5 * pt.width + float(np.diff(grid.stations).max()), 3 * self.thickness]
-        )
+        reachable = 2.5 * self.thickness + 0.5 * float(pt.width.max()) + float(np.diff(grid.stations).max())
         pair_kernel(
             u,
             pt.cells,
@@ -106,11 +159,19 @@ class ShellSelfContact:
             own,
             pt.positions(u),
             self.reach,
-            near,
+            np.array([reachable, 3 * self.thickness]),
             self.partner,
             self.foot,
             self.rows,
         )
+        force = self._hold_pairs(u)
+        self.held[..., FORCE] = force if fully else old + RELAX * (force - old)
+        scale = force.sum()
+        return float(np.abs(force - old).sum() / scale) if scale > 0 else 0.0
+
+    def _hold_pairs(self, u: Array) -> Array:
+        """Renew what is held of the pairs there are, all but the normal force (n, k), which is returned."""
+        pt, st = self.points, self.settings
         hold_kernel(
             u,
             self.last,
@@ -124,17 +185,8 @@ class ShellSelfContact:
             self.held,
             self.before,
         )
-        force = np.where(
-            self.partner >= 0,
-            pt.bearing
-            * pressure(
-                self.held[..., DISTANCE] - self.thickness, self.settings.stiffness, self.settings.onset
-            ),
-            0.0,
-        )
-        self.held[..., FORCE] = force if fully else old + RELAX * (force - old)
-        scale = force.sum()
-        return float(np.abs(force - old).sum() / scale) if scale > 0 else 0.0
+        share = pressure(self.held[..., DISTANCE] - self.thickness, st.stiffness, st.onset)
+        return np.where(self.partner >= 0, pt.bearing * share, 0.0)
 
     def accept(self, u: Array) -> float:
         """Take the step: store the elastic slip, renew what is held. Returns the friction work of the step
@@ -264,3 +316,8 @@ class ShellSelfContact:
             blocks,
         )
         return Evaluation(float(energy), gradient, (Blocks(dofs, blocks),) if order > 1 else ())
+
+
+def _nearest(sorted_places: Array, wanted: Array) -> Index:
+    """Index of the nearest of some sorted places to each wanted one."""
+    return np.asarray(np.abs(sorted_places - wanted[:, None]).argmin(axis=1))

@@ -37,8 +37,8 @@ class SurfacePoints:
     stations (n,) [mm]; lines (k,): eta of the lines; cell (n, k): which of `cells` holds the point; cells
     (m, 48): unknowns of the elements in the order of shape; shape (n, k, 3, 16): value and both
     derivatives; area (n, k) [mm^2] of the whole strip that a point stands for; bearing (n, k) [mm^2] with
-    which it presses, larger than its area on free edges; split (odd): stations in a group. Stations
-    whose points have no area do not count.
+    which it presses, larger than its area on free edges; width (n,) [mm] of the strip there; split (odd):
+    stations in a group. Stations whose points have no area do not count.
     """
 
     stations: Array
@@ -48,13 +48,18 @@ class SurfacePoints:
     shape: Array
     area: Array
     bearing: Array
-    width: float
+    width: Array
     split: int = 1
 
     @cached_property
     def lengths(self) -> Array:
         """Length of strip (n,) [mm] that each station stands for."""
         return np.asarray(self.area.sum(axis=1) / self.width)
+
+    @property
+    def mirrored(self) -> bool:
+        """Whether the lines are those of half a strip, each of which stands for both sides."""
+        return bool(self.lines[0] >= 0.0)
 
     @property
     def counted(self) -> NDArray[np.bool_]:
@@ -130,7 +135,7 @@ def surface_points(
     if not model.half:
         bearing[:, 0] *= EDGE
     shape = np.ascontiguousarray(values[:, :3].reshape(len(stations), len(lines), 3, 16))
-    cells, width = cell_unknowns(grid), model.strip.width
+    cells, width = cell_unknowns(grid), model.strip.width * ratio
     return SurfacePoints(stations, lines, cell.astype(np.int64), cells, shape, area, bearing, width, split)
 
 

@@ -9,11 +9,13 @@ it sideways: from there on the half would follow a path the strip leaves.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from fem.core.term import Array, Blocks, Index
+from fem.contact.state import ContactRecord
+from fem.core.term import Array, Blocks, FrictionTerm, Index
 from fem.linalg.block_sparse import BlockMatrix
 from fem.linalg.profile_ldl import SymmetricMatrix, assemble
 from fem.shell.axle_clamp import ClampedShell, ShellAxleClamp
@@ -88,14 +90,18 @@ def held_unknowns(model: ClampedShell, twisted: bool) -> Index:
     return np.union1d(grip.root(), middle[:, FLIP > 0.0].ravel())
 
 
-def static_tangent(model: ClampedShell, u: Array, twisted: bool = False) -> tuple[SymmetricMatrix, Index]:
+def static_tangent(
+    model: ClampedShell, u: Array, twisted: bool = False, contact: Sequence[FrictionTerm] | None = None
+) -> tuple[SymmetricMatrix, Index]:
     """Tangent of the unknowns that are free, everything held as it is; and which they are (n,). twisted:
-    for the antisymmetric moves of a half model.
+    for the antisymmetric moves of a half model; contact: in place of what the motion has.
     """
     fixed = np.zeros(u.size, dtype=np.bool_)
     fixed[held_unknowns(model, twisted)] = True
     number = np.where(fixed, -1, np.cumsum(~fixed) - 1)
-    blocks = [block for block in model.motion.total(u, 2).blocks if len(block.dofs)]
+    motion = model.motion
+    terms = [*motion.terms, *(motion.friction if contact is None else contact)]
+    blocks = [block for term in terms for block in term.evaluate(u, 2).blocks if len(block.dofs)]
     matrix, _ = assemble(int((~fixed).sum()), [Blocks(number[b.dofs], b.values) for b in blocks])
     return matrix, np.flatnonzero(~fixed)
 
@@ -119,13 +125,19 @@ def touching(model: ClampedShell) -> list[ShellWallContact | ShellSelfContact]:
     return [term for term in (model.walls, model.wraps) if term is not None]
 
 
-def softest_mode(model: ClampedShell, u: Array) -> tuple[float, Array]:
+def softest_mode(
+    model: ClampedShell, u: Array, record: tuple[ContactRecord, ContactRecord]
+) -> tuple[float, Array]:
     """Lowest eigenvalue [N/mm] of the static tangent with sticking contact, against moves weighted to
     lengths, and its mode (size,) with largest move of a place 1.
+
+    u: an accepted state, with what was recorded there of the contact with walls and of wraps.
     """
-    for term in touching(model):
-        term.start(u)
-    matrix, free = static_tangent(model, u)
+    walls, wraps = record
+    contact: list[FrictionTerm] = [model.walls.recalled(u, walls)]
+    if model.wraps is not None:
+        contact.append(model.wraps.recalled(u, wraps))
+    matrix, free = static_tangent(model, u, contact=contact)
     values, modes = softest_modes(matrix, model.body.shell.weights[free], 1)
     mode = np.zeros(u.size)
     mode[free] = modes[0]
@@ -133,10 +145,10 @@ def softest_mode(model: ClampedShell, u: Array) -> tuple[float, Array]:
     return float(values[0]), mode / max(float(np.linalg.norm(places, axis=1).max()), 1e-300)
 
 
-def mode_shape(model: ClampedShell, u: Array) -> Array:
+def mode_shape(model: ClampedShell, u: Array, record: tuple[ContactRecord, ContactRecord]) -> Array:
     """Softest mode (n, m, 3) over the whole width, contact sticking; largest displacement 1."""
     grid = model.body.shell.grid
-    place = softest_mode(model, u)[1].reshape(grid.stations.size, -1, 4, 3)[:, :, 0]
+    place = softest_mode(model, u, record)[1].reshape(grid.stations.size, -1, 4, 3)[:, :, 0]
     if not model.body.half:
         return place
     return np.concatenate([place[:, :0:-1] * FLIP[0], place], axis=1)

@@ -16,11 +16,14 @@ The shares follow the strip from step to step, by the place of each group of poi
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass, field
+from typing import Self
 
 import numpy as np
 
 from fem.contact.settings import CLEAR, FADE, SAFE_DEPTH, SHARP, ContactSettings, pressure, sharp_roundings
+from fem.contact.state import ContactRecord, ContactState, filled, spread_out
 from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.design.obstacle import Wall, wall_table
 from fem.shell.kernels.walls import (
@@ -145,12 +148,36 @@ class ShellWallContact:
     def restore(self, history: History, u: Array) -> None:
         """Go on from an accepted state; points count there as they did."""
         self.choose_points(u)
-        slip, force = np.zeros_like(self.slip), np.zeros_like(self.slip)
-        at = history[0].astype(np.int64)
-        slip.reshape(-1, 2)[at], force.reshape(-1, 2)[at] = history[1], history[2]
-        self.slip, self.before = slip, self.points.places(u)
+        at, slip, force = history[0].astype(np.int64), *history[1:]
+        self.slip, kept = spread_out((at, slip), self.slip.shape), spread_out((at, force), self.slip.shape)
+        self.before = self.points.places(u)
         self.hold(u)
-        self.remembered = (self.held.copy(), force)
+        self.remembered = (self.held.copy(), kept)
+
+    def record(self) -> ContactRecord:
+        """Friction of the last accepted step; gaps and normal forces follow from its state."""
+        return filled(self.remembered[1], 2)
+
+    def recalled(self, u: Array, record: ContactRecord) -> Self:
+        """A copy as it was at an accepted state u of which `record` was kept; slip counts from there."""
+        there = copy(self)
+        there.held, there.slip, there.turn = np.zeros_like(self.held), np.zeros_like(self.slip), 0.0
+        there.choose_points(u)
+        there.hold(u)
+        there.before = there.points.places(u)
+        there.remembered = (there.held.copy(), spread_out(record, self.slip.shape))
+        return there
+
+    def state(self, u: Array, record: ContactRecord) -> ContactState:
+        """Contact at an accepted state u of which `record` was kept."""
+        there = self.recalled(u, record)
+        pt = there.points
+        return ContactState(
+            pt.stations, pt.lines, pt.mirrored, pt.lengths, pt.area,
+            tuple(wall.name for wall in self.walls), there.gaps(u), there.forces(u), there.remembered[1],
+            np.sign(there.held[..., OFFSET]) * (there.held[..., FORCE] > 0.0),
+            np.full((*pt.area.shape, 2), np.nan),
+        )  # fmt: skip
 
     def friction(self, u: Array) -> tuple[Array, Array]:
         """Slip increment of this step and friction force (n, k, walls, 2), in the plane and across."""

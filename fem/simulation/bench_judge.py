@@ -63,7 +63,7 @@ def bench_result(done: BenchRun, context: RunContext) -> Result:
         case_name=case.name, title=case.title, model=done.kind, status=word, sentence=text,
         quantities=numbers, jam=None, bends=(), energy_audit=audit, seconds=context.seconds,
         path=path_columns(rules, curve), snapshots=tuple(
-            picture(curve.states[i], label, i, PUSH_PHASE, obstacles=done.obstacles)
+            picture(curve.states[i], label, i, PUSH_PHASE, obstacles=done.obstacles, **curve.fields(i))
             for label, i in named_rows(curve)
         ),
         warnings=warnings(done), provenance=context.provenance, intended_path=path,

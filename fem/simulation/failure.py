@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 
 from fem.case.definition import Case
-from fem.core.term import Array
 from fem.simulation.jam_modes import Facts
-from fem.simulation.strip_model import StripState, Walls, Wraps
+from fem.simulation.kept_contact import KeptContact
+from fem.simulation.strip_model import StripState
 
 FOLD_SHARPNESS = 1.5
 """A fold is bent at least this much more sharply than the strip wound on the axle."""
@@ -20,20 +20,20 @@ AT_SLOT = 3.0
 """mm before and behind a bend within which it counts as standing at the slot."""
 
 
-def facts(case: Case, state: StripState, walls: Walls, wraps: Wraps | None, u: Array, slot: float) -> Facts:
+def facts(case: Case, state: StripState, contact: KeptContact, slot: float) -> Facts:
     """Facts of one state; `slot` is the station at the slot's inner end [mm]."""
-    counts = walls.points.lengths > 0
-    force = walls.forces(u)[counts]
-    station, lengths = walls.points.stations[counts], walls.points.lengths[counts]
-    names = [wall.name for wall in walls.walls]
-    on_axle = force[:, :, names.index("axle")].sum(axis=1) > 0
-    casing = (force[:, :, names.index("casing")].sum(axis=1) > 0) & (station < slot)
+    walls, wraps = contact
+    assert walls is not None  # a strip that is wound has an axle
+    counts = walls.lengths > 0
+    station, lengths = walls.stations[counts], walls.lengths[counts]
+    on_axle = walls.force_of("axle")[counts] > 0
+    casing = (walls.force_of("casing")[counts] > 0) & (station < slot)
     coil = casing.copy()
     wrap_length = 0.0
     if wraps is not None:
-        pressed = wraps.held[..., 0].sum(axis=1) > 0
-        wrap_length = float(wraps.points.lengths[pressed].sum())
-        coil |= np.interp(station, wraps.points.stations, pressed.astype(float)) > 0.5
+        pressed = wraps.force_of("strip") > 0
+        wrap_length = float(wraps.lengths[pressed].sum())
+        coil |= np.interp(station, wraps.stations, pressed.astype(float)) > 0.5
     inside = coil & (station < slot - 2.0)
     run = int(np.argmin(on_axle)) if not on_axle.all() else len(station)
     lift = float(station[run - 1]) if run > 0 else 0.0

@@ -14,6 +14,7 @@ from fem.results.result import Jam, Quantity, Result
 from fem.simulation.deployed_shape import intended
 from fem.simulation.failure import evidence, facts
 from fem.simulation.jam_modes import Facts, name_mode
+from fem.simulation.kept_contact import kept_contact, recorded
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
 from fem.simulation.retract_deploy import TravelSearch, WindingOutcome, WindingProgram
 from fem.simulation.run_context import RunContext
@@ -44,18 +45,16 @@ class Finished:
 
     def facts(self, at: int) -> Facts:
         """Facts of a logged row."""
-        u, walls = self.log.states[at], self.model.walls
-        assert walls is not None  # a strip that is wound has an axle
-        self.model.renew_contact(u)
-        slot = self.log.rows[at]["slot_station_mm"]
-        return facts(self.case, self.model.state(u), walls, self.model.wraps, u, slot)
+        u, slot = self.log.states[at], self.log.rows[at]["slot_station_mm"]
+        contact = kept_contact(self.model, u, self.log.contacts[at])
+        return facts(self.case, self.model.state(u), contact, slot)
 
 
 def winding_result(done: Finished, context: RunContext) -> Result:
     """Judge a finished run."""
     case, log, program, model = done.case, done.log, done.program, done.model
     run = WindingRun(case, log, done.outcome)
-    own = model.quantities(log.rows, log.states)
+    own = model.quantities(log.rows, log.states, log.contacts)
     searching = None if program is None else program.search
     jam = _jam(run, done) if searching is None else searching.jam
     numbers = {**quantities(run, jam), **own}
@@ -69,7 +68,8 @@ def winding_result(done: Finished, context: RunContext) -> Result:
     audit = energy_audit(log)
     word = status(run, jam)
     pictures = (
-        snapshot(model, log.rows[i], log.states[i], label) for label, i in run.snapshot_rows(jam is not None)
+        snapshot(model, log.rows[i], log.states[i], log.contacts[i], label)
+        for label, i in run.snapshot_rows(jam is not None)
     )
     return Result(
         case_name=case.name, title=case.title, model=model.kind, status=word,
@@ -140,8 +140,8 @@ def _comes_out(program: WindingProgram, saved: SavedState | None, kept: Log, lim
     """Push out from a saved state; None: go on with the push that was interrupted."""
     if saved is not None:
         program.stepper.restore(saved)
-        program.recorder.log = Log([dict(kept.rows[0])], [])
-        program.recorder.log.states.append(program.stepper.u)
+        program.recorder.log = Log()
+        program.recorder.log.keep(dict(kept.rows[0]), program.stepper.u, recorded(program.model))
     return program.deploy(limit) == ""
 
 

@@ -41,7 +41,8 @@ class LoadCurve:
     """Load against what was driven, a row per state, the first one before the push.
 
     control, load (n,); columns: (n,) each, energies and how the states were found, by their names in the
-    path; states (n): shapes; first_steady: first row whose load holds nothing of the start (the inertia of
+    path; states (n): shapes; contact (n): pressure [N/mm^2] and clearance [mm] on their grids, empty where
+    nothing may touch; first_steady: first row whose load holds nothing of the start (the inertia of
     what is set in motion); jumps: rows after which the strip snapped under a load that could not fall,
     because it was the load that was driven; lost [N mm]: energy lost in snaps, nan where it is part of the
     ledger; trouble: why the push could not go on, "" if it did; cautions: what a reader of the result must
@@ -52,11 +53,16 @@ class LoadCurve:
     load: Array
     columns: Mapping[str, Array]
     states: tuple[StripState, ...]
+    contact: tuple[tuple[Array, Array], ...] = ()
     first_steady: int = 0
     jumps: tuple[int, ...] = ()
     lost: float = math.nan
     trouble: str = ""
     cautions: tuple[str, ...] = ()
+
+    def fields(self, row: int) -> dict[str, Array]:
+        """Contact of a row as entries of a snapshot; none where nothing may touch."""
+        return dict(zip(("contact", "gap"), self.contact[row], strict=True)) if self.contact else {}
 
     def stiffness(self) -> float:
         """Slope of the load at the start, drawn on from those of the first two steady steps, linearly; nan

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fem.core.term import Array
+from fem.simulation.kept_contact import StateRecord, recorded
 from fem.simulation.stepper import Stepper
 from fem.simulation.strip_model import StripModel, StripSummary
 
@@ -17,10 +18,21 @@ RETRACT, DEPLOY = 1.0, 2.0
 
 @dataclass
 class Log:
-    """Rows and states of all accepted steps."""
+    """Rows and states of all accepted steps, each state with the record of its contact."""
 
     rows: list[dict[str, float]] = field(default_factory=list)
     states: list[Array] = field(default_factory=list)
+    contacts: list[StateRecord] = field(default_factory=list)
+
+    def keep(self, row: dict[str, float], u: Array, contact: StateRecord) -> None:
+        """Append a step."""
+        self.rows.append(row)
+        self.states.append(u)
+        self.contacts.append(contact)
+
+    def cut(self, count: int) -> None:
+        """Forget all but the first `count` steps."""
+        del self.rows[count:], self.states[count:], self.contacts[count:]
 
     def column(self, name: str) -> Array:
         """One column (rows,)."""
@@ -45,6 +57,7 @@ class Recorder:
         """Append the row of the stepper's present state and return it."""
         walls, wraps = self.model.walls, self.model.wraps
         state = self.model.summary(stepper.u)
+        wrap_gaps = wraps.gaps(stepper.u) if wraps else np.zeros((0, 0))
         self.time += step_time
         s_slot = self.slot_station(stepper.u)
         motor = self.model.case.motor
@@ -59,17 +72,16 @@ class Recorder:
             "push_N": -axial_near(state, s_slot),
             **tip_columns(state),
             "casing_contact_rad": self._casing_contact(),
-            "wrap_contact_mm": self._wrap_contact(),
+            "wrap_contact_mm": self._wrap_contact(wrap_gaps),
             **peak_columns(state),
             **energy_columns(stepper),
             "audit_closure_Nmm": stepper.ledger.error(stepper.stored.total),
             **step_columns(stepper),
             "smallest_gap_mm": walls.least_gap(stepper.u) if walls else math.nan,
-            "smallest_wrap_gap_mm": float(wraps.gaps(stepper.u).min()) if wraps else math.nan,
+            "smallest_wrap_gap_mm": float(wrap_gaps.min()) if wraps else math.nan,
             "slot_station_mm": s_slot,
         }
-        self.log.rows.append(row)
-        self.log.states.append(stepper.u.copy())
+        self.log.keep(row, stepper.u.copy(), recorded(self.model))
         return row
 
     def slot_station(self, u: Array) -> float:
@@ -95,11 +107,12 @@ class Recorder:
         force = walls.held[..., [w.name == "casing" for w in walls.walls], 0].sum(axis=(1, 2))
         return float(walls.points.lengths[force > 0].sum() / self.model.case.casing.radius)
 
-    def _wrap_contact(self) -> float:
+    def _wrap_contact(self, gaps: Array) -> float:
+        """Length [mm] over which the strip lies on itself, of the gaps (n, k) of its pairs."""
         wraps = self.model.wraps
         if wraps is None:
             return 0.0
-        return float(wraps.points.lengths[wraps.held[..., 0].sum(axis=1) > 0].sum())
+        return float(wraps.points.lengths[(gaps < 0.0).any(axis=1)].sum())
 
 
 def tip_columns(state: StripSummary) -> dict[str, float]:

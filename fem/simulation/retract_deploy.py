@@ -155,7 +155,7 @@ class WindingProgram:
             here.last_angle = now.control
             end = self._unsound()
             if end:  # a row that means nothing must not reach the verdict
-                del log.rows[-1], log.states[-1]
+                log.cut(len(log.rows) - 1)
                 return True
             if phase == RETRACT and (not self.wound or row["travel_mm"] - self.wound[-1][0] > SAVE_EVERY):
                 self.wound.append((row["travel_mm"], now.save()))
@@ -284,6 +284,6 @@ def ended_beyond_motor(program: WindingProgram, doubtful: int) -> Ended | None:
     sure = max(0, len(log.rows) - doubtful)
     if motor is None or not any(motor.overloaded(row["torque_Nmm"]) for row in log.rows[:sure]):
         return None
-    del log.rows[sure:], log.states[sure:]
+    log.cut(sure)
     retracted = program.ended.get(RETRACT) == ""
     return WindingOutcome(retracted, False, False, False, "", tuple(program.wound)), log, program

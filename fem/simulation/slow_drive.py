@@ -12,6 +12,7 @@ from fem.results.columns import unit_of
 from fem.simulation.assembly import begun
 from fem.simulation.deployed_shape import DeployedShape
 from fem.simulation.grips import DriveGrip
+from fem.simulation.kept_contact import StateRecord, contact_fields, kept_contact, recorded
 from fem.simulation.load_curve import BenchRules, LoadCurve
 from fem.simulation.recorder import energy_columns, step_columns
 from fem.simulation.run_context import RunContext
@@ -46,17 +47,19 @@ class Fixture:
 
 @dataclass
 class BenchLog:
-    """Rows and states of a push under way, the first ones before it."""
+    """Rows and states of a push under way, the first ones before it, and the record of contact in each."""
 
     rows: list[dict[str, float]] = field(default_factory=list)
     states: list[Array] = field(default_factory=list)
+    contacts: list[StateRecord] = field(default_factory=list)
 
-    def write(self, stepper: Stepper) -> dict[str, float]:
-        """Append the row of the stepper's present state and return it."""
+    def write(self, stepper: Stepper, model: StripModel) -> dict[str, float]:
+        """Append the row of the stepper's present state of a model and return it."""
         reached = stepper.grip.reach(stepper.u, stepper.control)
         row = {"control": reached, "load": stepper.force, **energy_columns(stepper), **step_columns(stepper)}
         self.rows.append(row)
         self.states.append(stepper.u.copy())
+        self.contacts.append(recorded(model))
         return row
 
     def curve(self, fixture: Fixture, trouble: str) -> LoadCurve:
@@ -64,9 +67,14 @@ class BenchLog:
         names = (*self.rows[0],) if self.rows else ("control", "load", "audit_error")
         columns = {name: np.array([row[name] for row in self.rows]) for name in names}
         control, load = columns.pop("control"), columns.pop("load")
-        states = tuple(fixture.model.state(u) for u in self.states)
+        model = fixture.model
+        states = tuple(model.state(u) for u in self.states)
+        fields = tuple(
+            contact_fields(model, kept_contact(model, u, record), state)
+            for u, record, state in zip(self.states, self.contacts, states, strict=True)
+        )
         return LoadCurve(
-            control, load, columns, states, FIRST_STEADY, trouble=trouble, cautions=fixture.model.warnings
+            control, load, columns, states, fields, FIRST_STEADY, trouble=trouble, cautions=model.warnings
         )
 
 
@@ -80,10 +88,10 @@ def drive_slowly(
     if isinstance(stepper, str):
         return log.curve(fixture, stepper)
     if not resumed:
-        log.write(stepper)
+        log.write(stepper, fixture.model)
 
     def watch(now: Stepper) -> bool:
-        row = log.write(now)
+        row = log.write(now, fixture.model)
         run.progress(
             min(1.0, abs(now.control / target)),
             f"{rules.control} {now.control:.2f}, {rules.load} {row['load']:.3g}",

@@ -9,23 +9,24 @@ import numpy as np
 
 from fem.core.term import Array
 from fem.results.snapshot import Snapshot
+from fem.simulation.kept_contact import StateRecord, contact_fields, kept_contact
 from fem.simulation.strip_model import StripModel, StripState
 
-FAR = 5.0
-"""mm beyond which a gap is no longer a clearance worth telling."""
 WITH_MODE = ("jam", "hardest")
 """Beginnings of the labels of those moments whose softest mode is worth its time."""
 
 
-def snapshot(model: StripModel, row: Mapping[str, float], u: Array, label: str) -> Snapshot:
-    """The strip and its surroundings in a state with its row; with the softest mode where it jams or pushes
-    hardest.
+def snapshot(
+    model: StripModel, row: Mapping[str, float], u: Array, record: StateRecord, label: str
+) -> Snapshot:
+    """The strip and its surroundings in a state with its row and the record of its contact; with the softest
+    mode where it jams or pushes hardest.
     """
     state = model.state(u)
-    pressure, gap = contact_fields(model, u, state)
+    pressure, gap = contact_fields(model, kept_contact(model, u, record), state)
     mode = np.empty((0, 0, 3))
     if any(word.startswith(WITH_MODE) for word in label.split("; ")):
-        mode = model.softest_mode(u)
+        mode = model.softest_mode(u, record)
     return picture(
         state, label, int(row["step"]), int(row["phase"]), travel=row["travel_mm"],
         axle_angle=row["axle_angle_rad"], contact=pressure, obstacles=drawings(model), gap=gap,
@@ -47,21 +48,3 @@ def picture(state: StripState, label: str, step: int, phase: int, **more: Any) -
 def drawings(model: StripModel) -> tuple[dict[str, object], ...]:
     """What surrounds the strip, as a snapshot tells it."""
     return tuple(wall.drawing() for wall in model.walls.walls) if model.walls else ()
-
-
-def contact_fields(model: StripModel, u: Array, state: StripState) -> tuple[Array, Array]:
-    """Contact pressure [N/mm^2] and clearance [mm] (n, m) on the grid of a state; nan: nothing within FAR."""
-    model.renew_contact(u)
-    pressure, clear = np.zeros(state.height.shape), np.full(state.height.shape, np.inf)
-    found = []
-    if model.walls is not None:
-        found.append((model.walls.points, model.walls.forces(u).sum(axis=2), model.walls.gaps(u).min(axis=2)))
-    if model.wraps is not None:
-        near = np.minimum(model.wraps.gaps(u), FAR)  # no pair, no number that could be spread
-        found.append((model.wraps.points, model.wraps.held[..., 0], near))
-    for points, force, gaps in found:
-        counts = points.lengths > 0
-        stations = points.stations[counts]
-        clear = np.minimum(clear, model.spread(stations, gaps[counts]))
-        pressure += model.spread(stations, force[counts] / points.area[counts])
-    return pressure, np.where(clear < FAR, clear, np.nan)

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol
 
 from fem.case.definition import Case
+from fem.contact.state import ContactRecord, ContactState
 from fem.core.term import Array, Evaluation, Index, Term
 from fem.design.obstacle import Wall
 from fem.results.result import Quantity
@@ -83,6 +84,14 @@ class Contact(Protocol):
 
     def start(self, u: Array) -> None:
         """Forget all friction; slip is counted from here."""
+        ...
+
+    def record(self) -> ContactRecord:
+        """What reading the contact of the last accepted state needs beside it: pairs, friction."""
+        ...
+
+    def state(self, u: Array, record: ContactRecord) -> ContactState:
+        """Contact at an accepted state u, of which `record` was made; changes nothing here."""
         ...
 
 
@@ -191,16 +200,10 @@ class StripModel(Protocol):
         """A state as pictures need it."""
         ...
 
-    def renew_contact(self, u: Array) -> None:
-        """Bring contact pairs and held forces to a state, for reading them."""
-        ...
-
-    def spread(self, stations: Array, values: Array) -> Array:
-        """Values (n, k) on the lines of contact points at stations (n,), carried to the grid of a state."""
-        ...
-
-    def softest_mode(self, u: Array) -> Array:
-        """Softest mode (n, m, 3) on the grid of a state, largest displacement 1; (0, 0, 3): none is known."""
+    def softest_mode(self, u: Array, record: tuple[ContactRecord, ContactRecord]) -> Array:
+        """Softest mode (n, m, 3) on the grid of an accepted state, largest displacement 1, with walls and
+        wraps touching as was recorded of them; (0, 0, 3): none is known.
+        """
         ...
 
     def inspect(self, u: Array, accepted: int, control: float) -> None:
@@ -210,9 +213,14 @@ class StripModel(Protocol):
         ...
 
     def quantities(
-        self, rows: Sequence[Mapping[str, float]], states: Sequence[Array]
+        self,
+        rows: Sequence[Mapping[str, float]],
+        states: Sequence[Array],
+        records: Sequence[tuple[ContactRecord, ContactRecord]],
     ) -> Mapping[str, Quantity]:
-        """Numbers that only this model has, of a run's rows and states."""
+        """Numbers that only this model has, of a run's rows and states and what was recorded of the contact
+        with walls and of wraps in these.
+        """
         ...
 
     def weight(self, gravity: Array) -> Term:

@@ -65,7 +65,7 @@ COLOURINGS = (
           without="the section is flat"),
     Colouring("curvature", "change of curvature along the strip", "1/mm",
           lambda shot, aim: _wide(shot.curvature - aim.curvature, shot), signed=True),
-    Colouring("gap", "gap to the nearest wall or wrap", "mm", lambda shot, aim: np.maximum(shot.gap, 0.0),
+    Colouring("gap", "gap to the nearest wall or wrap", "mm", lambda shot, aim: shot.gap,
           thick=2.0, falling=True, without="gaps were not recorded"),
     Colouring("displacement", "distance from the place when fully out", "mm",
           lambda shot, aim: np.linalg.norm(shot.surface() - aim.place, axis=-1)),

@@ -27,6 +27,7 @@ ELSEWHERE = {
     "contact.kernels.distance": "unit/design/test_obstacle.py",
     "contact.kernels.laws": "unit/rod/test_wall_contact.py",
     "contact.settings": "unit/rod/test_wall_contact.py",
+    "contact.state": "unit/simulation/test_kept_contact.py",
     "contact.surroundings": "unit/rod/test_model.py",
     "core.term": "unit/rod/test_energy.py",
     "core.user_folder": "unit/jit/test_cache.py",

@@ -305,8 +305,12 @@ def rewrite(name: str, old: str, new: str):
         (edit_fields(lambda file: file.__delitem__("VTKHDF")), "fields.vtkhdf: cannot be read"),
         (edit_fields(lambda file: file["pushpast/grid"].write_direct(np.array([0, 0, 7]))), "fields.vtkhdf"),
         (
-            edit_fields(lambda file: file["pushpast"].attrs.modify("format", 2)),
-            "fields.vtkhdf: has field format 2; this pushpast reads up to 1: update pushpast",
+            edit_fields(lambda file: file["pushpast"].attrs.modify("format", 3)),
+            "fields.vtkhdf: has field format 3, of a later pushpast: update pushpast",
+        ),
+        (
+            edit_fields(lambda file: file["pushpast"].attrs.modify("format", 1)),
+            "fields.vtkhdf: has field format 1, of an earlier pushpast .*wrong.*: run the case again",
         ),
         (spoil_middle("fields.vtkhdf"), "fields.vtkhdf: cannot be read.*run the case again"),
     ],

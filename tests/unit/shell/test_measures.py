@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from small_cases import small_case
 
-from fem.shell.measures import edge_wave, flattening, renew_contact, twist
+from fem.shell.measures import edge_wave, flattening, twist
 from fem.shell.model import build_shell_model
 
 
@@ -63,7 +63,7 @@ def test_flattening_is_the_height_lost(model):
 
     state = changed(model, press)
     u = model.start
-    renew_contact(model, u)
-    lost = flattening(model, state, u, 20.0)
+    model.walls.start(u)
+    lost = flattening(model, state, model.walls.state(u, model.walls.record()), 20.0)
     assert lost["slot"] == pytest.approx(0.75, abs=0.01)
     assert lost["axle"] == pytest.approx(0.75, abs=0.01)

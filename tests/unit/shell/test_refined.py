@@ -31,7 +31,7 @@ def cycle(case: Case, refine: float) -> Log:
     outcome, log, _ = wind(winding_program(model), case.travel, True, lambda share, text: None)
     assert outcome.deployed, outcome.trouble
     assert energy_audit(log)["closure_error"] < 0.02
-    assert closest_wraps(model, log.states)["wrap_gap_true_mm"].value > -0.1
+    assert closest_wraps(model, log.states, log.contacts)["wrap_gap_true_mm"].value > -0.1
     return log
 
 

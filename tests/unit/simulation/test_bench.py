@@ -116,6 +116,17 @@ def test_a_load_that_is_reached_is_held(tmp_path: Path) -> None:
     assert result.sentence.startswith("Holds ")
 
 
+def test_pictures_of_a_strip_held_by_axle_and_slot_show_what_holds_it(tmp_path: Path) -> None:
+    held, free = (
+        bench(tmp_path, f'kind = "press"\nforce = 0.05\nheld = "{by}"').snapshots[-1]
+        for by in ("slot", "clamped")
+    )
+    pressed = held.position[held.contact.max(axis=1) > 0.0, 0]
+    assert pressed.size and 5.0 < pressed.max() < 12.0  # by the lips of the slot, nowhere beyond
+    assert np.nanmin(held.gap) < 0.0
+    assert free.contact.max() == 0.0 and np.isnan(free.gap).all()
+
+
 def test_a_load_that_is_never_reached_is_too_soft(tmp_path: Path) -> None:
     result = bench(tmp_path, 'kind = "press"\nforce = 50.0')
     assert result.status == Status.TOO_SOFT

@@ -14,6 +14,7 @@ from fem.rod.model import build_rod_model
 from fem.simulation.assembly import assemble
 from fem.simulation.failure import AT_SLOT, evidence, facts
 from fem.simulation.jam_modes import Facts
+from fem.simulation.kept_contact import KeptContact
 
 QUIET = Facts(
     lift=4.0, coil_start=12.0, coil_end=20.0, slot=30.0, mouth=31.5, sharpest=2.0, curvature=0.24,
@@ -42,8 +43,9 @@ def test_facts_of_an_assembled_strip(tmp_path: Path) -> None:
     assert model.walls is not None
     fields = RodFields.build(model.rod, model.rod.nodes, 3)
     mark = case.strip.path.bends[0]
-    inside = facts(case, fields.state(stepper.u), model.walls, None, stepper.u, mark.end + AT_SLOT - 0.1)
-    beyond = facts(case, fields.state(stepper.u), model.walls, None, stepper.u, mark.end + AT_SLOT + 0.1)
+    contact = KeptContact(model.walls.state(stepper.u, model.walls.record()))
+    inside = facts(case, fields.state(stepper.u), contact, mark.end + AT_SLOT - 0.1)
+    beyond = facts(case, fields.state(stepper.u), contact, mark.end + AT_SLOT + 0.1)
     assert (inside.bend, beyond.bend) == (1, 0)
     assert inside.mouth == pytest.approx(inside.slot + case.slot.length)
     assert inside.sharp_limit == pytest.approx(1.5 / 4.4)

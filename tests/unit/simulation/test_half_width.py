@@ -11,6 +11,7 @@ from small_cases import motor, small_case
 
 from fem.shell.symmetry import SymmetryLostError
 from fem.simulation import half_width, run
+from fem.simulation.kept_contact import StateRecord
 from fem.simulation.models import winding_model
 from fem.simulation.recorder import RETRACT, Log, Recorder
 from fem.simulation.retract_deploy import WindingOutcome, WindingProgram, ended_beyond_motor
@@ -25,7 +26,11 @@ def case(tmp_path_factory):
 
 def program_with(model, torques):
     """A program that has rows with these torques and does nothing."""
-    log = Log([{"torque_Nmm": torque} for torque in torques], [np.zeros(1) for _ in torques])
+    log = Log(
+        [{"torque_Nmm": torque} for torque in torques],
+        [np.zeros(1) for _ in torques],
+        [StateRecord() for _ in torques],
+    )
     return WindingProgram(model, None, Recorder(model, log), None, None)
 
 

@@ -1,4 +1,4 @@
-"""Pictures of a state: contact and clearance on its grid, the softest mode where it is worth its time."""
+"""Pictures of a state: its row, its surroundings, the softest mode where it is worth its time."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from small_cases import small_case
 from fem.rod.model import build_rod_model
 from fem.shell.model import build_shell_model
 from fem.simulation.assembly import assemble
-from fem.simulation.snapshots import FAR, contact_fields, drawings, snapshot
+from fem.simulation.kept_contact import recorded
+from fem.simulation.snapshots import drawings, snapshot
 from fem.simulation.stepper import Stepper, StepSize
 from fem.simulation.strip_model import StripModel
 
@@ -28,25 +29,9 @@ def wound(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureReque
     return model, stepper
 
 
-def test_pressure_is_where_nothing_is_left_between_the_faces(wound: Placed) -> None:
-    model, stepper = wound
-    state = model.state(stepper.u)
-    pressure, gap = contact_fields(model, stepper.u, state)
-    assert pressure.shape == gap.shape == state.height.shape
-    assert pressure.max() > 0.0 and pressure.min() >= 0.0
-    assert np.nanmin(gap) > -0.1 * model.case.strip.thickness
-    assert np.nanmax(gap) < FAR
-    # on the axle the strip is pressed, outside it is free
-    outside = state.position[:, 0] > model.case.slot_mouth + 8.0
-    assert pressure[outside].max() == 0.0
-    assert np.isnan(gap[outside]).any()
-    # the grid is coarser or finer than the points: where it says pressure, a face is near
-    assert np.nanmax(gap[pressure > 0.5 * pressure.max()]) < 0.5
-
-
 def test_a_snapshot_tells_its_row_its_surroundings_and_its_layers(wound: Placed) -> None:
     model, stepper = wound
-    shot = snapshot(model, ROW, stepper.u, "wound in")
+    shot = snapshot(model, ROW, stepper.u, recorded(model), "wound in")
     assert (shot.step, shot.phase, shot.travel, shot.axle_angle) == (3, 2, 1.5, 0.3)
     assert shot.obstacles == drawings(model)
     assert [wall["name"] for wall in shot.obstacles][:2] == ["axle", "casing"]
@@ -59,7 +44,7 @@ def test_only_a_shell_where_it_jams_or_pushes_hardest_shows_its_softest_mode(
     wound: Placed,
 ) -> None:
     model, stepper = wound
-    shot = snapshot(model, ROW, stepper.u, "end of pushing out; jam")
+    shot = snapshot(model, ROW, stepper.u, recorded(model), "end of pushing out; jam")
     if model.kind == "rod":
         assert shot.mode.size == 0
     else:

@@ -36,7 +36,7 @@ def shift(model: StripModel, way: tuple[float, float]) -> np.ndarray:
 
 def test_both_models_have_all_that_a_run_asks_for(model: StripModel) -> None:
     wanted = {name for name in vars(StripModel) if not name.startswith("_")}
-    assert len(wanted) > 25
+    assert len(wanted) > 20
     assert {name for name in wanted if not hasattr(model, name)} == set()
     assert model.kind in ("rod", "shell")
     assert model.length == model.case.strip.length
@@ -124,18 +124,6 @@ def test_the_far_end_is_gripped_as_a_whole_or_by_its_middle(model: StripModel, c
     u[places] += np.array([0.2, 0.1])
     assert model.places(u, np.array([model.length]))[0] == pytest.approx(tip + np.array([0.2, 0.1]))
     assert (len(held) > 3) == clamped
-
-
-def test_what_is_the_same_at_all_contact_points_is_so_on_the_grid(model: StripModel) -> None:
-    assert model.walls is not None
-    points, state = model.walls.points, model.state(model.start)
-    counts = points.lengths > 0
-    even = model.spread(points.stations[counts], np.full(points.area[counts].shape, 3.0))
-    assert even == pytest.approx(np.full(state.strain.shape, 3.0))
-    along = np.repeat(points.stations[counts][:, None], points.area.shape[1], axis=1)
-    near = model.spread(points.stations[counts], along)
-    inside = (state.station > 1.0) & (state.station < model.length - 1.0)
-    assert near[inside] == pytest.approx(np.repeat(state.station[inside][:, None], near.shape[1], axis=1))
 
 
 def test_the_clamp_holds_the_root_on_the_axle(model: StripModel) -> None:

@@ -1,0 +1,68 @@
+"""Contact of the strip in an accepted state, as plain arrays: what pictures, the facts of a jam and numbers
+are read from.
+
+Which wrap faces which, and from which side, depends on the way there: at a fold the nearest part of the strip
+may lie beyond the one that presses. A term with contact therefore gives, beside every state that is kept, a
+record of its pairs and its friction; contact is read from both and nothing is looked for again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fem.core.term import Array
+
+ContactRecord = tuple[NDArray[Any], ...]
+"""What reading the contact of a state needs beside it, as small arrays that only the term reads."""
+
+
+@dataclass(frozen=True, eq=False)
+class ContactState:
+    """Contact of one term at n stations and k lines across, with w partners: the walls, or the strip itself.
+
+    stations (n,) [mm]; lines (k,) [mm] across at the widest station, `mirrored`: each stands for both sides;
+    lengths (n,) [mm] and area (n, k) [mm^2] that stations and points stand for, of the whole strip (0: they
+    do not count); names (w,). gap (n, k, w) [mm], inf where there is no partner; force (n, k, w) [N]: normal
+    force; friction (n, k, w, c) [N]: friction in the plane of the path and, where c is 2, across it, at the
+    end of the step; side (n, k, w): 1 where the face that the strip's normal points to is touched, -1 the
+    other, 0 none. foot (n, k, 2) [mm]: station and place across of the partner on the strip, nan without.
+    """
+
+    stations: Array
+    lines: Array
+    mirrored: bool
+    lengths: Array
+    area: Array
+    names: tuple[str, ...]
+    gap: Array
+    force: Array
+    friction: Array
+    side: Array
+    foot: Array
+
+    def force_of(self, name: str) -> Array:
+        """Normal force (n,) [N] at each station between the strip and the partners of a name."""
+        return np.asarray(self.force[..., [each == name for each in self.names]].sum(axis=(1, 2)))
+
+    def pressure(self) -> Array:
+        """Normal force over the area of the points (n, k, w) [N/mm^2]; 0 where they do not count."""
+        return np.asarray(self.force / np.where(self.area > 0.0, self.area, np.inf)[..., None])
+
+
+def filled(values: Array, components: int) -> tuple[NDArray[np.int32], Array]:
+    """Rows (m,) in which values (..., components) are not all zero, and the values (m, components) there."""
+    rows = values.reshape(-1, components)
+    at = np.flatnonzero(np.any(rows != 0.0, axis=1))
+    return at.astype(np.int32), rows[at]
+
+
+def spread_out(record: ContactRecord, shape: tuple[int, ...]) -> Array:
+    """The values (shape) of which `filled` gave the rows that are not all zero."""
+    at, rows = record
+    values = np.zeros(shape)
+    values.reshape(-1, rows.shape[1])[at] = rows
+    return values
