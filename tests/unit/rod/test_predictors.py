@@ -39,13 +39,13 @@ def test_fields_of_the_rod_are_read_along_it():
     """
     rod = small_rod(straight_strip(60.0), 30)
     ahead = sliding_through(rod, 20.0)
-    states = [through(rod, way) for way in (0.0, 0.5, 0.9)]
-    met = ahead(states[1], states[0], 0.8).reshape(len(rod.nodes), rod.fields, 2)
-    near = np.abs(rod.nodes - 19.1) < ahead.near - 1.0
+    states = [through(rod, way) for way in (0.0, 1.0, 2.0)]
+    met = ahead(states[1], states[0], 1.0).reshape(len(rod.nodes), rod.fields, 2)
+    near = np.abs(rod.nodes - 18.0) < ahead.near - 1.0
     wanted = states[2].reshape(met.shape)
     assert near.sum() >= 3
-    assert met[near][:, :, 0] == pytest.approx(wanted[near][:, :, 0], abs=1e-3)
-    plain = CorotatingNodes(rod)(states[1], states[0], 0.8).reshape(met.shape)
+    assert met[near][:, :, 0] == pytest.approx(wanted[near][:, :, 0], abs=2e-3)  # cubics on elements of 2 mm
+    plain = CorotatingNodes(rod)(states[1], states[0], 1.0).reshape(met.shape)
     assert np.abs(plain[near] - wanted[near]).max() > 10 * np.abs(met[near] - wanted[near]).max()
 
 
