@@ -1,11 +1,13 @@
-"""Checks of thick bends: Winkler's curved bar as a section, a rod and a shell.
+"""Checks of thick bends: Winkler's curved bar as a section, a rod and a shell; a thick arc as a section.
 
 A piece of a bend, one layer without lateral contraction, is turned a little more by a moment alone. Its
-stiffness is told over E I of the straight bar, the stress at its faces over 6 M / (b t^2).
+stiffness is told over E I of the straight bar, the stress at its faces over 6 M / (b t^2). A straight strip
+whose section is a thick arc is bent about its own axis.
 """
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache, partial
 
 import numpy as np
@@ -82,6 +84,32 @@ def shell_bend(radius: float) -> Found:
     return _found(float(trial.moment[-1]), _TURN / radius, (next(faces), next(faces)))
 
 
+def annular_sector(radius: float, angle: float) -> float:
+    """Second moment of area [mm^4] of a sector of a ring 1 mm thick, about the axis through its centroid that
+    is square to its axis of symmetry: int r^2 cos^2 dA - (int r cos dA)^2 / A.
+    """
+    half, inner, outer = 0.5 * angle, radius - 0.5, radius + 0.5
+    area = half * (outer**2 - inner**2)
+    first = 2.0 / 3.0 * math.sin(half) * (outer**3 - inner**3)
+    second = 0.25 * (half + math.sin(half) * math.cos(half)) * (outer**4 - inner**4)
+    return second - first**2 / area
+
+
+def section_arc(radius: float) -> float:
+    """E I over E of a straight strip whose section is an arc of a radian, 1 mm thick: section model."""
+    stack = Stack(np.array([-0.5, 0.5]), (Material.isotropic("bar", _YOUNG, 0.0, 1e-9, 1.0),), (0.0,))
+    zone = SectionZone(-0.5 * radius, 0.5 * radius, stack)
+    problem = SectionProblem((zone,), lambda q: (q / radius, np.full_like(q, 1.0 / radius)))
+    return rest_state(problem.model).slope / _YOUNG
+
+
+def rod_arc(radius: float) -> float:
+    """The same of a rod bent evenly."""
+    bending = UniformBending.build(Beam(1.0, radius, 1.0, _YOUNG, 0.0, 0.0, 1.0 / radius))
+    change = 1e-5 / radius
+    return bending.solve(change, bending.rest)[2] / change / _YOUNG
+
+
 def _checks() -> list[Check]:
     found = []
     for model, compute in (("section", section_bend), ("rod", rod_bend), ("shell", shell_bend)):
@@ -102,6 +130,20 @@ def _checks() -> list[Check]:
                         partial(lambda how, r, k: how(r)[k], compute, ratio, i),
                     )
                 )
+    for model, arc in (("section", section_arc), ("rod", rod_arc)):
+        for ratio in RATIOS:
+            found.append(
+                Check(
+                    f"E I of a thick arc of a radian, R/t = {ratio:g}, {model}",
+                    "thick bends of strips",
+                    model,
+                    "second moment of area of a sector of a ring (geometry), computed from the formula",
+                    annular_sector(ratio, 1.0),
+                    1e-3,
+                    "bent by 1e-5 over its radius; few Gauss points across in the rod",
+                    partial(arc, ratio),
+                )
+            )
     return found
 
 
