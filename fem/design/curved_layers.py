@@ -24,13 +24,15 @@ is D - B^2 / A in those terms, Winkler's E A c R with c the distance of its neut
 (Timoshenko, Strength of Materials II, from memory). I - z K is known as the shifter of shell theory (from
 memory); the formulas above are our own derivation, and tests integrate the geometry itself.
 
-Left out: products of strains, z k e among them, which do not depend on the natural shape alone. The curvature
-of a coil is a deformation, and its strain counts per length of the natural fibre. Of a bend that is
-straightened altogether the strain at the faces, about t / (2 R), is told too small by t / (6 R) of itself (3
-% at R = 5.5 t); at such strains Green's, an engineer's and the logarithmic strain differ as much, and no
-material is linear in all of them. Left out too: natural curvature and twist that a taper adds to those of
-path and section; that layers farther from the centre of a bend have more mass; transverse shear and the
-squeeze through the thickness.
+Left out: products of strains, z k e among them, in bends as in straight strips. The curvature of a coil is a
+deformation; its strain counts per length of the natural fibre. Near the natural shape nothing is lost. In a
+bend that is straightened altogether the energy is (t / 2R)^2 too small (.8 % at R = 5.5 t, 4 % at 2.5 t) and
+the strain at the inner face t / (5 R) of itself (4 %, 9 %); at such strains, t / (2 R), an engineer's,
+Green's and the logarithmic strain differ as much, and no material is linear in all of them. A section that is
+pressed flat is right in rod and section model, whose measure across is the turn of the section; in the shell
+it loses (t / 2R)^2 too. Left out too: natural curvature and twist that a taper adds to those of path and
+section; that layers farther from the centre of a bend have more mass; transverse shear and the squeeze
+through the thickness.
 """
 
 from __future__ import annotations
