@@ -20,7 +20,7 @@ from fem.design.environment import Axle, Casing, Slot
 from fem.design.loading import Coil, Column, Push, RetractDeploy, Winding
 from fem.design.obstacle import Obstacle
 from fem.design.path import BendRun, Path
-from fem.design.section import Arc, Section
+from fem.design.section import Section
 from fem.design.settings import Settings
 from fem.design.strip import Station
 
@@ -32,7 +32,7 @@ _SECTION: Key = ("strip", "section")
 def bends_wider_than_the_strip_is_thick(runs: Sequence[RunPart], thickness: float) -> Iterator[Finding]:
     """The inner face of a bend needs a radius of its own."""
     for part in runs:
-        if isinstance(part.run, BendRun) and part.run.radius < 0.5 * thickness:
+        if isinstance(part.run, BendRun) and part.run.radius <= 0.5 * thickness:
             yield (
                 (*part.key, "radius"),
                 f"a bend to {part.run.radius:g} mm is tighter than half the strip's thickness "
@@ -45,7 +45,7 @@ def curve_wider_than_the_strip_is_thick(
 ) -> Iterator[Finding]:
     """The same for a path through points."""
     for mark in path.bends if not runs else ():
-        if mark.radius < 0.5 * thickness:
+        if mark.radius <= 0.5 * thickness:
             yield (
                 (*_PATH, "through"),
                 f"the curve bends to a radius of {mark.radius:.3g} mm between {mark.start:.3g} and "
@@ -56,30 +56,33 @@ def curve_wider_than_the_strip_is_thick(
 
 
 def bends_wider_than_the_section_rises(
-    runs: Sequence[RunPart], rise: tuple[float, float]
+    runs: Sequence[RunPart], rise: tuple[float, float], thickness: float
 ) -> Iterator[Finding]:
-    """In a bend the raised edges must not reach the bend's centre."""
+    """In a bend the inner face of the raised edges must not reach the bend's centre."""
     for part in runs:
         if not isinstance(part.run, BendRun):
             continue
         reach = rise[1] if part.run.angle > 0 else -rise[0]
-        if part.run.radius <= reach:
+        if reach > 0.0 and part.run.radius <= reach + 0.5 * thickness:
             yield (
                 (*part.key, "radius"),
                 f"a bend to {part.run.radius:g} mm has its centre within the section, whose edges rise "
-                f"{reach:.3g} mm to "
-                "that side; write a larger radius, a shallower section or the other winding",
+                f"{reach:.3g} mm to that side, and half the thickness ({0.5 * thickness:g} mm) more; "
+                "write a larger radius, a shallower section or the other winding",
             )
 
 
-def section_thinner_than_it_is_round(section: Section, thickness: float) -> Iterator[Finding]:
-    """The inner face of an arc section needs a radius of its own."""
-    if isinstance(section, Arc) and section.radius < 0.5 * thickness:
+def section_thinner_than_it_is_round(
+    section: Section, outline: Outline, thickness: float
+) -> Iterator[Finding]:
+    """The inner face of a section needs a radius of its own."""
+    half = 0.5 * min(outline.width, section.developed_width)
+    steepest = float(np.abs(section.angle(np.linspace(-half, half, 401))[1]).max())
+    if steepest * thickness >= 2.0:
         yield (
             _SECTION,
-            f"an arc of {section.radius:g} mm is tighter than half the strip's thickness "
-            f"({0.5 * thickness:g} mm); "
-            "write a larger radius or a smaller depth",
+            f"is round to a radius of {1.0 / steepest:.3g} mm, at most half the strip's thickness "
+            f"({0.5 * thickness:g} mm); write a larger radius, a smaller depth or gentler points",
         )
 
 

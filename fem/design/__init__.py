@@ -3,6 +3,7 @@ casing, slot, obstacles, motor, what is done to the strip, and the numerical set
 """
 
 __all__ = [
+    "curved_layers",
     "environment",
     "layup",
     "loading",

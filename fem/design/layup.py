@@ -1,7 +1,8 @@
 """The layers of a strip and where each of them is: extents along and across with hard edges.
 
-The stack at a point decides its laminate stiffness and its mass. A strip has few distinct stacks and is asked
-at many points, so each distinct stack is worked out once per question.
+The stack at a point decides its laminate stiffness and its mass, together with how the strip is curved there
+by nature (`fem.design.curved_layers`). A strip has few distinct stacks and is asked at many points, so points
+of one stack are worked out together.
 """
 
 from __future__ import annotations
@@ -15,7 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from fem.core.term import Array, Index
 from fem.core.units import Angle, Extent, Length
-from fem.design.material import Material, laminate
+from fem.design.curved_layers import curved_laminate
+from fem.design.material import Material
 
 Mask = NDArray[np.bool_]
 
@@ -63,6 +65,16 @@ class Stack:
     materials: tuple[Material | None, ...]
     angles: tuple[float, ...]
 
+    @property
+    def plies(self) -> Array:
+        """Reduced stiffness (n, 3, 3) [MPa] of each layer in (s, q, sq); layers of nothing have none."""
+        return np.array(
+            [
+                np.zeros((3, 3)) if material is None else material.plane_stress(angle)
+                for material, angle in zip(self.materials, self.angles, strict=True)
+            ]
+        )
+
 
 @dataclass(frozen=True)
 class Layup:
@@ -102,15 +114,21 @@ class Layup:
             layer.material if code >> k & 1 else layer.elsewhere for k, layer in enumerate(self.layers)
         )
 
-    def laminate(self, s: ArrayLike, q: ArrayLike) -> Array:
-        """Laminate stiffness (..., 6, 6) [[A, B], [B, D]] about z = 0, each distinct stack computed once."""
+    def _stack(self, code: int) -> Stack:
+        return Stack(self.z_edges, self._materials(code), tuple(layer.angle for layer in self.layers))
+
+    def laminate(self, s: ArrayLike, q: ArrayLike, curvature: ArrayLike = (0.0, 0.0)) -> Array:
+        """Laminate stiffness (..., 6, 6) [[A, B], [B, D]] about z = 0 of a sheet of natural curvatures
+        (..., 2) = (K_s, K_q) [1/mm], which broadcast with the points.
+        """
         kinds, index = self._kinds(s, q)
-        tables = []
-        for code in kinds:
-            plies = zip(self._materials(int(code)), self.layers, strict=True)
-            stiffness = [np.zeros((3, 3)) if m is None else m.plane_stress(layer.angle) for m, layer in plies]
-            tables.append(laminate(self.z_edges, stiffness).abd)
-        return np.array(tables)[index]
+        own = np.broadcast_to(np.asarray(curvature, dtype=np.float64), (*index.shape, 2))
+        result = np.empty((*index.shape, 6, 6))
+        for number, code in enumerate(kinds):
+            here = index == number
+            stack = self._stack(int(code))
+            result[here] = curved_laminate(stack.z_edges, stack.plies, own[here])
+        return result
 
     def mass_per_area(self, s: ArrayLike, q: ArrayLike) -> Array:
         """Mass per area of the mid-surface [tonne/mm^2]."""
@@ -127,9 +145,7 @@ class Layup:
     def stack_at(self, s: float, q: float) -> Stack:
         """The layers at one point."""
         kinds, _ = self._kinds(s, q)
-        return Stack(
-            self.z_edges, self._materials(int(kinds[0])), tuple(layer.angle for layer in self.layers)
-        )
+        return self._stack(int(kinds[0]))
 
     def edges_across(self, half_width: float) -> Array:
         """Sorted breakpoints across [mm] from -half_width to +half_width."""

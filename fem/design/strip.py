@@ -69,7 +69,8 @@ class RestArrays:
     """What a rod needs of the rest strip at n stations s and m points across.
 
     phi, phi_s, phi_q, phi_ss (n, m) [rad, 1/mm, 1/mm, 1/mm^2], slopes by s at fixed q; curvature omega0 and
-    omega0_s (n,); width (n,); abd (n, m, 6, 6); mass (n, m) [tonne/mm^2]; thickness [mm].
+    omega0_s (n,); width (n,); natural (n, m, 2): curvatures K_s, K_q of the surface [1/mm]; abd (n, m, 6, 6);
+    mass (n, m) [tonne/mm^2]; thickness [mm].
     """
 
     phi: Array
@@ -79,6 +80,7 @@ class RestArrays:
     curvature: Array
     curvature_s: Array
     width: Array
+    natural: Array
     abd: Array
     mass: Array
     thickness: float
@@ -236,6 +238,18 @@ class Strip:
             along(np.zeros(()), cosine * phi_q, -sine * phi_q),
         )
 
+    def natural_curvature(self, s: ArrayLike, q: ArrayLike) -> Array:
+        """Curvatures (..., 2) = (K_s, K_q) [1/mm] of the rest surface along and across, > 0 toward the axle.
+
+        Of a section that does not change along the strip: X_ss . N / |X_s|^2 = omega cos phi / (1 - omega h)
+        and X_qq . N = phi_q with the derivatives of `surface`, N = n cos phi - e_z sin phi.
+        """
+        phi, _, phi_q, *_ = self.section_angle(s, q)
+        omega = self.path.curvature(s)
+        height, _ = self.section_place(s, q)
+        along = omega * np.cos(phi) / (1.0 - omega * height)
+        return np.stack(np.broadcast_arrays(along, phi_q), axis=-1)
+
     def _to_space(self, s: ArrayLike) -> Callable[[Array, Array, Array], Array]:
         """Function taking components along (t, n, e_z) at s to arrays (..., 3) in (x, y, z)."""
         theta = self.path.heading(s)
@@ -255,8 +269,10 @@ class Strip:
         return Layup(self.layers)
 
     def laminate(self, s: ArrayLike, q: ArrayLike) -> Array:
-        """Laminate stiffness (..., 6, 6) [[A, B], [B, D]] about z = 0; order (s, q, sq)."""
-        return self.layup.laminate(s, q)
+        """Laminate stiffness (..., 6, 6) [[A, B], [B, D]] about z = 0; order (s, q, sq); per area of the rest
+        mid-surface, whose own curvature is in it.
+        """
+        return self.layup.laminate(s, q, self.natural_curvature(s, q))
 
     def mass_per_area(self, s: ArrayLike, q: ArrayLike) -> Array:
         """Mass per area of the mid-surface [tonne/mm^2]."""
@@ -286,6 +302,7 @@ class Strip:
             self.path.curvature(s),
             self.path.curvature_s(s),
             self.width_at(s),
+            self.natural_curvature(along, q),
             self.laminate(along, q),
             self.mass_per_area(along, q),
             self.thickness,

@@ -16,9 +16,10 @@ width. Every strain below is measured from the rest shape, so a doubly curved re
     K_ss  = (lam w cos phi + sum_m b_m'' int_0^q psi_m - rest)/lam0^2
     K_qq  = sum_m b_m psi_m',     2K_sq = 2 sum_m b_m' psi_m
 
-with lam0 = 1 - w0 h0; curvatures are positive toward the axle, strain at height z is E - z K. (Own derivation
-from the shell strains of a swept surface; the shell model is the check. In K_ss the small term of the
-section's second derivative along s is kept to first order.)
+with lam0 = 1 - w0 h0; curvatures are positive toward the axle. Stiffness, and strain at height z (E - z K in
+a flat strip), are those of layers that are curved by nature: see `fem.design.curved_layers`; K_qq is that of
+the angle per length at rest. (Own derivation from the shell strains of a swept surface; the shell model is
+the check. In K_ss the small term of the section's second derivative along s is kept to first order.)
 
 What it cannot do: leave the plane or the symmetry about the mid-line. A thin strip that twists over first
 (equal-sense bending, a clamped column) gives way earlier than the rod says; bench pushes with the shell show

@@ -4,8 +4,8 @@ grid.
 Everything that does not depend on the state is tabulated once (`RodFields.build`); a state is then a few
 products. The section is symmetric, so places across run from -w/2 to w/2 with heights even and lateral places
 odd. Resultants are those of the rod's energy: axial force N = dU/dl and moment M = dU/dw per length, about
-the mid-line; the strain across follows from no force across the width. Heights z count toward the axle,
-strain at z is E - z K.
+the mid-line; the strain across follows from no force across the width. Heights z count toward the axle; the
+strain there is that of layers curved by nature (`fem.design.curved_layers`).
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fem.core.term import Array, Index
+from fem.design.curved_layers import strain_at
 from fem.design.layup import Stack
 from fem.design.material import Material
 from fem.rod.energy import Rod
@@ -188,8 +189,8 @@ class RodFields:
         return FieldTables(
             self.rod.dofs[self.element], c(self.shape), c(tab.angle), c(tab.angle_s), c(tab.mode),
             c(tab.mode_q), c(tab.mode_integral), c(tab.warp), c(tab.warp_q), c(tab.rest), c(tab.stiffness),
-            c(tab.across), c(self.integral), c(tab.rule.weight), self.fold, self.side, self.face, filled,
-            limit,
+            c(tab.across), c(tab.natural), c(self.integral), c(tab.rule.weight), self.fold, self.side,
+            self.face, filled, limit,
         )  # fmt: skip
 
     def _layer_strain(self, faces: Array) -> Array:
@@ -230,9 +231,12 @@ class RodFields:
         """
         inside = self.tables.rule.q.shape[1]
         across = np.sum(self.tables.across[:, inside:] * strain, axis=-1)
-        membrane = np.stack([strain[..., 0], across, strain[..., 1]], axis=-1)[:, self.fold]
-        bending = strain[:, self.fold][..., 2:]
-        faces = membrane - self.face[:, None, None, None] * bending
+        natural = self.tables.natural[:, inside:]
+        along, shear, bend, turn, twist = np.moveaxis(strain, -1, 0)
+        # a laminate's order and sign: turn is that of the angle, per length at rest
+        k_q = -turn - natural[..., 1] * across
+        full = np.stack([along, across, shear, -bend, k_q, -twist], axis=-1)[:, self.fold]
+        faces = strain_at(full, natural[:, self.fold], self.face[:, None, None])
         faces[..., 2] *= self.side
         mean, half = 0.5 * (faces[..., 0] + faces[..., 1]), 0.5 * (faces[..., 0] - faces[..., 1])
         sizes = np.abs(mean) + np.hypot(half, 0.5 * faces[..., 2])

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.polynomial import legendre
 
 from fem.core.term import Array
+from fem.design.curved_layers import with_turn_across
 from fem.design.layup import Stack
 from fem.design.material import rod_reduced
 
@@ -107,7 +108,7 @@ class SectionTables:
     opening modes, derivative, integral from the mid-line; warp, warp_q (n, m, W): warping functions and
     derivative; stiffness (n, m, 5, 5) for (E_ss, 2E_sq, K_ss, K_qq, 2K_sq); across (n, m, 5): E_qq from the
     same five; rest (n, m, 4): lam0 and the rest values of lam^2 + h_s^2 + x_s^2, of the shear sum and of lam
-    w cos phi; mass (n, m) [tonne/mm^2].
+    w cos phi; natural (n, m, 2): curvatures K_s, K_q of the surface at rest [1/mm]; mass (n, m) [tonne/mm^2].
     """
 
     rule: WidthRule
@@ -121,6 +122,7 @@ class SectionTables:
     stiffness: Array
     across: Array
     rest: Array
+    natural: Array
     mass: Array
 
 
@@ -137,7 +139,9 @@ def tables_at(
     """Tables at places q (n, p) >= 0 whose integrals from the mid-line are integral (n, p, m) @ f(rule.q)."""
     right, left = strip.rest_arrays(stations, q), strip.rest_arrays(stations, -q)
     angle, angle_s = 0.5 * (right.phi - left.phi), 0.5 * (right.phi_s - left.phi_s)
-    abd = bending_toward_axle(0.5 * (right.abd + mirror(left.abd)))
+    natural = 0.5 * (right.natural + left.natural)
+    abd = with_turn_across(0.5 * (right.abd + mirror(left.abd)), natural[..., 1])
+    abd = bending_toward_axle(abd)
     mode, mode_q = opening_modes(strip, q, modes)
     eta = 2 * q / strip.width
     power = 2 * np.arange(1, warp_count(strip) + 1)
@@ -155,6 +159,7 @@ def tables_at(
         stiffness=rod_reduced(abd),
         across=-abd[..., 1, _KEPT] / abd[..., 1, 1][..., None],
         rest=_rest_values(integral, inside, (angle, angle_s), np.asarray(right.curvature)),
+        natural=natural,
         mass=0.5 * (right.mass + left.mass),
     )
 

@@ -12,8 +12,10 @@ the whole section about the path is held (mean turn zero), as in a planar rod: r
 With the path's curvature w, stretch l of the middle, h(q) = int sin(phi), lam = l - w h, and 0 for rest:
     e_s = (lam^2 - lam0^2) / (2 lam0^2),  k_s = -(lam w cos(phi) - lam0 w0 cos(phi0)) / lam0^2,
     k_q = -(phi_q - phi0_q)
-which are the membrane strain and curvature changes of a Kirchhoff-Love shell swept along a circle. Strain at
-height z toward the axle is e + z k. Curvature > 0 bends toward the axle.
+which are the membrane strain and curvature changes of a Kirchhoff-Love shell swept along a circle (k_q: that
+of the angle per length at rest). Stiffness, and strain at height z toward the axle, are those of layers that
+are curved by nature (`fem.design.curved_layers`): K_s = w0 cos(phi0) / lam0, K_q = phi0_q. Curvature > 0
+bends toward the axle.
 """
 
 from __future__ import annotations
@@ -30,6 +32,7 @@ from numpy.typing import NDArray
 
 from fem.core.errors import InputError
 from fem.core.term import Array
+from fem.design.curved_layers import curved_laminate, with_turn_across
 from fem.design.layup import Stack
 from fem.design.material import Laminate, condense, laminate
 
@@ -38,12 +41,8 @@ _HELD = (0, 3, 4, 5)  # the same and the twist, which a planar path keeps at zer
 
 
 def stack_laminate(stack: Stack) -> Laminate:
-    """A, B, D of a stack about z = 0; layers of nothing have no stiffness."""
-    plies = [
-        np.zeros((3, 3)) if material is None else material.plane_stress(angle)
-        for material, angle in zip(stack.materials, stack.angles, strict=True)
-    ]
-    return laminate(stack.z_edges, plies)
+    """A, B, D of a flat stack about z = 0; layers of nothing have no stiffness."""
+    return laminate(stack.z_edges, stack.plies)
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,7 +118,8 @@ class SectionModel:
 
     basis (g, n), basis_q (g, n): angle series and derivative; integral (g, g): f at points -> int_0^q f.
     stiffness (g, 3, 3) for (e_s, k_s, k_q) with force across and shear force free; recovery (g, 2, 3) gives
-    (e_q, e_sq) from them; zone (g,) index of the zone of each point.
+    (e_q, e_sq) from them; zone (g,) index of the zone of each point; natural (g, 2): curvatures (K_s, K_q) of
+    the surface at rest.
     """
 
     q: Array
@@ -130,6 +130,7 @@ class SectionModel:
     stiffness: Array
     recovery: Array
     zone: NDArray[np.int64]
+    natural: Array
     mirrored: bool
     angle: Array
     angle_q: Array
@@ -151,18 +152,19 @@ class SectionModel:
         basis = grid.basis
         if not mirrored:  # hold the mean turn of the whole section
             basis = basis - (grid.weights @ basis) / grid.weights.sum()
-        abd = np.array([stack_laminate(zone.stack).abd for zone in problem.zones])
-        twistless = condense(abd, _HELD)[:, :3, :3]
-        free = np.ix_(range(len(abd)), (1, 2), (1, 2))
-        recovery = -np.linalg.solve(abd[free], abd[np.ix_(range(len(abd)), (1, 2), _SOUGHT)])
         lam0 = 1.0 - problem.rest_curvature * (grid.integral @ np.sin(phi0))
         if lam0.min() <= 0.0:
             raise InputError(
                 "the section reaches the centre of the rest bend: bend radius or depth is impossible"
             )
+        natural = np.column_stack([problem.rest_curvature * np.cos(phi0) / lam0, phi0_q])
+        abd = _laminates(problem, grid.zone, natural)
+        twistless = condense(abd, _HELD)[:, :3, :3]
+        free = np.ix_(range(len(abd)), (1, 2), (1, 2))
+        recovery = np.linalg.solve(abd[free], -abd[np.ix_(range(len(abd)), (1, 2), _SOUGHT)])
         return cls(
             grid.q, grid.weights * lam0 * (2.0 if mirrored else 1.0), basis, grid.basis_q, grid.integral,
-            twistless[grid.zone], recovery[grid.zone], grid.zone, mirrored, phi0, phi0_q, lam0,
+            twistless, np.asarray(recovery), grid.zone, natural, mirrored, phi0, phi0_q, lam0,
             lam0 * problem.rest_curvature * np.cos(phi0), problem.rest_curvature,
         )  # fmt: skip
 
@@ -241,6 +243,15 @@ class SectionModel:
             np.einsum("gi,gij,gj->", by_w, weighted, by_w) + np.sum(h * h * force + 2.0 * h * cos * bend)
         )
         return gradient, hessian, cross, moment, stiff
+
+
+def _laminates(problem: SectionProblem, zone: NDArray[np.int64], natural: Array) -> Array:
+    """Stiffness (g, 6, 6), for this model's k_q, at points in zones (g,) of natural curvatures (g, 2)."""
+    abd = np.empty((len(zone), 6, 6))
+    for number, part in enumerate(problem.zones):
+        here = zone == number
+        abd[here] = curved_laminate(part.stack.z_edges, part.stack.plies, natural[here])
+    return with_turn_across(abd, natural[:, 1])
 
 
 @dataclass(frozen=True)

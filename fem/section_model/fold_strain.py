@@ -1,8 +1,9 @@
 """How strained the layers are when the section is pressed flat or coiled, and whether a coil stays by itself.
 
 Two states matter: *pressed* (a flat section, as in the slot or clamped on the axle) and *free* (the section
-at a coil radius with free edges, which curl a little). There never is an axial force. Strain at height z is
-e + z k with the free width and shear strains restored, worst place per layer face.
+at a coil radius with free edges, which curl a little). There never is an axial force. Strain at a layer's
+face is that of layers curved by nature (`fem.design.curved_layers`), the free width and shear strains
+restored, worst place per layer face.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fem.core.errors import InputError
+from fem.design.curved_layers import strain_at
 from fem.design.material import Laminate
 from fem.section_model.fold_model import SectionModel, SectionProblem, Strains
 from fem.section_model.moment_curvature import MomentCurve, SectionState, rest_state, state_at
@@ -113,14 +115,15 @@ def layer_strains(problem: SectionProblem, strains: Strains) -> tuple[LayerStrai
             continue
         v = strains.v[here]
         free = np.einsum("gij,gj->gi", model.recovery[here], v)
-        middle = np.stack([v[:, 0], free[:, 0], free[:, 1]], axis=1)
-        bending = np.stack([v[:, 1], v[:, 2], np.zeros_like(v[:, 1])], axis=1)
+        natural = model.natural[here]
+        k_q = v[:, 2] - natural[:, 1] * free[:, 0]  # v has the turn of the section per length at rest
+        full = np.stack([v[:, 0], free[:, 0], free[:, 1], v[:, 1], k_q, np.zeros_like(k_q)], axis=1)
         stack = zone.stack
         for i, (material, angle) in enumerate(zip(stack.materials, stack.angles, strict=True)):
             if material is None:
                 continue
             for face, z in (("away", stack.z_edges[i]), ("axle", stack.z_edges[i + 1])):
-                strain = middle + z * bending
+                strain = strain_at(full, natural, z)
                 share = material.strain_share(strain, angle)
                 worst = int(np.argmax(share))
                 found.append(
@@ -194,8 +197,9 @@ class CurvedBar:
 def curved_bar(radius: float, thickness: float) -> CurvedBar:
     """Winkler's curved bar: rest radius of the middle and thickness [mm], radius > thickness / 2.
 
-    rn = t / ln(ro/ri), e = r - rn, stress = M (rn - rho) / (A e rho) (Timoshenko, Strength of Materials II,
-    from memory). Thin-strip theory leaves this out: it is 6 % at radius = 5.5 thicknesses.
+    rn = t / ln(ro/ri), e = r - rn, stress = M (rn - rho) / (A e rho), dM/d(curvature) = E A e r (Timoshenko,
+    Strength of Materials II, from memory). Rod, shell and section are compared with it: see
+    `fem.design.curved_layers`.
     """
     if radius <= 0.5 * thickness:
         raise InputError(f"bend radius must be > half the thickness, got {radius:g} for {thickness:g} mm")

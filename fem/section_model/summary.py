@@ -16,6 +16,7 @@ import numpy as np
 
 from fem.core.errors import InputError
 from fem.core.term import Array
+from fem.design.material import Laminate, condense
 from fem.design.strip import Strip
 from fem.section_model.fold import Fold, fold
 from fem.section_model.fold_model import SectionProblem, stack_laminate
@@ -24,7 +25,6 @@ from fem.section_model.fold_strain import (
     bistability,
     coil_strain,
     coiled_state,
-    curved_bar,
     flattening_strain,
     largest_share,
     layer_strains,
@@ -102,17 +102,17 @@ def section_summary(problem: SectionProblem, axle_radius: float) -> SectionSumma
     found |= _strain_estimates("coil", coiled, note)
     free = coil_strain(problem, radius, 1, curve.returning.nearest(1.0 / radius))
     found |= _strain_estimates("coil_free_edges", free, f"edges free at mid-plane radius {radius:g} mm")
-    found |= _stack_estimates(problem, thickness)
+    found |= _stack_estimates(problem)
     there = tuple(f for f in folds.values() if f is not None)
     return SectionSummary(MappingProxyType(found), there, flattened, coiled, curve)
 
 
 def _shape(problem: SectionProblem, curve: MomentCurve, thickness: float) -> dict[str, Estimate]:
     """Geometry and stiffness at rest."""
-    model, rest = curve.model, curve.loading.states[curve.rest_index]
+    rest = curve.loading.states[curve.rest_index]
     chord, depth = opening(problem, rest)
     turn = problem.mean_section_curvature() * problem.width
-    axial = float(np.sum(model.weights / model.lam0 * _uniaxial(model.stiffness)))
+    axial = sum((zone.q1 - zone.q0) * _uniaxial(stack_laminate(zone.stack)) for zone in problem.zones)
     return {
         "thickness": Estimate(thickness, "mm"),
         "developed_width": Estimate(problem.width, "mm"),
@@ -126,10 +126,9 @@ def _shape(problem: SectionProblem, curve: MomentCurve, thickness: float) -> dic
     }
 
 
-def _uniaxial(stiffness: Array) -> Array:
-    """Axial stiffness per width (g,) [N/mm] with both bending moments free."""
-    bending = np.linalg.solve(stiffness[:, 1:, 1:], stiffness[:, 1:, :1])
-    return np.asarray(stiffness[:, 0, 0] - (stiffness[:, :1, 1:] @ bending)[:, 0, 0])
+def _uniaxial(layers: Laminate) -> float:
+    """Axial stiffness per width [N/mm] of flat layers, force across and moments but that of twist free."""
+    return float(condense(layers.abd, (0, 5))[0, 0])
 
 
 def _fold_estimates(found: Fold | None, way: str) -> dict[str, Estimate]:
@@ -159,8 +158,8 @@ def _strain_estimates(what: str, strains: tuple[LayerStrain, ...], note: str) ->
     }
 
 
-def _stack_estimates(problem: SectionProblem, thickness: float) -> dict[str, Estimate]:
-    """What follows from the layers alone, and the thick-bar correction in a bend."""
+def _stack_estimates(problem: SectionProblem) -> dict[str, Estimate]:
+    """What follows from the layers alone."""
     found: dict[str, Estimate] = {}
     if len(problem.zones) == 1:
         layers = bistability(stack_laminate(problem.zones[0].stack))
@@ -168,12 +167,5 @@ def _stack_estimates(problem: SectionProblem, thickness: float) -> dict[str, Est
             layers.measure,
             "",
             "> 0: a coil can stay closed by itself (Guest & Pellegrino 2006); < 0: it opens",
-        )
-    if problem.rest_curvature != 0.0 and abs(problem.rest_curvature) * thickness < 2.0:
-        bar = curved_bar(1.0 / abs(problem.rest_curvature), thickness)
-        found["bend_face_factor"] = Estimate(
-            bar.inner,
-            "",
-            "inner-face strain in this bend is larger than given by this factor (thick curved bar)",
         )
     return found

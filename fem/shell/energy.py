@@ -3,7 +3,8 @@
 Rotation-free Kirchhoff-Love, total Lagrangian: the unknown is position x itself in the C1 bicubic space, and
 the rest metric and curvature come from the rest surface interpolated in the same space, so a rigid motion
 costs exactly nothing. The energy per rest area is (e, k) . [[A, B], [B, D]] . (e, k) / 2 with the laminate's
-stiffness at every Gauss point, in axes along and across the first parameter.
+stiffness at every Gauss point, in axes along and across the first parameter; that of a thick bend is in the
+laminate (`fem.design.curved_layers`).
 
 Unknown numbers: node k carries x, x_1, x_2, x_12 (kinds 0..3), each with three components:
 unknown (4 k + kind) * 3 + component.
@@ -100,6 +101,13 @@ class Shell:
     @cached_property
     def rest_metric(self) -> Array:
         return np.ascontiguousarray(rest_state(self.rest_frame))
+
+    @cached_property
+    def natural_curvature(self) -> Array:
+        """Curvatures (ne, np, 2) of the rest surface along local axes 1, 2 [1/mm], > 0 along its normal."""
+        curved = np.array(self.rest_frame.b)
+        curved[..., 2] *= 2.0
+        return np.asarray((self.axes[..., :2, :3] @ curved[..., None])[..., 0])
 
     @cached_property
     def area(self) -> Array:

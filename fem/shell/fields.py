@@ -1,8 +1,8 @@
 """What a deformed shell strip carries, read at its Gauss points: strains on both faces, stresses by layer.
 
-Heights z count toward the axle as the layers do; the shell's own normal points the other way, so strain at
-height z is e - z k with the shell's bending strain k. Axes are s along the strip and q across it; by layer,
-the fibre axes of the material.
+Heights z count toward the axle as the layers do; the shell's own normal points the other way, so the height
+along that is -z. Strain there is that of layers curved by nature (`fem.design.curved_layers`). Axes are s
+along the strip and q across it; by layer, the fibre axes of the material.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fem.core.term import Array
+from fem.design.curved_layers import strain_at
 from fem.shell.strip_shell import StripShell
 
 
@@ -28,18 +29,12 @@ class LayerField:
     share: Array
 
 
-def _at(strains: Array, height: float) -> Array:
-    """Strain (ne, np, 3) = e_s, e_q, 2 e_sq at a height [mm] above the mid-plane, toward the axle, from the
-    strains (ne, np, 6) of the mid-plane.
-    """
-    return np.asarray(strains[..., :3] - height * strains[..., 3:])
-
-
 def surface_strain(model: StripShell, x: Array) -> Array:
     """Principal strain of larger size on either face (ne, np), with its sign."""
-    worst, strains = np.zeros(model.shell.grid.weights.shape), model.shell.strains(x)
+    shell = model.shell
+    worst, strains = np.zeros(shell.grid.weights.shape), shell.strains(x)
     for height in (-0.5 * model.strip.thickness, 0.5 * model.strip.thickness):
-        e = _at(strains, height)
+        e = strain_at(strains, shell.natural_curvature, -height)
         mean, radius = 0.5 * (e[..., 0] + e[..., 1]), np.hypot(0.5 * (e[..., 0] - e[..., 1]), 0.5 * e[..., 2])
         own = np.where(mean >= 0.0, mean + radius, mean - radius)
         worst = np.where(np.abs(own) > np.abs(worst), own, worst)
@@ -64,7 +59,7 @@ def layer_fields(model: StripShell, x: Array) -> list[LayerField]:
         if layer.elsewhere is not None and not inside.all():
             parts.append((layer.elsewhere, ~inside))
         for z in (height, height + layer.thickness):
-            strain = _at(strains, z)
+            strain = strain_at(strains, model.shell.natural_curvature, -z)
             own, stress = np.full_like(strain, np.nan), np.full_like(strain, np.nan)
             share = np.full(s.shape, np.nan)
             for material, where in parts:

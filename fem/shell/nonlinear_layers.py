@@ -1,8 +1,9 @@
 """A shell whose material is not linear: stress summed over points through the thickness.
 
-At every Gauss point of the surface the strain at height z is e + z k; a point law turns it into energy,
-stress and tangent, and Gauss points over each layer sum them to forces, moments and their stiffness. The
-compiled loops of the linear shell then see stress = law @ strain + extra with the tangent as the law.
+At every Gauss point of the surface a point law turns the strain at height z (that of layers curved by nature,
+`fem.design.curved_layers`; e + z k in a flat sheet) into energy, stress and tangent, and Gauss points over
+each layer sum them to forces, moments and their stiffness. The compiled loops of the linear shell then see
+stress = law @ strain + extra with the tangent as the law.
 
 A point law is any frozen object with the method of `PointLaw`; `Softening` is one: linear for small strains,
 yielding gradually, with the energy 2 w (sqrt(1 + W / w) - 1) of the linear energy density W (deformation
@@ -19,6 +20,7 @@ from typing import Protocol
 import numpy as np
 
 from fem.core.term import Array, Blocks, Evaluation
+from fem.design.curved_layers import strain_factors
 from fem.shell.energy import Shell
 from fem.shell.kernels import energy as shell_kernels
 from fem.shell.kinematics import strains
@@ -100,15 +102,13 @@ class LayeredShell:
         energy, force = np.zeros(strain.shape[:2]), np.zeros(strain.shape)
         stiffness = np.zeros((*strain.shape, 6))
         for law, height, weight in self._rule:
-            density, stress, tangent = law.respond(strain[..., :3] + height * strain[..., 3:])
-            energy += weight * density
-            powers = (weight, weight * height, weight * height**2)
-            force[..., :3] += powers[0] * stress
-            force[..., 3:] += powers[1] * stress
-            stiffness[..., :3, :3] += powers[0] * tangent
-            stiffness[..., :3, 3:] += powers[1] * tangent
-            stiffness[..., 3:, :3] += powers[1] * tangent
-            stiffness[..., 3:, 3:] += powers[2] * tangent
+            factors, volume = strain_factors(self.shell.natural_curvature, np.asarray(height))
+            at_height = factors * strain
+            density, stress, tangent = law.respond(at_height[..., :3] + at_height[..., 3:])
+            energy += weight * volume * density
+            weighted = factors * (weight * volume)[..., None]
+            force += weighted * np.tile(stress, 2)
+            stiffness += weighted[..., :, None] * factors[..., None, :] * np.tile(tangent, (2, 2))
         return energy, force, stiffness
 
     def evaluate(self, u: Array, order: int) -> Evaluation:

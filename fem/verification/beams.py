@@ -12,8 +12,9 @@ from types import SimpleNamespace
 import numpy as np
 
 from fem.core.term import Array, Term
+from fem.design.curved_layers import curved_laminate
 from fem.design.layup import Stack
-from fem.design.material import Material, laminate
+from fem.design.material import Material
 from fem.rod.energy import Rod, RodEnergy, build_rod, length_weights, rest_state
 from fem.solvers.constraints import Ends
 from fem.solvers.static_problem import Structure
@@ -58,13 +59,18 @@ class Beam:
         """Rest state at stations (n,) and places (m,) or (n, m)."""
         place = np.broadcast_to(q, (len(s), np.shape(q)[-1]))
         stack = self.stack_at(0.0, 0.0)
-        abd = laminate(stack.z_edges, [self.material.plane_stress()]).abd
+        phi, height = self.section_curvature * place, np.zeros(place.shape)
+        if self.section_curvature:
+            height = (1.0 - np.cos(phi)) / self.section_curvature
+        along = self.curvature * np.cos(phi) / (1.0 - self.curvature * height)
+        natural = np.stack([along, np.full(place.shape, self.section_curvature)], axis=-1)
         return SimpleNamespace(
-            phi=self.section_curvature * place,
+            phi=phi,
             phi_s=np.zeros(place.shape),
             phi_q=np.full(place.shape, self.section_curvature),
             curvature=np.full(len(s), self.curvature),
-            abd=np.broadcast_to(abd, (*place.shape, 6, 6)),
+            natural=natural,
+            abd=curved_laminate(stack.z_edges, stack.plies, natural),
             mass=np.full(place.shape, self.material.density * self.thickness),
         )
 

@@ -281,9 +281,14 @@ def _coil_energy(strip: ArcStrip, direction: int, radius: float) -> float:
     return pressed(strip.problem(), direction / radius).energy
 
 
+_FOIL = ArcStrip(210000.0, 0.3, 0.02, 15.0, math.radians(90.0))
+"""So thin that the plate formula holds: at .1 mm its face stress is 3e-3 off, because fibres of a thick sheet
+share strain out over their own length, R - z."""
+
+
 def _coil_stress(direction: int) -> float:
-    """Largest face stress [MPa] of the .1 mm steel strip flattened and coiled to its own section radius."""
-    strip = _STRIPS[0][1]
+    """Largest face stress [MPa] of a .02 mm steel strip flattened and coiled to its own section radius."""
+    strip = _FOIL
     problem = strip.problem()
     material = problem.zones[0].stack.materials[0]
     assert material is not None
@@ -326,7 +331,7 @@ def _state_checks() -> list[Check]:
                     partial(_coil_energy, strip, direction, radius),
                 )
             )
-        value = 210000.0 * 0.1 / (2.0 * 15.0 * (1.0 - sign * 0.3))
+        value = _FOIL.young * _FOIL.thickness / (2.0 * _FOIL.radius * (1.0 - sign * _FOIL.poisson))
         checks.append(
             Check(
                 f"face stress flattened and coiled at r = R, {sense}",
@@ -334,8 +339,9 @@ def _state_checks() -> list[Check]:
                 "section",
                 "plate formula E t / (2 R (1 -+ nu)), computed",
                 value,
-                2e-3,
-                "stretch by the bending moments, t / (6 R) = 1.1e-3, is not in the formula",
+                1e-3,
+                "not in the formula: stretch by the bending moments, t / (6 R) = 2e-4, and fibres of length "
+                "R - z, t / (2 R) = 7e-4",
                 partial(_coil_stress, direction),
             )
         )

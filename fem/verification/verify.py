@@ -18,6 +18,7 @@ from fem.verification.rod_sections import ROD_SECTION_CHECKS
 from fem.verification.rods import ROD_CHECKS
 from fem.verification.sections import CHECKS
 from fem.verification.shell_checks import SHELL_CHECKS
+from fem.verification.thick_bends import THICK_BEND_CHECKS
 from fem.verification.walls import WALL_CHECKS
 from fem.verification.winding import WOUND_CHECKS
 
@@ -31,6 +32,7 @@ REGISTRIES: tuple[tuple[Check, ...], ...] = (
     WALL_CHECKS,
     CLAMPED_CHECKS,
     PRESSED_CHECKS,
+    THICK_BEND_CHECKS,
 )
 
 SLOW: tuple[str, ...] = (

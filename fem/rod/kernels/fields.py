@@ -30,6 +30,7 @@ class FieldTables(NamedTuple):
     rest: Array
     stiffness: Array
     across: Array
+    natural: Array
     integral: Array
     weight: Array
     fold: Index
@@ -101,10 +102,15 @@ def summarise(u: Array, t: FieldTables, line: Array, strain: Array, share: Array
         for c in range(t.fold.shape[0]):
             i = m + t.fold[c]
             most, worst, before = 0.0, 0.0, 0.0
+            own_s, own_q = t.natural[s, i, 0], t.natural[s, i, 1]
             for k in range(layers + 1):
                 z = t.face[k]
-                es, eq = e[i, 0] - z * e[i, 2], across[i] - z * e[i, 3]
-                esq = (e[i, 1] - z * e[i, 4]) * t.side[c]
+                ps, pq = z * own_s, z * own_q
+                # `fem.design.curved_layers.strain_at`; K_qq is that of the angle, per length at rest
+                es = (e[i, 0] + z * (own_s * e[i, 0] - e[i, 2])) / (1.0 - ps)
+                eq = (across[i] - z * e[i, 3]) / (1.0 - pq)
+                esq = e[i, 1] * (1.0 - ps * pq) - z * e[i, 4] * (1.0 - 0.5 * (ps + pq))
+                esq *= t.side[c] / ((1.0 - ps) * (1.0 - pq))
                 size = abs(0.5 * (es + eq)) + np.sqrt((0.5 * (es - eq)) ** 2 + 0.25 * esq * esq)
                 if k > 0:
                     both = max(before, size)

@@ -25,6 +25,9 @@ SECTION, ACROSS, PUSH = "radius = 9.0\n[[", "across = [-2.0, 2.0]", 'kind = "ret
 RUNS = SOUND[SOUND.index("runs = ") : SOUND.index("\n[strip.section]")]
 STATIONS = "[[strip.stations]]\nat = 20\n"
 CURVE = 'kind = "curve"\npoints = [[-4, 1], [0, 0], [4, 1]]'
+KNEE_POINTS = [[0.4 * math.sinh(0.34 * a), 0.4 * math.cosh(0.34 * a) - 0.4] for a in range(-11, 12)]
+"""A section whose middle has a radius of 0.4 mm: a hyperbola of half axes .4 mm."""
+KNEE = f'kind = "curve"\npoints = {KNEE_POINTS}'
 TIGHT_GUIDE = f'[[obstacles]]\nkind = "guide"\n{OF_KIND["guide"].replace("gap = 2", "gap = 0.8")}\n[push]'
 LENGTHS = 'kind = "column"\nheld = "slot"\nfree_lengths = [20.0, 90.0]'
 
@@ -34,7 +37,11 @@ IMPOSSIBLE: list[tuple[str, str, str, str, tuple[str, ...]]] = [
     ("curve_wider_than_the_strip_is_thick", RUNS, f"through = {HAIRPIN}", "strip.path.through", ("radius",)),
     ("bends_wider_than_the_section_rises", BEND, "bend = 40.0, radius = 1.8",
      "strip.path.runs[2].radius", ("1.8 mm", "1.93 mm")),
+    ("bends_wider_than_the_section_rises", BEND, "bend = 40.0, radius = 2.4",
+     "strip.path.runs[2].radius", ("2.4 mm", "1.93 mm", "0.5 mm")),
     ("section_thinner_than_it_is_round", SECTION, "radius = 0.3\n[[", "strip.section", ("0.3 mm",)),
+    ("section_thinner_than_it_is_round", 'kind = "arc"\nradius = 9.0', KNEE,
+     "strip.section", ("0.397 mm", "0.5 mm")),
     ("section_within_a_circle", SECTION, "radius = 1.9\n[[", "strip.section", ("361.9 degrees", "12 mm")),
     ("section_as_wide_as_the_strip", 'kind = "arc"\nradius = 9.0', CURVE, "strip.width", ("12 mm", "8.3")),
     ("layers_on_the_strip", ACROSS, "across = [-2.0, 7.0]",

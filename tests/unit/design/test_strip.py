@@ -212,6 +212,29 @@ def test_rest_arrays() -> None:
     assert moving.phi[-1] == pytest.approx(made.section_angle(made.length, np.linspace(-2.5, 2.5, 5))[0])
 
 
+def test_natural_curvature_is_that_of_the_surface() -> None:
+    uniform = Strip(BOOM, Arc(9.0), 12.0, -1, (Layer(SOFT, 1.0),))
+    s, q = np.linspace(1.0, uniform.length - 1.0, 23)[:, None], np.linspace(-6.0, 6.0, 7)
+    at = uniform.surface(s, q)
+    along = np.sum(at.X_ss * at.normal, axis=-1) / np.sum(at.X_s**2, axis=-1)
+    across = np.sum(at.X_qq * at.normal, axis=-1)
+    found = uniform.natural_curvature(s, q)
+    assert found == pytest.approx(np.stack([along, across], axis=-1), abs=1e-12)
+    assert np.ptp(found[..., 0]) > 0.02
+    assert found[..., 1] == pytest.approx(-1.0 / 9.0)
+    assert np.abs(np.sum(at.X_sq * at.normal, axis=-1)).max() < 1e-12, "lines of curvature"
+
+
+def test_stiffness_is_that_of_layers_curved_by_nature() -> None:
+    made = strip(Arc(9.0))
+    bend = 0.5 * (made.path.bends[0].start + made.path.bends[0].end)
+    found, flat = made.laminate(bend, 0.0), made.layup.laminate(bend, 0.0)
+    assert found == pytest.approx(made.layup.laminate(bend, 0.0, made.natural_curvature(bend, 0.0)))
+    assert np.abs(found - flat).max() > 1e-3 * np.abs(flat).max()
+    even = strip(Flat(), stations=())
+    assert np.array_equal(even.laminate(1.0, 2.0), even.layup.laminate(1.0, 2.0)), "a straight flat strip"
+
+
 def test_zone_edges() -> None:
     made = strip(
         Arc(9.0), layers=(Layer(SOFT, 0.6), Layer(STIFF, 0.4, across=(-2.0, 3.0), along=(10.0, 300.0)))

@@ -3,10 +3,15 @@
 import numpy as np
 import pytest
 from rod_strips import PLY, SOFT, STIFF, at_rest, bent_strip, rough, small_rod, straight_strip, turned
+from thick_bends import Bar
 
 from fem.design.layup import Layer
+from fem.design.material import Material
+from fem.design.path import BendRun, Runs
+from fem.design.section import Flat
+from fem.design.strip import Strip
 from fem.results.snapshot import Snapshot
-from fem.rod.energy import RodEnergy
+from fem.rod.energy import RodEnergy, build_rod
 from fem.rod.fields import RodFields
 from fem.verification.beams import Beam, Bench, UniformBending
 
@@ -94,6 +99,25 @@ def test_a_bent_flat_strip_is_short_on_the_side_it_curls_to():
     assert state.face_strain[:, 0, 2, 0] == pytest.approx([0.0005, -0.0005], rel=5e-3)
     assert state.face_strain[:, 0, 2, 1] == pytest.approx([-0.00015, 0.00015], rel=1e-2)
     assert state.moment[0] == pytest.approx(moment, rel=1e-6)
+
+
+@pytest.mark.parametrize("bend", [90.0, -90.0])
+def test_a_layered_tight_bend_against_an_integral_along_its_fibres(bend):
+    young, edges, radius = (1000.0, 60.0), (-0.5, 0.1, 0.5), 1.5
+    layers = tuple(
+        Layer(Material.isotropic(f"of {e:g}", e, 0.0, 1e-9, 1.0), b - a)
+        for e, a, b in zip(young, edges[:-1], edges[1:], strict=True)
+    )
+    strip = Strip(Runs((BendRun(np.radians(bend), radius),), 0.0), Flat(), 1.0, 1, layers)
+    natural, change = np.sign(bend) / radius, 1e-3
+    bar = Bar(edges, young, natural)
+    rod = build_rod(strip, np.array([0.0, 1e-3]))
+    bending = UniformBending(Bench(strip, rod, np.zeros(rod.size), RodEnergy(rod)))
+    x, _, moment = bending.solve(natural + change, bending.rest)
+    assert moment / change == pytest.approx(bar.stiffness(), rel=1e-3)
+    state = RodFields.build(rod, np.zeros(1), 2).state(bending.shape(natural + change) @ x)
+    wanted = [bar.strain(change, z) for z in edges]
+    assert state.face_strain[:, 0, 1, 0] == pytest.approx(wanted, rel=1e-3)
 
 
 def test_shares_belong_to_the_material_that_is_there():

@@ -10,6 +10,7 @@ from small_cases import small_case
 
 from fem.contact.surroundings import ONSET, SLIP, surrounding_walls
 from fem.rod.model import build_rod_model, contact_settings, flat_stiffness
+from fem.section_model.fold_strain import curved_bar
 
 GUIDE = "[[obstacles]]\nkind = 'cylinder'\nx = 30.0\ny = -14.0\nradius = 3.0\n"
 
@@ -70,14 +71,22 @@ def test_the_strip_pressed_flat_bends_like_a_plate(tmp_path: Path) -> None:
 
 
 def test_contact_is_as_stiff_as_the_strip_asks_for(tmp_path: Path) -> None:
+    def across(radius: float, thickness: float) -> float:
+        """Bending stiffness of an arc over E / (1 - nu^2) per width: t^3 / 12 and what it is more for being
+        thick.
+        """
+        return thickness * curved_bar(radius, thickness).offset * radius
+
     base = stiffness(tmp_path)
     assert stiffness(tmp_path, young=160.0) == pytest.approx(2 * base)
     # a section rounder than the axle is the sharper one: D / R^2
     tight, tighter = stiffness(tmp_path, section_radius=4.0), stiffness(tmp_path, section_radius=2.0)
-    assert tighter == pytest.approx(4 * tight, rel=1e-6)
+    assert tighter == pytest.approx(4 * tight * across(2.0, 0.8) / across(4.0, 0.8), rel=1e-6)
     # plate stiffness grows with t^3, the allowed sinking with t, the coil's radius 4 + t/2 a little
     thick = stiffness(tmp_path, thickness=1.2)
-    assert thick == pytest.approx(base * 1.5**2 * (4.4 / 4.6) ** 2, rel=1e-6)
+    grown = across(12.0, 1.2) / across(12.0, 0.8)
+    assert grown == pytest.approx(1.5**3, rel=1e-3)
+    assert thick == pytest.approx(base * grown / 1.5 * (4.4 / 4.6) ** 2, rel=1e-6)
 
 
 def test_onset_and_slip_are_shares_of_the_thickness_unless_given(tmp_path: Path) -> None:

@@ -4,11 +4,13 @@ import math
 
 import numpy as np
 import pytest
+from thick_bends import Bar, flattened_face
 
 from fem.core.errors import InputError
+from fem.design.curved_layers import curved_laminate
 from fem.design.layup import Stack
 from fem.design.material import Material, laminate
-from fem.section_model.fold_model import SectionProblem, SectionZone, stack_laminate
+from fem.section_model.fold_model import SectionProblem, SectionZone
 from fem.section_model.fold_strain import (
     bistability,
     coil_strain,
@@ -40,15 +42,16 @@ TAPE = arc(15.0, 23.56, Stack(np.array([-0.05, 0.05]), (STEEL,), (0.0,)))
 LAYERED = arc(9.0, 12.0, Stack(np.array([-0.5, 0.1, 0.3]), (SOFT, PLY), (0.0, 0.3)), 0.04)
 
 
-def test_flattening_a_tape_strains_its_faces_by_half_thickness_over_radius():
+def test_flattening_a_tape_strains_its_faces_by_half_thickness_over_their_radius():
     faces = flattening_strain(TAPE)
+    outer, inner = (flattened_face(15.0, 0.1, 0.3, z) for z in (-0.05, 0.05))
+    # about t / 2 over the radius of the face, R -+ t / 2
+    assert (outer, inner) == pytest.approx((-0.05 / 15.05, 0.05 / 14.95), rel=2e-3)
     assert [(f.layer, f.face, f.material) for f in faces] == [(0, "away", "steel"), (0, "axle", "steel")]
-    assert faces[0].across == pytest.approx(
-        -0.05 / 15.0, rel=1e-9
-    )  # hollow toward the axle: that face stretches
-    assert faces[1].across == pytest.approx(0.05 / 15.0, rel=1e-9)
-    assert faces[0].along == pytest.approx(0.0, abs=1e-12)
-    assert faces[0].share == pytest.approx(0.05 / 15.0 / 0.007, rel=1e-9)
+    assert faces[0].across == pytest.approx(outer, rel=1e-6)  # hollow toward the axle: that face stretches
+    assert faces[1].across == pytest.approx(inner, rel=1e-6)
+    assert faces[0].along == pytest.approx(0.0, abs=2e-6)  # nu t^2 / 12 R^2, as the middle contracts across
+    assert faces[1].share == pytest.approx(inner / 0.007, rel=1e-6)
 
 
 def test_coiling_toward_the_axle_compresses_the_face_toward_it():
@@ -59,14 +62,18 @@ def test_coiling_toward_the_axle_compresses_the_face_toward_it():
 
 @pytest.mark.parametrize("problem", [TAPE, LAYERED], ids=["tape", "layered"])
 def test_no_axial_force_and_no_force_across(problem):
-    model, abd = problem.model, stack_laminate(problem.zones[0].stack).abd
+    model, stack = problem.model, problem.zones[0].stack
+    abd = curved_laminate(stack.z_edges, stack.plies, model.natural)
     held = pressed(problem, 0.12)
     bent = state_at(model, rest_state(model), 0.12)
     for strains in (held.strains, state_strains(model, bent)):
         v = strains.v
         free = np.einsum("gij,gj->gi", model.recovery, v)
-        full = np.stack([v[:, 0], free[:, 0], free[:, 1], v[:, 1], v[:, 2], 0.0 * v[:, 0]], axis=1)
-        force = full @ abd
+        k_q = v[:, 2] - model.natural[:, 1] * free[:, 0]
+        full = np.stack([v[:, 0], free[:, 0], free[:, 1], v[:, 1], k_q, 0.0 * v[:, 0]], axis=1)
+        force = np.einsum("gi,gij->gj", full, abd)
+        # what does work on e_q while the section's turn stays: force across less its moment's part
+        force[:, 1] -= model.natural[:, 1] * force[:, 4]
         scale = np.abs(force[:, 0]).max() + np.abs(abd[0]).max() * np.abs(v).max()
         np.testing.assert_allclose(force[:, 1:3], 0.0, atol=1e-9 * scale)
         axial = model.weights @ (
@@ -149,3 +156,43 @@ def test_curved_bar_stresses_balance_and_carry_the_moment():
     assert stress[-1] == pytest.approx(-6.0 / t**2 * bar.outer)
     with pytest.raises(InputError, match=r"radius .*thickness"):
         curved_bar(0.4, 1.0)
+
+
+@pytest.mark.parametrize("radius", [1.5, -1.5, 4.0])
+def test_a_layered_bend_against_an_integral_along_its_fibres(radius):
+    edges, young = (-0.5, 0.1, 0.5), (1000.0, 60.0)  # no lateral contraction: the section stays flat
+    bar = Bar(edges, young, 1.0 / radius)
+    layers = tuple(Material.isotropic(f"of {e:g}", e, 0.0, 1e-9, 1.0) for e in young)
+    problem = SectionProblem(
+        (SectionZone(-1.0, 1.0, Stack(np.array(edges), layers, (0.0, 0.0))),),
+        lambda q: (0.0 * q, 0.0 * q),
+        1.0 / radius,
+    )
+    rest = rest_state(problem.model)
+    assert rest.slope == pytest.approx(2.0 * bar.stiffness(), rel=1e-6)
+    change = 1e-5
+    bent = state_at(problem.model, rest, 1.0 / radius + change)
+    faces = layer_strains(problem, state_strains(problem.model, bent))
+    heights = [edges[face.layer + (face.face == "axle")] for face in faces]
+    assert [face.along for face in faces] == pytest.approx([bar.strain(change, z) for z in heights], rel=1e-4)
+
+
+def test_a_bend_that_is_straightened_strains_its_fibres_over_their_own_length():
+    # products of strains are left out: a third of the square of the strain; thin layers miss all of it
+    radius = 20.0
+    bar = Bar((-0.5, 0.5), (1000.0,), 1.0 / radius)
+    plain = Material.isotropic("plain", 1000.0, 0.0, 1e-9, 1.0)
+    problem = SectionProblem(
+        (SectionZone(-1.0, 1.0, Stack(np.array([-0.5, 0.5]), (plain,), (0.0,))),),
+        lambda q: (0.0 * q, 0.0 * q),
+        1.0 / radius,
+    )
+    straight = pressed(problem, 0.0)
+    # Winkler's E A e R; the energy left out is (t / 2R)^2
+    exact = 0.5 * 1000.0 * 2.0 * curved_bar(radius, 1.0).offset / radius
+    assert straight.energy == pytest.approx(exact * (1.0 - 0.25 / radius**2), rel=2e-5)
+    faces = {face.face: face.along for face in layer_strains(problem, straight.strains)}
+    for face, z in (("axle", 0.5), ("away", -0.5)):
+        exact = bar.strain(-1.0 / radius, z)
+        assert faces[face] == pytest.approx(exact, abs=0.4 * exact**2)
+    assert faces["axle"] > 0.5 / radius > abs(faces["away"])

@@ -37,7 +37,7 @@ def spine(modes=22, reach=2.0):
 
 TAPE = arc(15.0, 23.56, one_layer(STEEL, 0.1))
 TAPE_CURVE = moment_curve(TAPE)
-SNAPPY = arc(20.0, 101.0, one_layer(CARD, 0.74), rest=0.005)  # nearly closed and slightly bent: it jumps
+SNAPPY = arc(20.0, 101.0, one_layer(CARD, 0.76), rest=0.005)  # nearly closed and slightly bent: it jumps
 SNAPPY_CURVE = moment_curve(SNAPPY)
 
 

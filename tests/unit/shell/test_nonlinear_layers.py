@@ -3,13 +3,16 @@ one."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from fem.design.material import Material, laminate
+from fem.design.curved_layers import curved_laminate
+from fem.design.material import Material
 from fem.mesh.bicubic import build_grid
 from fem.shell.constraints import built_in, hold, rigid_edge
-from fem.shell.energy import build_shell, isotropic, stiffness
+from fem.shell.energy import build_shell, isotropic
 from fem.shell.nonlinear_layers import Hooke, LayeredShell, Ply, Softening
 from fem.solvers.constraints import ABOUT_AXIS, ANY
 from fem.solvers.newton import follow
@@ -30,9 +33,14 @@ def _bent(shell) -> np.ndarray:
 
 
 def test_linear_plies_give_the_laminate(grid) -> None:
-    layers = laminate([-0.4, 0.1, 0.4], [SOFT, PLY])
-    plain = build_shell(grid, cylinder(9.0), stiffness(layers.A, layers.B, layers.D))
-    thick = LayeredShell(plain, [Ply(Hooke(SOFT), -0.4, 0.1), Ply(Hooke(PLY), 0.1, 0.4)], points=2)
+    # the cylinder's normal a_1 x a_2 points away from its axis, which lies along parameter 1
+    law = curved_laminate([-0.4, 0.1, 0.4], [SOFT, PLY], np.array([0.0, -1.0 / 9.0]))
+    plain = build_shell(grid, cylinder(9.0), law)
+    # the rest surface is interpolated over a third of a radian: its curvature is 1 / 9 within .5 %
+    assert plain.natural_curvature[..., 1] == pytest.approx(np.full((4, 9), -1.0 / 9.0), rel=6e-3)
+    exact = curved_laminate([-0.4, 0.1, 0.4], [SOFT, PLY], plain.natural_curvature)
+    plain = replace(plain, laminate=exact)
+    thick = LayeredShell(plain, [Ply(Hooke(SOFT), -0.4, 0.1), Ply(Hooke(PLY), 0.1, 0.4)], points=8)
     x = _bent(plain)
     a, b = plain.evaluate(x, 2), thick.evaluate(x, 2)
     assert b.energy == pytest.approx(a.energy, rel=1e-12)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from thick_bends import Bar
 
 from fem.core.errors import InputError
 from fem.design.layup import Layer
@@ -16,7 +18,7 @@ from fem.design.strip import Station, Strip
 from fem.shell.fields import layer_fields, surface_strain
 from fem.shell.static_drive import TrialSettings
 from fem.shell.strip_shell import StripMesh, strip_shell
-from fem.shell.trials import PressAt, bend, column, press
+from fem.shell.trials import PressAt, bend, coil, column, press
 
 SOFT = Material.isotropic("soft", 80.0, 0.4, 1.2e-9, 0.2)
 STIFF = Material.isotropic("stiff", 2000.0, 0.35, 1.2e-9, 0.02)
@@ -129,3 +131,30 @@ def test_layer_fields_are_hooke_and_name_their_heights(flat) -> None:
     assert max(np.nanmax(low.share), np.nanmax(high.share)) == pytest.approx(
         np.abs(surface_strain(flat, trial.states[-1])).max() / 0.2, rel=1e-6
     )
+
+
+@pytest.mark.parametrize("angle", [1.0, -1.0])
+def test_a_layered_tight_bend_against_an_integral_along_its_fibres(angle: float, tmp_path: Path) -> None:
+    young, edges, radius, turn = (1000.0, 60.0), (-0.5, 0.1, 0.5), 1.5, 1e-4
+    layers = tuple(
+        Layer(Material.isotropic(f"of {e:g}", e, 0.0, 1e-9, 1.0), b - a)
+        for e, a, b in zip(young, edges[:-1], edges[1:], strict=True)
+    )
+    strip = Strip(Runs((BendRun(angle, radius),), 0.0), Flat(), 1.0, 1, layers)
+    model = strip_shell(strip, StripMesh(across=2, half=True, cache=tmp_path))
+    trial = coil(model, [turn], TrialSettings())
+    bar, change = Bar(edges, young, angle / radius), turn / radius
+    assert trial.moment[-1] / change == pytest.approx(bar.stiffness(), rel=1e-3)
+    middle = len(model.shell.grid.dofs) // 2
+    for field in layer_fields(model, trial.states[-1]):
+        found = float(field.strain[middle, :, 0].mean())
+        assert found == pytest.approx(bar.strain(change, field.height), rel=1e-3)
+
+
+def test_natural_curvature_is_that_of_the_strip_on_the_shells_side(bent_strip: Strip, tmp_path: Path) -> None:
+    uniform = replace(bent_strip, stations=())
+    model = strip_shell(uniform, StripMesh(cache=tmp_path))
+    s, q = np.moveaxis(model.shell.grid.points, -1, 0)
+    own = -model.shell.natural_curvature  # the shell's normal points away from the axle
+    assert own[..., 1] == pytest.approx(uniform.natural_curvature(s, q)[..., 1], abs=3e-4)
+    assert own[..., 0] == pytest.approx(uniform.natural_curvature(s, q)[..., 0], abs=2e-3)

@@ -217,7 +217,8 @@ def test_energy_that_drifts_away_ends_a_run_as_numerical(
 def test_the_first_row_beyond_the_motor_lies_just_beyond_it(tmp_path: Path, ran: Ran) -> None:
     _, _, log, _ = ran
     push = [row["torque_Nmm"] for row in log.rows if row["phase"] == DEPLOY]
-    stall = 0.8 * max(push)
+    # hardest in the last row, which other steps reach a little earlier or later: well below that
+    stall = 0.5 * max(push)
     first = next(torque for torque in push if torque > stall)
     motor = f"[motor]\nstall_torque = {stall}\nno_load_speed = 100.0"
     model = build_rod_model(small_case(tmp_path, extra=motor))
