@@ -17,7 +17,7 @@ import numpy as np
 from fem.case.definition import Case
 from fem.contact.settings import ContactSettings
 from fem.contact.surroundings import MASS_SHARE, ONSET, SINK, SLIP, split, surrounding_walls
-from fem.core.term import Array, FrictionTerm, Index, Term
+from fem.core.term import Array, DeadLoad, FrictionTerm, Index, Term
 from fem.design.obstacle import Wall
 from fem.mesh.line_mesh import SizeField, Zone, line_mesh
 from fem.results.result import Quantity
@@ -26,7 +26,7 @@ from fem.rod.constraints import line_unknowns, section_unknowns
 from fem.rod.drives import PushDrive
 from fem.rod.energy import CorotatingNodes, Rod, RodEnergy, SnapTest, build_rod, flat_amplitudes, rest_state
 from fem.rod.fields import RodFields, RodState, RodSummary
-from fem.rod.loads import RodDeadLoad, point_load, weight
+from fem.rod.loads import point_load, weight
 from fem.rod.self_contact import RodSelfContact
 from fem.rod.wall_contact import RodWallContact, contact_points
 from fem.solvers.implicit_dynamics import Motion, mass_blocks
@@ -145,11 +145,11 @@ class RodModel:
         """Numbers that only this model has: none."""
         return {}
 
-    def weight(self, gravity: Array) -> RodDeadLoad:
+    def weight(self, gravity: Array) -> DeadLoad:
         """The strip's weight for an acceleration (2,) [mm/s^2] in (x, y)."""
         return weight(self.rod, gravity)
 
-    def point_load(self, station: float, force: Array) -> RodDeadLoad:
+    def point_load(self, station: float, force: Array) -> DeadLoad:
         """A dead force (3,) [N] at a station [mm] of the mid-line; the rod has nothing to feel the part
         across its plane with.
         """

@@ -114,12 +114,14 @@ def strain_share(curve: LoadCurve) -> float:
 def critical_force(word: Status, curve: LoadCurve) -> Quantity:
     """What a column carries before it buckles; word: how the push ended."""
     peak = curve.first_peak()
+    if word == Status.BUCKLED and curve.against.max() <= 0.0:
+        return Quantity(float(curve.against.max()), "N", "its own weight is more than it carries")
     if word != Status.BUCKLED:
         held = word == Status.HELD
         return Quantity(math.nan, "N", "did not buckle as far as it was pushed" if held else word)
     if peak is None:
-        return Quantity(float(np.abs(curve.load).max()), "N", "largest push: it gives way smoothly")
-    return Quantity(float(abs(curve.load[peak])), "N", "push at which it gives way")
+        return Quantity(float(curve.against.max()), "N", "largest push: it gives way smoothly")
+    return Quantity(float(curve.against[peak]), "N", "push at which it gives way")
 
 
 def sentence(word: Status, numbers: Mapping[str, Quantity], rules: BenchRules, curve: LoadCurve) -> str:

@@ -4,7 +4,8 @@
 and shell. In the air the rod moves slowly by the stepper, while the shell, whose steps are dear, goes through
 static states; both leave the same `LoadCurve`.
 
-A grip takes a section as it lies when it closes: nothing pulls before the test starts. The root, and both
+A grip takes a section as it lies when it closes: nothing pulls before the test starts. Both grips of a column
+close on the strip as it is made; its weight then comes to act between them. The root, and both
 ends of a clamped column, are pressed flat first, as the axle does; the other grips keep the section's own
 shape. A fixture is at rest when it is handed over.
 """
@@ -50,6 +51,10 @@ COIL_ELEMENT = 0.4
 TOO_FAR = 0.5
 """Move of a pressed station, over its distance from the root, by which it must hold its load."""
 FLATTENING = 8
+FIRST_SHORTENING = 0.1
+"""First step of a column, as a share of the shortening at which the flat strip buckles: the start of its
+curve, by which giving way is told, must lie before that.
+"""
 
 
 @dataclass(frozen=True)
@@ -108,8 +113,7 @@ def rod_bend(case: Case) -> Fixture:
     assert isinstance(push, Bend)
     station = case.strip.length if push.station is None else push.station
     model = build_rod_model(case, surrounded=False, nodes=(station,))
-    rod, root = model.rod, model.clamp()
-    stepper = assemble(model, root)
+    rod, stepper = model.rod, _by_its_root(model)
     if not isinstance(stepper, str):
         node = int(np.argmin(np.abs(rod.nodes - station)))
         held = section_unknowns if push.grip == "rigid" else plane_unknowns
@@ -128,6 +132,15 @@ def shell_bend(case: Case, progress: Progress) -> LoadCurve:
     settings = replace(air.telling(push.angle, "turned {:.3f} rad"), sections=push.grip)
     trial = trials.bend(air.body, levels(push.angle), settings, push.station, air.start)
     return air.curve(trial, trial.drive, trial.moment)
+
+
+def _by_its_root(model: RodModel) -> Stepper | str:
+    """The strip with its root pressed flat and held, at rest under its weight before anything grips it."""
+    stepper = assemble(model, model.clamp())
+    if isinstance(stepper, str) or not model.case.weight.acts:
+        return stepper
+    stepper.u, trouble = at_rest(model, stepper.u)
+    return f"the strip could not be brought to rest: {trouble}" if trouble else stepper
 
 
 def _turned_at(model: RodModel, node: int, held: list[int], u: Array, clamped: bool) -> Stepper | str:
@@ -187,7 +200,8 @@ def rod_column(case: Case) -> Fixture:
     """Two grips on the strip up to its free length come together along the line between them."""
     push = case.push
     assert isinstance(push, Column)
-    model = build_rod_model(part_of(case, push.free_length), surrounded=False)
+    case = part_of(case, push.free_length)
+    model = build_rod_model(weightless(case), surrounded=False)
     rod, last = model.rod, len(model.rod.nodes) - 1
     ends = model.start.reshape(-1, rod.fields, 2)[[0, last], :2, 0]
     across = np.array([ends[0, 1] - ends[1, 1], ends[1, 0] - ends[0, 0]]) / np.linalg.norm(ends[1] - ends[0])
@@ -196,6 +210,8 @@ def rod_column(case: Case) -> Fixture:
     u, trouble = _closed(model, last) if clamped else (model.start, "")
     if trouble:
         return Fixture(model, f"the strip could not be gripped: {trouble}", push.shortening)
+    if case.weight.acts:
+        model.motion.add(model.weight(np.array(case.weight.acceleration())))
     held = [*section_unknowns(rod, 0), *section_unknowns(rod, last)]
     for node in (0, last):
         held += line_unknowns(rod, node) if clamped else [rod.index(node, 0), rod.index(node, 1)]
@@ -205,9 +221,17 @@ def rod_column(case: Case) -> Fixture:
     grip = ColumnGrip(places, index, u[index], line / np.linalg.norm(line))
     model.motion.prescribe(index, only=True)
     u, trouble = at_rest(model, u)
+    if trouble:
+        return Fixture(model, f"the strip could not be brought to rest: {trouble}", push.shortening)
     stepper = begun(model, grip, u)
     stepper.force = grip.force(u, model.motion.total(u, 1).gradient, 0.0)
-    return Fixture(model, stepper, push.shortening)
+    first = FIRST_SHORTENING * math.pi**2 * case.strip.thickness**2 / (12.0 * model.length)
+    return Fixture(model, stepper, push.shortening, first=first)
+
+
+def weightless(case: Case) -> Case:
+    """The case without weight: grips close on a strip as it is made, then its weight comes to act."""
+    return replace(case, weight=replace(case.weight, acts=False))
 
 
 def shell_column(case: Case, progress: Progress) -> LoadCurve:
@@ -216,10 +240,10 @@ def shell_column(case: Case, progress: Progress) -> LoadCurve:
     assert isinstance(push, Column)
     case = part_of(case, push.free_length)
     flat = (0, -1) if push.ends == "clamped" else ()
-    air = shell_in_air(case, air_mesh(case), flat, progress)
+    air = shell_in_air(weightless(case), air_mesh(case), flat, progress)
     if isinstance(air, LoadCurve):
         return air
-    settings = air.telling(push.shortening, "shortened {:.3f} mm")
+    settings = air.weighed(case).telling(push.shortening, "shortened {:.3f} mm")
     trial = trials.column(air.body, dense_levels(push.shortening), settings, push.ends, air.start)
     return air.curve(trial, trial.drive, trial.force @ trials.chord(air.body, air.start))
 
@@ -289,7 +313,7 @@ def rod_press(case: Case) -> Fixture:
     """One station pushed through a spring, the strip held by its flattened root alone."""
     _, station = _pressed(case)
     model = build_rod_model(case, surrounded=False, nodes=(station,))
-    stepper = assemble(model, model.clamp())
+    stepper = _by_its_root(model)
     if not isinstance(stepper, str):
         stepper = _pressed_by_spring(model, case, stepper.u)
     return Fixture(model, stepper, TOO_FAR * station)
@@ -311,7 +335,7 @@ def shell_press(case: Case, progress: Progress) -> LoadCurve:
 def slot_press(case: Case, kind: str) -> Fixture:
     """One station pushed through a spring, the strip where it works, held by axle and slot."""
     push, station = _pressed(case)
-    model = bench_model(replace(case, weight=replace(case.weight, acts=False)), kind)
+    model = bench_model(weightless(case), kind)
     fixture = Fixture(model, assemble(model, model.clamp()), TOO_FAR * station)
     if isinstance(fixture.stepper, str):
         return fixture

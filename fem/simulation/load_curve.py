@@ -76,8 +76,7 @@ class LoadCurve:
         """
         if not self.load.size:
             return None
-        loads = math.copysign(1.0, self.control[-1]) * self.load
-        best = 0
+        loads, best = self.against, 0
         for i, load in enumerate(loads):
             if i - 1 in self.jumps:
                 return i - 1
@@ -93,7 +92,13 @@ class LoadCurve:
         """
         if self.load.size < 5 or self.control[-1] == 0.0:
             return False
-        return bool(abs(self.load[-1] / self.control[-1]) < 0.5 * abs(self.stiffness()))
+        grown = self.load[-1] - self.load[0]  # with weight, grips carry something before anything is driven
+        return bool(abs(grown / self.control[-1]) < 0.5 * abs(self.stiffness()))
+
+    @property
+    def against(self) -> Array:
+        """Load (n,), > 0 where it works against the push."""
+        return math.copysign(1.0, self.control[-1]) * self.load if self.load.size else self.load
 
     def reaches(self, rules: BenchRules) -> bool:
         """Whether the wanted load is reached, to 1 %, before the control has gone too far."""

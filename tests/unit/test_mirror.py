@@ -28,7 +28,6 @@ ELSEWHERE = {
     "contact.kernels.laws": "unit/rod/test_wall_contact.py",
     "contact.settings": "unit/rod/test_wall_contact.py",
     "contact.surroundings": "unit/rod/test_model.py",
-    "core.term": "unit/rod/test_energy.py",
     "core.user_folder": "unit/jit/test_cache.py",
     "jit.decorators": "unit/jit/test_cache.py",
     "linalg.kernels.dense_blocks": "unit/linalg/test_block_sparse.py",
