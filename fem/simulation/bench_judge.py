@@ -47,7 +47,7 @@ def bench_result(done: BenchRun, context: RunContext) -> Result:
     """Judge a push on the bench."""
     case, curve, rules = done.case, done.curve, done.rules
     word = status(rules, curve)
-    numbers = quantities(rules, curve)
+    numbers = {**quantities(rules, curve), **rules.numbers}
     text = sentence(word, numbers, rules, curve)
     if done.deployed is not None:
         numbers |= done.deployed.quantities()
@@ -141,7 +141,7 @@ def sentence(word: Status, numbers: Mapping[str, Quantity], rules: BenchRules, c
 def warnings(done: BenchRun) -> tuple[str, ...]:
     """What a reader of the result must know."""
     curve, lines = done.curve, [IN_THE_AIR] if done.in_the_air else []
-    lines += curve.cautions
+    lines += [*done.rules.told, *curve.cautions]
     turned = unit_of(done.rules.control) == "rad" and np.abs(curve.control).max(initial=0.0) > 2.0 * math.pi
     if turned and done.in_the_air:
         lines.append(WRAPS_CROSS)

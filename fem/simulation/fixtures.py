@@ -28,6 +28,7 @@ from fem.rod.energy import flat_amplitudes
 from fem.rod.model import RodModel, build_rod_model
 from fem.shell import trials
 from fem.simulation.assembly import assemble, begun
+from fem.simulation.coil_arc import uneven_arc
 from fem.simulation.deployed_shape import settled_shape
 from fem.simulation.grips import ColumnGrip, DriveGrip
 from fem.simulation.load_curve import BenchRules, LoadCurve
@@ -155,6 +156,16 @@ def _turned_at(model: RodModel, node: int, held: list[int], u: Array, clamped: b
 
 
 # ---- coil --------------------------------------------------------------------------------------------------
+
+
+def coil_rules(case: Case) -> BenchRules:
+    """The moment that winds a strip, and whether it is an even arc where it is wound to."""
+    push = case.push
+    assert isinstance(push, Coil)
+    uneven = uneven_arc(part_of(case, push.station), push.radius)
+    if uneven is None:
+        return bend_rules(case)
+    return replace(bend_rules(case), told=(uneven.sentence(),), numbers=uneven.quantities())
 
 
 def rod_coil(case: Case) -> Fixture:
@@ -371,7 +382,7 @@ def _gone(air: AirShell, states: Array, station: float, direction: float) -> Arr
 
 TESTS: tuple[BenchTest, ...] = (
     BenchTest(Bend, bend_rules, InAir(rod_bend, shell_bend)),
-    BenchTest(Coil, bend_rules, InAir(rod_coil, shell_coil)),
+    BenchTest(Coil, coil_rules, InAir(rod_coil, shell_coil)),
     BenchTest(Column, column_rules, InAir(rod_column, shell_column), slot_column),
     BenchTest(Press, press_rules, InAir(rod_press, shell_press), slot_press),
 )

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fem.core.term import Array
+from fem.results.result import Quantity
 from fem.simulation.strip_model import StripState
 
 FALL = 0.05
@@ -25,7 +26,8 @@ class BenchRules:
 
     control, load: columns of what is driven and of the load; buckles: giving way is buckling, a load that all
     but stops growing has given way too, and the result tells the critical force; wanted: load that is to be
-    reached, within a control `within` of the start; names: other names for some numbers of the result.
+    reached, within a control `within` of the start; names: other names for some numbers of the result; told,
+    numbers: what follows from the case without the push.
     """
 
     control: str
@@ -34,6 +36,8 @@ class BenchRules:
     wanted: float = math.inf
     within: float = math.inf
     names: Mapping[str, str] = field(default_factory=dict)
+    told: tuple[str, ...] = ()
+    numbers: Mapping[str, Quantity] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
