@@ -156,6 +156,16 @@ def flattened(model: StripShell, lines: tuple[int, ...], settings: TrialSettings
     return x
 
 
+def at_rest(model: StripShell, bodies: tuple[Carrier, ...], start: Array, settings: TrialSettings) -> Array:
+    """State (size,) to which a strip held by bodies comes under its dead loads, from a start; the start where
+    it finds no rest, which a trial from there then tells.
+    """
+    ends = _held(model, bodies, mirrored=False)
+    structure = Structure([model.shell, *settings.dead], ends, [], model.shell.weights)
+    rest = settle(structure, ends.reduce(start), 0.0, settings.solver(model))
+    return ends.expand(rest.point.u, 0.0) if rest.at_rest else start
+
+
 def _placed(body: RigidBody, x: Array) -> Array:
     """Unknowns (shift x, shift y, angle) that put a body on its carried middle in a state x."""
     now, was = x[body.dofs], body.vectors

@@ -53,6 +53,7 @@ ELSEWHERE = {
     "shell.loads": "unit/shell/test_energy.py",
     "shell.surface_points": "unit/shell/test_wall_contact.py",
     "shell.trials": "unit/shell/test_strip_shell.py",
+    "simulation.column_fixtures": "unit/simulation/test_fixtures.py",
     "simulation.grips": "unit/simulation/test_fixtures.py",
     "simulation.models": "unit/simulation/test_half_width.py",
     "simulation.run_context": "unit/simulation/test_run.py",
