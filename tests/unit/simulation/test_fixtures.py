@@ -23,7 +23,7 @@ from fem.simulation.fixtures import TESTS, bench_test
 from fem.simulation.grips import DriveGrip
 from fem.simulation.run_context import RunContext
 from fem.simulation.slow_drive import Fixture
-from fem.verification.sections import ArcStrip, wuest_moment
+from fem.verification.sections import ArcStrip, wuest_energy, wuest_moment
 
 FLAT = {"section_radius": 5000.0}
 STRAIGHT = {"runs": "{ straight = 60.0 }"}
@@ -57,6 +57,16 @@ def test_a_flat_strip_coils_to_its_radius_over_many_turns(tmp_path: Path) -> Non
     assert beam < moment < beam / (1 - 0.45**2) * 1.01
     assert result.quantities["energy_end_Nmm"].value == pytest.approx(0.5 * moment * 15.0, rel=0.02)
     assert WRAPS_CROSS in result.warnings
+
+
+@pytest.mark.parametrize("model", ["rod", "shell"])
+def test_a_flat_coil_stores_what_a_plate_with_curling_edges_does(tmp_path: Path, model: str) -> None:
+    # Ashwell 1950 (J. R. Aeronaut. Soc. 54:708), from memory; between beam and plate, which are 25 % apart
+    changes: dict[str, object] = {"section_radius": 1e5, "thickness": 0.4, "runs": "{ straight = 40.0 }"}
+    case = small_case(tmp_path, 'kind = "coil"\nradius = 5.0', **changes)
+    stored = run_bench(case, model, RunContext()).quantities["energy_end_Nmm"].value
+    exact = 40.0 * wuest_energy(ArcStrip(80.0, 0.45, 0.4, 1e6, 1e-5), 0.2, 1)
+    assert stored == pytest.approx(exact, rel=0.01)
 
 
 def test_a_coil_ends_at_its_station_and_leaves_the_rest_out(tmp_path: Path) -> None:
