@@ -23,7 +23,7 @@ from fem.simulation.grips import ColumnGrip
 from fem.simulation.load_curve import BenchRules, LoadCurve
 from fem.simulation.models import bench_model
 from fem.simulation.run_context import Progress
-from fem.simulation.slow_drive import SETTLING_TIME, Fixture, at_rest
+from fem.simulation.slow_drive import Fixture, at_rest
 from fem.simulation.static_bench import air_mesh, dense_levels, shell_in_air
 from fem.simulation.strip_model import StripModel
 
@@ -33,7 +33,8 @@ FIRST_SHORTENING = 0.1
 """First step of a column, as a share of the shortening at which the flat strip buckles: the start of its
 curve, by which giving way is told, must lie before that.
 """
-FLATTENING = 8
+FLATTENING, FLATTENING_TIME = 15, 1.0
+"""Steps in which both ends are pressed flat, and seconds of each: inertia must hold what is far from them."""
 SIDEWAYS = 1e-4
 """Load across the plane of the path, as a share of the force asked for: a thin strip may give way sideways,
 and a perfectly symmetric one would not find the way. The rod cannot leave its plane.
@@ -49,7 +50,16 @@ def part_of(case: Case, length: float | None) -> Case:
 
 def column_rules(case: Case) -> BenchRules:
     """A force that brings the ends together until the strip buckles."""
-    return BenchRules(case.push.control_column, case.push.load_column, buckles=True)
+    push = case.push
+    assert isinstance(push, Column)
+    return BenchRules(push.control_column, push.load_column, buckles=True, clamps=_clamps(case, push))
+
+
+def _clamps(case: Case, push: Column) -> tuple[float, ...]:
+    """Stations [mm] at which a column in the air is held by its whole section."""
+    if (push.held, push.ends) != ("clamped", "clamped"):
+        return ()
+    return (0.0, part_of(case, push.free_length).strip.length)
 
 
 def rod_column(case: Case) -> Fixture:
@@ -57,7 +67,7 @@ def rod_column(case: Case) -> Fixture:
     push = case.push
     assert isinstance(push, Column)
     case = part_of(case, push.free_length)
-    model = build_rod_model(weightless(case), surrounded=False)
+    model = build_rod_model(weightless(case), surrounded=False, clamps=_clamps(case, push))
     rod, last = model.rod, len(model.rod.nodes) - 1
     ends = model.start.reshape(-1, rod.fields, 2)[[0, last], :2, 0]
     across = np.array([ends[0, 1] - ends[1, 1], ends[1, 0] - ends[0, 0]]) / np.linalg.norm(ends[1] - ends[0])
@@ -96,7 +106,7 @@ def shell_column(case: Case, progress: Progress) -> LoadCurve:
     assert isinstance(push, Column)
     case = part_of(case, push.free_length)
     flat = (0, -1) if push.ends == "clamped" else ()
-    air = shell_in_air(weightless(case), air_mesh(case), flat, progress)
+    air = shell_in_air(weightless(case), air_mesh(case, clamps=_clamps(case, push)), flat, progress)
     if isinstance(air, LoadCurve):
         return air
     settings = air.weighed(case).telling(push.shortening, "shortened {:.3f} mm")
@@ -140,14 +150,20 @@ def _closed(model: RodModel, last: int) -> tuple[Array, str]:
     rod, motion = model.rod, model.motion
     held = [*line_unknowns(rod, 0), *section_unknowns(rod, 0), *section_unknowns(rod, last)]
     motion.prescribe(held, only=True)
-    u = model.start
+    u, opened = model.start, np.zeros((len(rod.nodes), rod.fields, 2))
+    for node in (0, last):  # the sections beside a grip open with it, or the first guess tears elements apart
+        away = (rod.nodes - rod.nodes[node]) / (0.5 * rod.strip.width)
+        near = np.stack([np.exp(-(away**2)), -4.0 * away / rod.strip.width * np.exp(-(away**2))], axis=1)
+        amplitudes = flat_amplitudes(rod, float(rod.nodes[node]))
+        opened[:, 2 : 2 + rod.modes] += amplitudes[:, None] * near[:, None]
     for part in np.linspace(0.0, 1.0, FLATTENING + 1)[1:]:
-        flat = u.copy()
+        flat = u + opened.ravel() / FLATTENING
         for node in (0, last):
             amplitudes = flat_amplitudes(rod, float(rod.nodes[node]))
             for mode in range(rod.modes):
                 flat[rod.index(node, 2 + mode)] = part * amplitudes[mode]
-        outcome = motion.step(u, np.zeros_like(u), SETTLING_TIME, flat)
+                flat[rod.index(node, 2 + mode, 1)] = 0.0
+        outcome = motion.step(u, np.zeros_like(u), FLATTENING_TIME, flat)
         if not outcome.accepted:
             return u, outcome.reason
         u = outcome.u

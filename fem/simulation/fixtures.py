@@ -95,7 +95,16 @@ class BenchTest:
 
 def bend_rules(case: Case) -> BenchRules:
     """A moment that turns a station."""
-    return BenchRules(case.push.control_column, case.push.load_column)
+    push = case.push
+    assert isinstance(push, Bend)
+    return BenchRules(push.control_column, push.load_column, clamps=_bend_clamps(case, push))
+
+
+def _bend_clamps(case: Case, push: Bend) -> tuple[float, ...]:
+    """Stations [mm] at which a bend holds the whole section."""
+    station = case.strip.length if push.station is None else push.station
+    root, turned = push.root != "free", push.grip == "rigid"
+    return ((0.0,) if root else ()) + ((station,) if turned else ())
 
 
 def rod_bend(case: Case) -> Fixture:
@@ -103,7 +112,8 @@ def rod_bend(case: Case) -> Fixture:
     push = case.push
     assert isinstance(push, Bend)
     station = case.strip.length if push.station is None else push.station
-    model = build_rod_model(case, surrounded=False, nodes=(station,))
+    clamps = _bend_clamps(case, push)
+    model = build_rod_model(case, surrounded=False, nodes=(station,), clamps=clamps)
     rod, flat = model.rod, push.root == "flat"
     node = int(np.argmin(np.abs(rod.nodes - station)))
     held = section_unknowns(rod, node) if push.grip == "rigid" else plane_unknowns(rod, node)
@@ -130,7 +140,8 @@ def shell_bend(case: Case, progress: Progress) -> LoadCurve:
     push = case.push
     assert isinstance(push, Bend)
     nodes = () if push.station is None else (push.station,)
-    air = shell_in_air(case, air_mesh(case, nodes=nodes), (0,) if push.root == "flat" else (), progress)
+    mesh = air_mesh(case, nodes=nodes, clamps=_bend_clamps(case, push))
+    air = shell_in_air(case, mesh, (0,) if push.root == "flat" else (), progress)
     if isinstance(air, LoadCurve):
         return air
     settings = replace(air.telling(push.angle, "turned {:.3f} rad"), sections=push.grip)
@@ -179,10 +190,11 @@ def coil_rules(case: Case) -> BenchRules:
     """The moment that winds a strip, and whether it is an even arc where it is wound to."""
     push = case.push
     assert isinstance(push, Coil)
+    rules = BenchRules(push.control_column, push.load_column)
     uneven = uneven_arc(part_of(case, push.station), push.radius)
     if uneven is None:
-        return bend_rules(case)
-    return replace(bend_rules(case), told=(uneven.sentence(),), numbers=uneven.quantities())
+        return rules
+    return replace(rules, told=(uneven.sentence(),), numbers=uneven.quantities())
 
 
 def rod_coil(case: Case) -> Fixture:
@@ -190,7 +202,7 @@ def rod_coil(case: Case) -> Fixture:
     push = case.push
     assert isinstance(push, Coil)
     refine = max(1.0, case.settings.element / (COIL_ELEMENT * push.radius))
-    model = build_rod_model(part_of(case, push.station), surrounded=False, refine=refine)
+    model = build_rod_model(part_of(case, push.station), surrounded=False, refine=refine, clamps=())
     rod, last = model.rod, len(model.rod.nodes) - 1
     model.motion.prescribe([], only=True)
     held = [*_plane_root(rod), *plane_unknowns(rod, last)]
@@ -224,13 +236,14 @@ def press_rules(case: Case) -> BenchRules:
     push, station = _pressed(case)
     names = {"stiffness_start": "stiffness_N_per_mm", "force_peak_N": "snap_load_N"}
     columns = (push.control_column, push.load_column)
-    return BenchRules(*columns, wanted=push.force, within=TOO_FAR * station, names=names)
+    clamps = (0.0,) if push.held == "clamped" else ()
+    return BenchRules(*columns, wanted=push.force, within=TOO_FAR * station, names=names, clamps=clamps)
 
 
 def rod_press(case: Case) -> Fixture:
     """One station pushed through a spring, the strip held by its flattened root alone."""
     _, station = _pressed(case)
-    model = build_rod_model(case, surrounded=False, nodes=(station,))
+    model = build_rod_model(case, surrounded=False, nodes=(station,), clamps=(0.0,))
     stepper = _by_its_root(model)
     if not isinstance(stepper, str):
         stepper = _pressed_by_spring(model, case, stepper.u)
@@ -241,7 +254,7 @@ def shell_press(case: Case, progress: Progress) -> LoadCurve:
     """The same, static, under a dead force."""
     push, station = _pressed(case)
     nodes = () if push.station is None else (push.station,)
-    air = shell_in_air(case, air_mesh(case, nodes=nodes), (0,), progress)
+    air = shell_in_air(case, air_mesh(case, nodes=nodes, clamps=(0.0,)), (0,), progress)
     if isinstance(air, LoadCurve):
         return air
     settings = air.telling(push.force, "pressed with {:.3f} N")

@@ -26,8 +26,8 @@ class BenchRules:
 
     control, load: columns of what is driven and of the load; buckles: giving way is buckling, a load that all
     but stops growing has given way too, and the result tells the critical force; wanted: load that is to be
-    reached, within a control `within` of the start; names: other names for some numbers of the result; told,
-    numbers: what follows from the case without the push.
+    reached, within a control `within` of the start; names: other names for some numbers of the result;
+    clamps: stations [mm] that rigid clamps hold; told, numbers: what follows from the case without the push.
     """
 
     control: str
@@ -36,6 +36,7 @@ class BenchRules:
     wanted: float = math.inf
     within: float = math.inf
     names: Mapping[str, str] = field(default_factory=dict)
+    clamps: tuple[float, ...] = ()
     told: tuple[str, ...] = ()
     numbers: Mapping[str, Quantity] = field(default_factory=dict)
 
