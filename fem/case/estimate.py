@@ -3,9 +3,9 @@
 The coil is taken as a tight spiral (its area is length times thickness), and the torque to wind it as the
 energy stored per length times the coil's radius (energy balance of a coil: Rimrott 1965, Mach. Des. 37:156;
 Seffen & Pellegrino 1999, Proc. R. Soc. A 455:1003; from memory). For that energy the edges may curl, as those
-of a wide plate do (Ashwell 1950); strains are those of the strip pressed flat. The torque is a lower bound:
-friction and the flattening at the slot come on top, and whether the strip comes out again is not answered
-here at all.
+of a wide plate do (Ashwell 1950, J. R. Aeronaut. Soc. 54:708, from memory); strains are those of the strip
+pressed flat. The torque is a lower bound: friction and the flattening at the slot come on top, and whether
+the strip comes out again is not answered here at all.
 """
 
 from __future__ import annotations

@@ -13,6 +13,7 @@ from small_cases import small_case
 from fem.core.errors import InputError
 from fem.design.environment import Weight
 from fem.design.loading import PUSHES, Coil, Winding
+from fem.results.outcome import Status
 from fem.results.result import Result
 from fem.rod.constraints import plane_unknowns, section_unknowns
 from fem.rod.drives import TurnDrive
@@ -138,7 +139,7 @@ def test_an_intact_strip_bends_to_the_peak_of_its_section(tmp_path: Path, model:
     exact = wuest_moment(strip, np.linspace(1e-5, 0.02, 4000), -1).max()
     case = small_case(tmp_path, roots("free"), **INTACT)
     result = run_bench(case, model, RunContext())
-    assert result.status == "snapped"
+    assert result.status == Status.SNAPPED
     assert -result.quantities["moment_peak_Nmm"].value == pytest.approx(exact, rel=0.015)
     flat = run_bench(small_case(tmp_path, roots("flat"), **INTACT), model, RunContext())
     assert np.abs(flat.path["moment_Nmm"]).max() < 0.8 * exact
