@@ -1,10 +1,11 @@
 """Hand estimates of a case: what can be told from cross-sections and dimensions, without a solve.
 
-The coil is taken as a tight spiral (its area is length times thickness), the strip in it as pressed flat, and
-the torque to wind it as the energy stored per length times the coil's radius (energy balance of a coil:
-Rimrott 1965, Mach. Des. 37:156; Seffen & Pellegrino 1999, Proc. R. Soc. A 455:1003; from memory). That is a
-lower bound: friction and the flattening at the slot come on top, and whether the strip comes out again is not
-answered here at all.
+The coil is taken as a tight spiral (its area is length times thickness), and the torque to wind it as the
+energy stored per length times the coil's radius (energy balance of a coil: Rimrott 1965, Mach. Des. 37:156;
+Seffen & Pellegrino 1999, Proc. R. Soc. A 455:1003; from memory). For that energy the edges may curl, as those
+of a wide plate do (Ashwell 1950, J. R. Aeronaut. Soc. 54:708, from memory); strains are those of the strip
+pressed flat. The torque is a lower bound: friction and the flattening at the slot come on top, and whether
+the strip comes out again is not answered here at all.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from fem.section_model.fold_model import SectionProblem
 from fem.section_model.fold_strain import (
     LayerStrain,
     flattening_strain,
+    free_coil,
     largest_share,
     layer_strains,
     pressed,
@@ -36,7 +38,8 @@ _LONG_STRAIN = 0.1
 class Place:
     """One characteristic station [mm]: middle of a straight (bend 0) or of a bend; worst strains there.
 
-    coil_radius [mm]: mid-plane radius at which the station lies in a tight coil; energy [N]: per length.
+    coil_radius [mm]: mid-plane radius at which the station lies in a tight coil; energy [N]: per length of
+    that coil, edges free.
     """
 
     bend: int
@@ -106,7 +109,7 @@ def characteristic_places(case: Case) -> list[Place]:
                 middle,
                 problem,
                 radius,
-                wound.energy,
+                free_coil(problem, radius).energy,
                 flat,
                 largest_share(layer_strains(problem, wound.strains)),
             )

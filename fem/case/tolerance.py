@@ -6,7 +6,8 @@ was not tried. Tolerances are therefore not for rounding. They are for honest ch
 order of steps, another start of an iteration) and as wide as numbers were seen to move with step and mesh:
 
 - 2 %: torque winding in, strain: what friction does not amplify.
-- 5 %: whatever is pushed out. Friction around the coil amplifies it, most of all just after reversal.
+- 5 %: whatever is pushed out. Friction around the coil amplifies it, most of all just after reversal. The
+  strain of a rigid grip itself, which hardly converges as elements shrink.
 - 1 mm: travel at which something happens; a step moves the strip by about that much.
 - 2 mm: the safe travel, which is searched to that.
 - 1 %: a bench push, which has no such friction; 2 to 3 % where axle and slot hold it.
@@ -62,6 +63,9 @@ TOLERANCES: dict[str, Tolerance] = {
     "axle_turns": Tolerance(0.01, 0.02),
     "strain_peak": Tolerance(0.02),
     "strain_share_peak": Tolerance(0.02),
+    "strain_share_clamp": Tolerance(0.05),
+    "moment_uniform_Nmm": BENCH,
+    "moment_steady_Nmm": BENCH,
     "casing_contact_peak_rad": Tolerance(0.05, 0.1),
     "curvature_peak_per_mm": Tolerance(0.03),
     "unstable_states": Tolerance(0.5, 10.0),

@@ -65,6 +65,22 @@ class Term(Protocol):
         ...
 
 
+@dataclass(frozen=True, eq=False)
+class DeadLoad:
+    """Forces (n,) on the unknowns that keep their direction, such as weight: energy -force . u, which counts
+    from where all unknowns are zero.
+    """
+
+    force: Array
+
+    def evaluate(self, u: Array, order: int) -> Evaluation:  # noqa: ARG002 - linear at any order
+        """Energy [N mm] and gradient; there is no tangent."""
+        return Evaluation(-float(self.force @ u), -self.force)
+
+    def __add__(self, other: DeadLoad) -> DeadLoad:
+        return DeadLoad(self.force + other.force)
+
+
 class FrictionTerm(Protocol):
     """A contribution with friction and its history: contact with walls, contact of the strip with itself."""
 

@@ -71,6 +71,8 @@ class Bend:
     angle [rad]: end rotation; positive curls the strip the way the coil turns. station [mm from the root]:
     where the turning grip sits; None: the tip. The grip may slide along, so no axial force arises. grip:
     "rigid" keeps the shape the section has where it is gripped, "free" keeps it plane but lets it flatten.
+    root: "flat", pressed flat as on the axle; "rigid" or "free", as the grip, on a section that nothing has
+    flattened: the largest moment of the strip itself is that of "free" at both.
     """
 
     kind: ClassVar[str] = "bend"
@@ -79,6 +81,7 @@ class Bend:
     angle: Angle = math.pi / 2
     station: Length | None = None
     grip: Literal["rigid", "free"] = "rigid"
+    root: Literal["flat", "rigid", "free"] = "flat"
 
 
 @dataclass(frozen=True)

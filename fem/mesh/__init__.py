@@ -2,4 +2,4 @@
 the finite elements: cubic Hermite lines, bicubic rectangles.
 """
 
-__all__ = ["bicubic", "developed_mesh", "generator", "hermite_line", "line_mesh"]
+__all__ = ["bicubic", "clamp_layer", "developed_mesh", "generator", "hermite_line", "line_mesh"]

@@ -94,6 +94,7 @@ LISTED = (
     PathColumn("strain_share", "largest |strain| as a share of its material's limit"),
     PathColumn("strain_station_mm", "where that is, from the root"),
     PathColumn("energy_strain_Nmm", "elastic energy stored in the strip"),
+    PathColumn("energy_load_Nmm", "potential energy of weight and other dead loads since the start"),
     PathColumn("energy_contact_Nmm", "energy stored in contact springs"),
     PathColumn("energy_kinetic_Nmm", "kinetic energy", bookkeeping=True),
     PathColumn("work_in_Nmm", "work done on the strip since the start"),

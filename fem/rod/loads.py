@@ -11,22 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fem.core.term import Array, Blocks, Evaluation, Index
+from fem.core.term import Array, Blocks, DeadLoad, Evaluation, Index
 from fem.rod.energy import Rod
 
 
-@dataclass(frozen=True, eq=False)
-class RodDeadLoad:
-    """Forces (n,) that do not depend on the state: energy -force . u (up to a constant)."""
-
-    force: Array
-
-    def evaluate(self, u: Array, order: int) -> Evaluation:
-        """Energy [N mm] and gradient; there is no tangent."""
-        return Evaluation(-float(self.force @ u), -self.force if order > 0 else np.zeros_like(self.force))
-
-
-def point_load(rod: Rod, station: float, force: Array) -> RodDeadLoad:
+def point_load(rod: Rod, station: float, force: Array) -> DeadLoad:
     """A dead force (2,) [N] in (x, y) at a station [mm] of the mid-line."""
     if not 0.0 <= station <= rod.nodes[-1]:
         raise ValueError(
@@ -36,10 +25,10 @@ def point_load(rod: Rod, station: float, force: Array) -> RodDeadLoad:
     result = np.zeros(rod.size)
     for axis in range(2):
         result[rod.dofs[element[0], 4 * axis : 4 * axis + 4]] = force[axis] * shape[0, 0]
-    return RodDeadLoad(result)
+    return DeadLoad(result)
 
 
-def weight(rod: Rod, gravity: Array) -> RodDeadLoad:
+def weight(rod: Rod, gravity: Array) -> DeadLoad:
     """The strip's weight for an acceleration (2,) [mm/s^2] in (x, y), acting at the mid-line of each section.
 
     Mass per length is that of the rest surface: the integral across of mass per area times 1 - curvature
@@ -51,7 +40,7 @@ def weight(rod: Rod, gravity: Array) -> RodDeadLoad:
     result = np.zeros(rod.size)
     for axis in range(2):
         np.add.at(result, rod.dofs[:, 4 * axis : 4 * axis + 4], gravity[axis] * line)
-    return RodDeadLoad(result)
+    return DeadLoad(result)
 
 
 def _slopes(rod: Rod, node: int) -> Index:

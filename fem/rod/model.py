@@ -18,8 +18,9 @@ from fem.case.definition import Case
 from fem.contact.settings import ContactSettings
 from fem.contact.state import ContactRecord
 from fem.contact.surroundings import MASS_SHARE, ONSET, SINK, SLIP, split, surrounding_walls
-from fem.core.term import Array, FrictionTerm, Index, Term
+from fem.core.term import Array, DeadLoad, FrictionTerm, Index, Term
 from fem.design.obstacle import Wall
+from fem.mesh.clamp_layer import clamp_zones, clear_stations
 from fem.mesh.line_mesh import SizeField, Zone, line_mesh
 from fem.results.result import Quantity
 from fem.rod.axle_clamp import RodAxleClamp
@@ -27,7 +28,7 @@ from fem.rod.constraints import line_unknowns, section_unknowns
 from fem.rod.drives import PushDrive
 from fem.rod.energy import Rod, RodEnergy, SnapTest, build_rod, flat_amplitudes, rest_state
 from fem.rod.fields import RodFields, RodState, RodSummary
-from fem.rod.loads import RodDeadLoad, point_load, weight
+from fem.rod.loads import point_load, weight
 from fem.rod.predictors import CorotatingNodes, sliding_through
 from fem.rod.self_contact import RodSelfContact
 from fem.rod.wall_contact import RodWallContact, contact_points
@@ -48,7 +49,7 @@ class RodModel:
 
     walls, wraps: contact with surroundings and with itself, None where nothing may touch; root_radius [mm]:
     distance of the root's mid-line from the axle's centre; flat (modes,): opening amplitudes of the root
-    pressed flat; start (size,): the strip at rest below the axle.
+    pressed flat; start (size,): the strip at rest below the axle; clamps: stations [mm] of rigid clamps.
     """
 
     case: Case
@@ -61,6 +62,7 @@ class RodModel:
     flat: Array
     start: Array
     warnings: tuple[str, ...]
+    clamps: tuple[float, ...] = ()
     kind: ClassVar[str] = "rod"
 
     @property
@@ -93,6 +95,9 @@ class RodModel:
     def fields(self) -> RodFields:
         """Tables to read states with."""
         stations = np.linspace(0.0, self.length, FIELD_STATIONS)
+        for clear in clear_stations(self.case.strip, self.clamps):
+            nearest = round(clear / stations[-1] * (FIELD_STATIONS - 1))
+            stations[min(max(nearest, 1), FIELD_STATIONS - 2)] = clear
         return RodFields.build(self.rod, stations, HALF_WIDTH_POINTS)
 
     def walls_at(self, opening: float) -> tuple[Wall, ...]:
@@ -137,11 +142,11 @@ class RodModel:
         """Numbers that only this model has: none."""
         return {}
 
-    def weight(self, gravity: Array) -> RodDeadLoad:
+    def weight(self, gravity: Array) -> DeadLoad:
         """The strip's weight for an acceleration (2,) [mm/s^2] in (x, y)."""
         return weight(self.rod, gravity)
 
-    def point_load(self, station: float, force: Array) -> RodDeadLoad:
+    def point_load(self, station: float, force: Array) -> DeadLoad:
         """A dead force (3,) [N] at a station [mm] of the mid-line; the rod has nothing to feel the part
         across its plane with.
         """
@@ -164,24 +169,31 @@ class RodModel:
         return np.array(held, dtype=np.int64), np.array([place], dtype=np.int64)
 
 
-def size_field(case: Case, refine: float) -> SizeField:
-    """Longest element along the strip: fine on the root, at the slot, in bends; `refine` > 1 divides all
-    sizes.
+def size_field(case: Case, refine: float, clamps: tuple[float, ...] = ()) -> SizeField:
+    """Longest element along the strip: fine on the root, at the slot, in bends, finer still next to rigid
+    clamps at stations [mm]; `refine` > 1 divides all sizes but these.
     """
     st, strip = case.settings, case.strip
     fine, largest = st.element_fine / refine, st.element / refine
     zones = [Zone(0.0, case.slot_mouth, fine)]
     zones += [Zone(mark.start, mark.end, fine) for mark in strip.path.bends]
-    edges = tuple(float(s) for s in strip.zone_edges_s() if 0 < s < strip.length)
-    return SizeField(largest, tuple(zones), nodes=edges)
+    zones += clamp_zones(strip, clamps, fine)
+    edges = (float(s) for s in strip.zone_edges_s() if 0 < s < strip.length)
+    return SizeField(largest, tuple(zones), nodes=(*edges, *clear_stations(strip, clamps)))
 
 
 def build_rod_model(
-    case: Case, surrounded: bool = True, refine: float = 1.0, nodes: tuple[float, ...] = ()
+    case: Case,
+    surrounded: bool = True,
+    refine: float = 1.0,
+    nodes: tuple[float, ...] = (),
+    clamps: tuple[float, ...] = (),
 ) -> RodModel:
-    """The rod of a case; `surrounded` False leaves out axle, casing, slot, obstacles and self-contact."""
+    """The rod of a case; `surrounded` False leaves out axle, casing, slot, obstacles and self-contact; nodes,
+    clamps: stations [mm] that carry a node, and that a rigid clamp holds.
+    """
     st, strip = case.settings, case.strip
-    field = size_field(case, refine)
+    field = size_field(case, refine, clamps)
     mesh = line_mesh(strip.length, replace(field, nodes=(*field.nodes, *nodes)))
     rod = build_rod(strip, mesh.stations)
     energy = RodEnergy(rod)
@@ -203,7 +215,9 @@ def build_rod_model(
     start = rest_state(rod, place, strip.path.heading(rod.nodes))
     motion = _motion(case, rod, energy, walls, wraps)
     warnings = (mesh.warning,) if mesh.warning else ()
-    return RodModel(case, rod, energy, walls, wraps, motion, root, flat_amplitudes(rod, 0.0), start, warnings)
+    return RodModel(
+        case, rod, energy, walls, wraps, motion, root, flat_amplitudes(rod, 0.0), start, warnings, clamps
+    )
 
 
 def contact_settings(case: Case, rod: Rod) -> ContactSettings:

@@ -19,6 +19,8 @@ from fem.design.material import Laminate
 from fem.section_model.fold_model import SectionModel, SectionProblem, Strains
 from fem.section_model.moment_curvature import MomentCurve, SectionState, rest_state, state_at
 
+_TIGHTER = 2.0  # a coil that is unbent to its radius comes from a radius smaller by this
+
 
 @dataclass(frozen=True)
 class LayerStrain:
@@ -79,6 +81,21 @@ def pressed(problem: SectionProblem, curvature: float) -> Pressed:
             break
     strains = model.strains(flat, bend, stretch, curvature)
     return Pressed(curvature, stretch, model.energy(strains), strains)
+
+
+def free_coil(problem: SectionProblem, radius: float, direction: int = 1) -> SectionState:
+    """The section coiled to a mid-plane radius [mm] with edges free to curl: of the shapes that are reached
+    by bending from rest and by unbending from a tighter coil, the one of less energy.
+
+    Its energy per length is what a coil of that radius stores at least; pressed flat, as in `pressed`, it
+    stores more, up to the plate's 1 / (1 - nu^2) of a narrow beam.
+    """
+    if radius <= 0.0:
+        raise InputError(f"coil radius must be > 0 mm, got {radius:g}")
+    model, curvature = problem.model, direction / radius
+    bent = state_at(model, rest_state(model), curvature)
+    tight = state_at(model, bent, _TIGHTER * curvature)
+    return min(bent, state_at(model, tight, curvature), key=lambda state: state.energy)
 
 
 def flattening_strain(problem: SectionProblem) -> tuple[LayerStrain, ...]:

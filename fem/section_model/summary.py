@@ -26,6 +26,7 @@ from fem.section_model.fold_strain import (
     coil_strain,
     coiled_state,
     flattening_strain,
+    free_coil,
     largest_share,
     layer_strains,
     opening,
@@ -93,15 +94,16 @@ def section_summary(problem: SectionProblem, axle_radius: float) -> SectionSumma
     note = "pressed flat, path straight"
     found["flattening_energy"] = Estimate(flat.energy, "N mm/mm", note)
     found |= _strain_estimates("flattening", flattened, note)
-    note = f"pressed flat at mid-plane radius {radius:g} mm"
-    found["coil_energy"] = Estimate(coil.energy, "N mm/mm", note)
-    found["coil_push"] = Estimate(
-        coil.energy, "N", "axial force of a coil of fixed radius that unrolls by itself"
-    )
-    found["coil_torque"] = Estimate(coil.energy * radius, "N mm", "holds that coil, no friction")
-    found |= _strain_estimates("coil", coiled, note)
+    note = f"edges free at mid-plane radius {radius:g} mm"
+    energy = free_coil(problem, radius).energy
+    found["coil_energy"] = Estimate(energy, "N mm/mm", note)
+    found["coil_push"] = Estimate(energy, "N", "axial force of a coil of fixed radius that unrolls by itself")
+    found["coil_torque"] = Estimate(energy * radius, "N mm", "holds that coil, no friction")
     free = coil_strain(problem, radius, 1, curve.returning.nearest(1.0 / radius))
-    found |= _strain_estimates("coil_free_edges", free, f"edges free at mid-plane radius {radius:g} mm")
+    found |= _strain_estimates("coil_free_edges", free, note)
+    note = f"pressed flat at mid-plane radius {radius:g} mm"
+    found["coil_energy_pressed"] = Estimate(coil.energy, "N mm/mm", note)
+    found |= _strain_estimates("coil", coiled, note)
     found |= _stack_estimates(problem)
     there = tuple(f for f in folds.values() if f is not None)
     return SectionSummary(MappingProxyType(found), there, flattened, coiled, curve)

@@ -33,6 +33,8 @@ Law = Callable[[Array, Array], Array]
 Density = float | Callable[[Array, Array], Array]
 """Mass per rest area [tonne/mm^2], constant or by parameters."""
 
+LEAST_AREA = 1e-9
+"""Area per parameter area, over the product of the longest sides, below which a surface has no normal."""
 COARSEST_TURN = 0.45  # rad; an element that turns its normal by more bends the section off its shape
 
 
@@ -201,7 +203,8 @@ def build_shell(
 ) -> Shell:
     """Shell over a grid from a parametrised surface and a laminate, constant (6, 6) or by place.
 
-    Raises InputError if an element turns the rest normal so far that the section's shape is lost.
+    Raises InputError if the surface has no normal at a node, such as at a pole where parameter lines meet, or
+    if an element turns the rest normal so far that the section's shape is lost.
     """
     p1, p2 = grid.coordinates().T
     value, first, second, mixed = surface(p1, p2)
@@ -213,9 +216,25 @@ def build_shell(
         laminate = np.broadcast_to(law, (*shape, 6, 6))
     mass = density(grid.points[..., 0], grid.points[..., 1]) if callable(density) else np.full(shape, density)
     shell = Shell(grid, rest, laminate, mass)
+    _refuse_pole(shell)
     if check:
         _refuse_coarse(shell)
     return shell
+
+
+def _refuse_pole(shell: Shell) -> None:
+    node = shell.rest.reshape(-1, 4, 3)
+    area = np.linalg.norm(np.cross(node[:, 1], node[:, 2]), axis=1)
+    sides = np.nanmax(np.linalg.norm(node[:, 1:3], axis=2), axis=0)
+    lost = np.flatnonzero(~(area > LEAST_AREA * sides.prod()) | ~np.isfinite(node).all(axis=(1, 2)))
+    if lost.size:
+        places = shell.grid.coordinates()
+        p1, p2 = places[lost[0]]
+        raise InputError(
+            f"the surface has no normal at parameters ({p1:.6g}, {p2:.6g}) and {lost.size - 1} more nodes: "
+            "its parameter lines meet or lie along each other there, as at a pole; leave a hole around that "
+            "place, or take other parameters"
+        )
 
 
 def _refuse_coarse(shell: Shell) -> None:

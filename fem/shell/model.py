@@ -19,7 +19,7 @@ from fem.case.definition import Case
 from fem.contact.settings import ContactSettings
 from fem.contact.state import ContactRecord
 from fem.contact.surroundings import MASS_SHARE, ONSET, SINK, SLIP, split, surrounding_walls
-from fem.core.term import Array, FrictionTerm, Index, Term
+from fem.core.term import Array, DeadLoad, FrictionTerm, Index, Term
 from fem.design.obstacle import Wall
 from fem.mesh.developed_mesh import Part
 from fem.mesh.line_mesh import Zone
@@ -27,7 +27,7 @@ from fem.results.result import Quantity
 from fem.shell.axle_clamp import ShellAxleClamp
 from fem.shell.constraints import unknowns
 from fem.shell.drives import ShellPushDrive
-from fem.shell.loads import ShellDeadLoad, point_load, weight
+from fem.shell.loads import point_load, weight
 from fem.shell.measures import measured
 from fem.shell.motion import shell_motion
 from fem.shell.self_contact import ShellSelfContact
@@ -160,11 +160,11 @@ class ShellModel:
         """Numbers that only a shell has, of a run's rows, states and records of contact."""
         return measured(self, rows, states, records)
 
-    def weight(self, gravity: Array) -> ShellDeadLoad:
+    def weight(self, gravity: Array) -> DeadLoad:
         """The weight of the whole strip for an acceleration (2,) [mm/s^2] in (x, y)."""
-        return ShellDeadLoad(self.body.copies * weight(self.body.shell, np.array([*gravity, 0.0])).force)
+        return DeadLoad(self.body.copies * weight(self.body.shell, np.array([*gravity, 0.0])).force)
 
-    def point_load(self, station: float, force: Array) -> ShellDeadLoad:
+    def point_load(self, station: float, force: Array) -> DeadLoad:
         """A dead force (3,) [N] at a station [mm] of the mid-line."""
         return point_load(self.body.shell, (station, 0.0), force)
 

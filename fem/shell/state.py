@@ -146,6 +146,7 @@ def _layer_strain(model: StripShell, x: Array) -> Array:
 def _to_nodes(model: StripShell, values: Array, least: float = 0.0) -> Array:
     """Largest of the Gauss point values (ne, np) next to each node (n, m), at least `least`."""
     grid = model.shell.grid
-    worst = np.full(grid.nodes, least)
-    np.maximum.at(worst, grid.dofs[:, ::4] // 4, np.take_along_axis(values, model.next_to_nodes, axis=1))
+    worst, read = np.full(grid.nodes, least), model.read_at_nodes
+    beside = np.take_along_axis(values, model.next_to_nodes, axis=1)
+    np.maximum.at(worst, (grid.dofs[:, ::4] // 4)[read], beside[read])
     return worst.reshape(grid.stations.size, grid.across.size)

@@ -19,7 +19,7 @@ from fem.shell.fields import surface_strain
 from fem.shell.strip_shell import StripShell
 from fem.solvers.constraints import ABOUT_AXIS, ANY, HELD, Carrier, Ends, RigidBody
 from fem.solvers.newton import NewtonSettings, Point
-from fem.solvers.quasistatic import SettleSettings, Snap, follow_stable, settle
+from fem.solvers.quasistatic import Course, SettleSettings, Snap, follow_stable, settle
 from fem.solvers.static_problem import Structure
 
 Sections = Literal["rigid", "free"]
@@ -33,8 +33,8 @@ class Trial:
     """A driven trial of the whole strip.
 
     drive (n,): what was driven, in its own unit [rad, mm or N]; moment (n,) [N mm] about z and force (n, 3)
-    [N] of the driven end on the strip; energy (n,) [N mm]; strain (n,): worst surface strain; states (n,
-    size).
+    [N] of the driven end on the strip; energy (n,) [N mm], of it dead (n,) the potential of dead loads;
+    strain (n,): worst surface strain; states (n, size).
 
     stable (n,): True where the tangent is positive definite; iterations (n,) of the last solution.
     """
@@ -44,6 +44,7 @@ class Trial:
     moment: Array
     force: Array
     energy: Array
+    dead: Array
     strain: Array
     states: Array
     stable: Array
@@ -155,6 +156,16 @@ def flattened(model: StripShell, lines: tuple[int, ...], settings: TrialSettings
     return x
 
 
+def at_rest(model: StripShell, bodies: tuple[Carrier, ...], start: Array, settings: TrialSettings) -> Array:
+    """State (size,) to which a strip held by bodies comes under its dead loads, from a start; the start where
+    it finds no rest, which a trial from there then tells.
+    """
+    ends = _held(model, bodies, mirrored=False)
+    structure = Structure([model.shell, *settings.dead], ends, [], model.shell.weights)
+    rest = settle(structure, ends.reduce(start), 0.0, settings.solver(model))
+    return ends.expand(rest.point.u, 0.0) if rest.at_rest else start
+
+
 def _placed(body: RigidBody, x: Array) -> Array:
     """Unknowns (shift x, shift y, angle) that put a body on its carried middle in a state x."""
     now, was = x[body.dofs], body.vectors
@@ -197,11 +208,11 @@ class StaticFixture:
 
 
 def drive(model: StripShell, fixture: StaticFixture, levels: Array, settings: TrialSettings) -> Trial:
-    """Carry a fixture through its levels, at rest at each."""
+    """Carry a fixture through its levels, at rest at each; dead loads bring it to rest before the first."""
     shell = model.shell
     ends = _held(model, fixture.bodies, settings.mirrored)
     structure = Structure([shell, *settings.dead], ends, fixture.loads, shell.weights)
-    rows: list[tuple[float, Array, float, float, Array, bool, int]] = []
+    rows: list[tuple[float, Array, float, float, float, Array, bool, int]] = []
     copies = model.copies * (2 if settings.mirrored else 1)
 
     def watch(point: Point) -> None:
@@ -210,12 +221,14 @@ def drive(model: StripShell, fixture: StaticFixture, levels: Array, settings: Tr
         if model.half:
             force[2] = 0.0  # the mirrored half pulls the other way
         energy = copies * structure.stored(point.u, point.level)
+        dead = copies * sum(load.evaluate(x, 0).energy for load in settings.dead)
         strain = float(np.abs(surface_strain(model, x)).max())
         rows.append(
             (
                 model.copies * float(moment[2]),
                 model.copies * force,
                 energy,
+                dead,
                 strain,
                 x,
                 point.stable,
@@ -225,8 +238,14 @@ def drive(model: StripShell, fixture: StaticFixture, levels: Array, settings: Tr
         if settings.watch is not None:
             settings.watch(point.level)
 
-    course = follow_stable(structure, ends.reduce(fixture.start), levels, settings.solver(model), watch)
-    columns = [np.array([row[k] for row in rows]) for k in range(7)]
+    start, begun = ends.reduce(fixture.start), Course((), (), True, "", 0)
+    if settings.dead:
+        rest = settle(structure, start, 0.0, settings.solver(model))
+        start, begun = rest.point.u, Course((), (), rest.at_rest, rest.message, rest.factorisations)
+    course = begun
+    if begun.finished:
+        course = follow_stable(structure, start, levels, settings.solver(model), watch)
+    columns = [np.array([row[k] for row in rows]) for k in range(8)]
     return Trial(
         model,
         levels[: len(rows)],
@@ -237,6 +256,7 @@ def drive(model: StripShell, fixture: StaticFixture, levels: Array, settings: Tr
         columns[4],
         columns[5],
         columns[6],
+        columns[7],
         course.snaps,
         course.finished,
         course.message,

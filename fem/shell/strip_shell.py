@@ -14,14 +14,17 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fem.core.term import Array, Index
 from fem.design.strip import Strip
 from fem.mesh.bicubic import build_grid, shape_at
+from fem.mesh.clamp_layer import clamp_zones, clear_of, clear_stations
 from fem.mesh.developed_mesh import DevelopedMesh, Part, developed_mesh
 from fem.mesh.line_mesh import SizeField, Zone
 from fem.shell.energy import Shell, build_shell
 
+EDGE_GROWTH = 1.6  # of elements next to a free edge, from each to the next one inwards
 TURN_ACROSS = 0.28  # rad of section one element spans; interpolating the arc then costs less than 1e-5
 
 
@@ -30,7 +33,8 @@ class StripMesh:
     """How to divide a strip: `along` largest element [mm] (None: from the shape), `zones` with smaller ones,
     `across` elements over the width (None: from the section), `half`: only q >= 0 (for mirror symmetric use),
     `nodes` stations that must carry a line of nodes, `cache` folder of kept meshes (None: the user's),
-    `parts` of the strip that the mesh names besides layers and bends.
+    `parts` of the strip that the mesh names besides layers and bends, `clamps` stations that a rigid clamp
+    holds, next to which elements are smaller, `edge` elements at the free edges [mm] (None: no smaller ones).
     """
 
     along: float | None = None
@@ -40,16 +44,19 @@ class StripMesh:
     nodes: tuple[float, ...] = ()
     cache: Path | None = None
     parts: tuple[Part, ...] = ()
+    clamps: tuple[float, ...] = ()
+    edge: float | None = None
 
 
 @dataclass(frozen=True)
 class StripShell:
-    """The shell of a strip; `half` if only q >= 0 is there."""
+    """The shell of a strip; `half` if only q >= 0 is there; clamps: stations [mm] that rigid clamps hold."""
 
     strip: Strip
     shell: Shell
     half: bool
     warning: str | None
+    clamps: tuple[float, ...] = ()
 
     @property
     def copies(self) -> int:
@@ -77,6 +84,17 @@ class StripShell:
         away = corners[:, :, None] - grid.points[:, None]  # (ne, 4, np, 2)
         return np.asarray(np.argmin(np.linalg.norm(away, axis=-1), axis=-1))
 
+    @cached_property
+    def read_at_nodes(self) -> NDArray[np.bool_]:
+        """Whether strains of an element count at each of its corners (ne, 4): what happens within a thickness
+        of a clamp does not at the line of nodes where that stretch ends.
+        """
+        grid = self.shell.grid
+        corners = grid.coordinates()[grid.dofs[:, ::4] // 4][..., 0]
+        middle, thickness = corners.mean(axis=1), self.strip.thickness
+        within = ~clear_of(middle, self.clamps, thickness)
+        return np.asarray(~(within[:, None] & clear_of(corners, self.clamps, thickness)))
+
     def station(self, s: float) -> int:
         """Index of the line of nodes at station s [mm]; ValueError if there is none."""
         lines = self.shell.grid.stations
@@ -97,7 +115,9 @@ def size_field(strip: Strip, mesh: StripMesh) -> SizeField:
     near = 0.25 * strip.width  # the section changes fastest next to a grip
     for start in (0.0, strip.length - near):
         zones.append(Zone(start, start + near, min(largest, strip.width / 6.0)))
-    nodes = tuple(sorted({*mesh.nodes, *(float(s) for s in strip.zone_edges_s())}))
+    zones += clamp_zones(strip, mesh.clamps, largest)
+    edges = (float(s) for s in strip.zone_edges_s())
+    nodes = tuple(sorted({*mesh.nodes, *edges, *clear_stations(strip, mesh.clamps)}))
     return SizeField(largest, tuple(zones), 0.25, nodes)
 
 
@@ -117,11 +137,27 @@ def lines_across(strip: Strip, mesh: StripMesh) -> Array:
         share = max(1, round(count * (b - a) / (edges[-1] - edges[0])))
         pieces.append(np.linspace(a, b, share + 1)[:-1])
     lines = np.append(np.concatenate(pieces), edges[-1])
+    if mesh.edge is not None:
+        return _denser_at_edges(lines, mesh.edge)
     # pull the lines a little toward the free edges, where the section relaxes; layer edges stay
     if edges.size == (2 if mesh.half else 3):
         t = lines / half_width
         lines = half_width * np.sign(t) * (1.25 * np.abs(t) - 0.25 * t**2)
     return np.asarray(lines)
+
+
+def _denser_at_edges(lines: Array, size: float) -> Array:
+    """Grid lines across with elements next to the free edges divided until the outermost are `size` [mm] long
+    at most, each EDGE_GROWTH times its outer neighbour.
+    """
+    sides = [lines[-2:]] if lines[0] == 0.0 else [lines[1::-1], lines[-2:]]
+    made = [lines]
+    for inner, outer in sides:
+        span = abs(outer - inner)
+        count = math.ceil(math.log1p((EDGE_GROWTH - 1.0) * max(1.0, span / size)) / math.log(EDGE_GROWTH))
+        shares = (EDGE_GROWTH ** np.arange(1, count) - 1.0) / (EDGE_GROWTH**count - 1.0)
+        made.append(outer + (inner - outer) * shares)
+    return np.unique(np.concatenate(made))
 
 
 def mesh_of(strip: Strip, mesh: StripMesh) -> DevelopedMesh:
@@ -159,7 +195,7 @@ def strip_shell(strip: Strip, mesh: StripMesh | None = None) -> StripShell:
     shell = build_shell(grid, surface, law, mass)
     if strip.stations:
         shell = _with_fibre_axes(strip, shell)
-    return StripShell(strip, shell, mesh.half, developed.warning)
+    return StripShell(strip, shell, mesh.half, developed.warning, mesh.clamps)
 
 
 def _with_fibre_axes(strip: Strip, shell: Shell) -> Shell:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -20,6 +21,7 @@ from fem.shell.static_drive import (
     StaticFixture,
     Trial,
     TrialSettings,
+    at_rest,
     drive,
     flattened,
     grip,
@@ -30,7 +32,39 @@ from fem.shell.strip_shell import StripShell
 from fem.solvers.constraints import ABOUT_AXIS, ANY, DRIVEN, HELD, Carrier
 from fem.solvers.edge_constraints import PlaneEnd
 
-__all__ = ["PressAt", "Trial", "TrialSettings", "bend", "chord", "coil", "column", "flattened", "press"]
+__all__ = [
+    "BendRoot",
+    "PressAt",
+    "Trial",
+    "TrialSettings",
+    "bend",
+    "chord",
+    "coil",
+    "column",
+    "flattened",
+    "press",
+]
+
+
+@dataclass(frozen=True)
+class BendRoot:
+    """The root of a bend, in the state `start` (size,) (None: at rest): "rigid" keeps the shape its section
+    has there; "free" stays plane and square to the strip and is free to flatten.
+    """
+
+    sections: Literal["rigid", "free"] = "rigid"
+    start: Array | None = None
+
+    def carrier(self, model: StripShell, x: Array) -> Carrier:
+        """What holds the root as it lies in a state x."""
+        return grip(model, 0, "rigid", x) if self.sections == "rigid" else _held_plane(model, x)
+
+    def placed(self, model: StripShell, settings: TrialSettings) -> Array:
+        """The state in which the turning grip closes: the start, or at rest under dead loads, held by the
+        root.
+        """
+        x = model.shell.rest.ravel() if self.start is None else self.start
+        return at_rest(model, (self.carrier(model, x),), x, settings) if settings.dead else x
 
 
 def bend(
@@ -38,7 +72,7 @@ def bend(
     angles: Sequence[float] | Array,
     settings: TrialSettings,
     station: float | None = None,
-    start: Array | None = None,
+    held: BendRoot | None = None,
 ) -> Trial:
     """Turn one station (None: the tip) by angles [rad] against the held root; no force arises, only a moment.
 
@@ -46,7 +80,8 @@ def bend(
     of its section; "free": the section stays plane and square to the strip but deforms in its plane. With
     settings.mirrored the root is the middle of a strip twice as long, turned at both ends by these angles.
     """
-    x = model.shell.rest.ravel() if start is None else start
+    held = held or BendRoot()
+    x = held.placed(model, settings)
     index = -1 if station is None else model.station(station)
     across = HELD if settings.mirrored else ANY  # a mirrored strip has to be kept from rising as a whole
     shift = (ANY, across, HELD)
@@ -57,7 +92,7 @@ def bend(
         turned = _plane(model, index % model.shell.grid.stations.size, x, pinned=settings.mirrored)
     if settings.mirrored:
         return drive(model, StaticFixture((turned,), x, 0), np.asarray(angles, float), settings)
-    root = grip(model, 0, "rigid", x)
+    root = held.carrier(model, x)
     return drive(model, StaticFixture((root, turned), x, 1), np.asarray(angles, float), settings)
 
 
@@ -123,9 +158,14 @@ def coil(model: StripShell, angles: Sequence[float] | Array, settings: TrialSett
     It is a stretch of an endless uniform coil; length / angle is its radius.
     """
     x = model.shell.rest.ravel()
-    root = _plane(model, 0, x, pinned=True, angle=0.0, free_shift=(False, False, False))
+    root = _held_plane(model, x)
     turned = _plane(model, model.shell.grid.stations.size - 1, x)
     return drive(model, StaticFixture((root, turned), x, 1), np.asarray(angles, float), settings)
+
+
+def _held_plane(model: StripShell, x: Array) -> PlaneEnd:
+    """The root in the state x, which stays where it is, plane and square to the strip, free to flatten."""
+    return _plane(model, 0, x, pinned=True, angle=0.0, free_shift=(False, False, False))
 
 
 def _plane(

@@ -10,6 +10,7 @@ import numpy as np
 
 from fem.case.definition import Case
 from fem.core.term import Array
+from fem.mesh.clamp_layer import clear_of
 from fem.results.columns import unit_of
 from fem.results.outcome import Status
 from fem.results.result import Quantity, Result
@@ -47,7 +48,7 @@ def bench_result(done: BenchRun, context: RunContext) -> Result:
     """Judge a push on the bench."""
     case, curve, rules = done.case, done.curve, done.rules
     word = status(rules, curve)
-    numbers = quantities(rules, curve)
+    numbers = {**quantities(rules, curve), **strains(done), **rules.numbers}
     text = sentence(word, numbers, rules, curve)
     if done.deployed is not None:
         numbers |= done.deployed.quantities()
@@ -98,7 +99,6 @@ def quantities(rules: BenchRules, curve: LoadCurve) -> dict[str, Quantity]:
         f"{stem}_end_{ending}": load(-1),
         "energy_end_Nmm": Quantity(energy, "N mm", "stored in the strip"),
         "stiffness_start": Quantity(curve.stiffness(), f"{unit}/{way}"),
-        "strain_share_peak": Quantity(strain_share(curve), "", "of the material's limit"),
     }
     peak = curve.first_peak()
     if peak is not None:
@@ -106,20 +106,39 @@ def quantities(rules: BenchRules, curve: LoadCurve) -> dict[str, Quantity]:
     return {rules.names.get(name, name): number for name, number in numbers.items()}
 
 
-def strain_share(curve: LoadCurve) -> float:
-    """Largest strain of all states, as a share of a material's elastic limit."""
-    return max((float(state.strain_share.max()) for state in curve.states), default=0.0)
+def strains(done: BenchRun) -> dict[str, Quantity]:
+    """Largest strain of all states, as a share of a material's elastic limit: the strip's, and that of the
+    rigid clamps, within a thickness of them; none of fewer than two states.
+    """
+    if done.curve.load.size < 2:
+        return {}
+    numbers = {"strain_share_peak": Quantity(strain_share(done), "", "of the material's limit")}
+    if done.rules.clamps:
+        note = "of the material's limit, within one thickness of a clamp that does not give: not sure"
+        share = max(float(np.nanmax(state.strain_share)) for state in done.curve.states)
+        numbers["strain_share_clamp"] = Quantity(share, "", note)
+    return numbers
+
+
+def strain_share(done: BenchRun) -> float:
+    """Largest strain of the strip itself in all states, as a share of a material's elastic limit."""
+    clamps, thickness = done.rules.clamps, done.case.strip.thickness
+    states = done.curve.states
+    clear = [state.strain_share[clear_of(state.station, clamps, thickness)] for state in states]
+    return max((float(share.max(initial=0.0)) for share in clear), default=0.0)
 
 
 def critical_force(word: Status, curve: LoadCurve) -> Quantity:
     """What a column carries before it buckles; word: how the push ended."""
     peak = curve.first_peak()
+    if word == Status.BUCKLED and curve.against.max() <= 0.0:
+        return Quantity(float(curve.against.max()), "N", "its own weight is more than it carries")
     if word != Status.BUCKLED:
         held = word == Status.HELD
         return Quantity(math.nan, "N", "did not buckle as far as it was pushed" if held else word)
     if peak is None:
-        return Quantity(float(np.abs(curve.load).max()), "N", "largest push: it gives way smoothly")
-    return Quantity(float(abs(curve.load[peak])), "N", "push at which it gives way")
+        return Quantity(float(curve.against.max()), "N", "largest push: it gives way smoothly")
+    return Quantity(float(curve.against[peak]), "N", "push at which it gives way")
 
 
 def sentence(word: Status, numbers: Mapping[str, Quantity], rules: BenchRules, curve: LoadCurve) -> str:
@@ -139,11 +158,11 @@ def sentence(word: Status, numbers: Mapping[str, Quantity], rules: BenchRules, c
 def warnings(done: BenchRun) -> tuple[str, ...]:
     """What a reader of the result must know."""
     curve, lines = done.curve, [IN_THE_AIR] if done.in_the_air else []
-    lines += curve.cautions
+    lines += [*done.rules.told, *curve.cautions]
     turned = unit_of(done.rules.control) == "rad" and np.abs(curve.control).max(initial=0.0) > 2.0 * math.pi
     if turned and done.in_the_air:
         lines.append(WRAPS_CROSS)
-    share, closure = strain_share(curve), float(np.abs(curve.columns["audit_error"]).max(initial=0.0))
+    share, closure = strain_share(done), float(np.abs(curve.columns["audit_error"]).max(initial=0.0))
     if share > 1.0:
         lines.append(
             f"strain reaches {share:.2f} times a material's limit: the linear law is out of its range there"

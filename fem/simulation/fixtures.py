@@ -4,9 +4,9 @@
 and shell. In the air the rod moves slowly by the stepper, while the shell, whose steps are dear, goes through
 static states; both leave the same `LoadCurve`.
 
-A grip takes a section as it lies when it closes: nothing pulls before the test starts. The root, and both
-ends of a clamped column, are pressed flat first, as the axle does; the other grips keep the section's own
-shape. A fixture is at rest when it is handed over.
+A grip takes a section as it lies when it closes: nothing pulls before the test starts. The root, unless a
+bend wants it as it is made, and both ends of a clamped column are pressed flat first, as the axle does; the
+other grips keep the section's own shape. A fixture is at rest when it is handed over.
 """
 
 from __future__ import annotations
@@ -23,33 +23,36 @@ from fem.core.term import Array
 from fem.design.loading import Bend, Coil, Column, Press
 from fem.rod.constraints import line_unknowns, plane_unknowns, section_unknowns
 from fem.rod.drives import TurnDrive
-from fem.rod.energy import flat_amplitudes
+from fem.rod.energy import Rod
 from fem.rod.model import RodModel, build_rod_model
 from fem.shell import trials
-from fem.simulation.assembly import assemble, begun
+from fem.simulation.assembly import assemble
+from fem.simulation.coil_arc import uneven_arc
+from fem.simulation.column_fixtures import (
+    SIDEWAYS,
+    column_rules,
+    part_of,
+    rod_column,
+    shell_column,
+    slot_column,
+    weightless,
+)
 from fem.simulation.deployed_shape import settled_shape
-from fem.simulation.grips import ColumnGrip, DriveGrip
+from fem.simulation.grips import DriveGrip
 from fem.simulation.load_curve import BenchRules, LoadCurve
 from fem.simulation.models import bench_model
 from fem.simulation.run_context import Progress
-from fem.simulation.slow_drive import LARGEST_TURN, SETTLING_TIME, Fixture, at_rest, driven
-from fem.simulation.static_bench import LEVELS, AirShell, air_mesh, dense_levels, levels, shell_in_air
+from fem.simulation.slow_drive import LARGEST_TURN, Fixture, at_rest, driven
+from fem.simulation.static_bench import LEVELS, AirShell, air_mesh, levels, shell_in_air
 from fem.simulation.stepper import Stepper
 from fem.simulation.strip_model import StripModel
 
 DRIVE_STIFFNESS = 5000.0
 """Drive springs are this much stiffer than the flat strip, so that a load may fall after a snap."""
-IMPERFECTION = 1e-4
-"""Load across the middle of a column, as a share of Euler's load of the flat strip."""
-SIDEWAYS = 1e-4
-"""Load across the plane of the path, as a share of the force asked for: a thin strip may give way sideways,
-and a perfectly symmetric one would not find the way. The rod cannot leave its plane.
-"""
 COIL_ELEMENT = 0.4
 """Largest element of a coil, as a share of its radius."""
 TOO_FAR = 0.5
 """Move of a pressed station, over its distance from the root, by which it must hold its load."""
-FLATTENING = 8
 
 
 @dataclass(frozen=True)
@@ -87,34 +90,49 @@ class BenchTest:
         return self.slot(case, kind)
 
 
-def part_of(case: Case, length: float | None) -> Case:
-    """The case with the strip cut at `length` [mm] (None: whole)."""
-    if length is None or length >= case.strip.length * (1.0 - 1e-9):
-        return case
-    return replace(case, strip=case.strip.up_to(length))
-
-
 # ---- bend --------------------------------------------------------------------------------------------------
 
 
 def bend_rules(case: Case) -> BenchRules:
     """A moment that turns a station."""
-    return BenchRules(case.push.control_column, case.push.load_column)
+    push = case.push
+    assert isinstance(push, Bend)
+    return BenchRules(push.control_column, push.load_column, clamps=_bend_clamps(case, push))
+
+
+def _bend_clamps(case: Case, push: Bend) -> tuple[float, ...]:
+    """Stations [mm] at which a bend holds the whole section."""
+    station = case.strip.length if push.station is None else push.station
+    root, turned = push.root != "free", push.grip == "rigid"
+    return ((0.0,) if root else ()) + ((station,) if turned else ())
 
 
 def rod_bend(case: Case) -> Fixture:
-    """Root pressed flat and held, one station turned; nothing pulls along or across."""
+    """Root held, pressed flat or as it is made, one station turned; nothing pulls along or across."""
     push = case.push
     assert isinstance(push, Bend)
     station = case.strip.length if push.station is None else push.station
-    model = build_rod_model(case, surrounded=False, nodes=(station,))
-    rod, root = model.rod, model.clamp()
-    stepper = assemble(model, root)
-    if not isinstance(stepper, str):
-        node = int(np.argmin(np.abs(rod.nodes - station)))
-        held = section_unknowns if push.grip == "rigid" else plane_unknowns
-        stepper = _turned_at(model, node, held(rod, node), stepper.u, clamped=True)
-    return Fixture(model, stepper, push.angle)
+    clamps = _bend_clamps(case, push)
+    model = build_rod_model(case, surrounded=False, nodes=(station,), clamps=clamps)
+    rod, flat = model.rod, push.root == "flat"
+    node = int(np.argmin(np.abs(rod.nodes - station)))
+    held = section_unknowns(rod, node) if push.grip == "rigid" else plane_unknowns(rod, node)
+    u: Array | str
+    if flat:
+        stepper = _by_its_root(model)
+        u = stepper if isinstance(stepper, str) else stepper.u
+    else:
+        root = (
+            _plane_root(rod) if push.root == "free" else [*line_unknowns(rod, 0), *section_unknowns(rod, 0)]
+        )
+        model.motion.prescribe(root, only=True)
+        u, held = _sunk(model, model.start), [*root, *held]
+    return Fixture(model, u if isinstance(u, str) else _turned_at(model, node, held, u, flat), push.angle)
+
+
+def _plane_root(rod: Rod) -> list[int]:
+    """What a root holds that stays where it is, plane and square to the strip, and is free to flatten."""
+    return [rod.index(0, 0), rod.index(0, 1), rod.index(0, 1, 1), *plane_unknowns(rod, 0)]
 
 
 def shell_bend(case: Case, progress: Progress) -> LoadCurve:
@@ -122,12 +140,36 @@ def shell_bend(case: Case, progress: Progress) -> LoadCurve:
     push = case.push
     assert isinstance(push, Bend)
     nodes = () if push.station is None else (push.station,)
-    air = shell_in_air(case, air_mesh(case, nodes=nodes), (0,), progress)
+    mesh = air_mesh(case, nodes=nodes, clamps=_bend_clamps(case, push))
+    air = shell_in_air(case, mesh, (0,) if push.root == "flat" else (), progress)
     if isinstance(air, LoadCurve):
         return air
     settings = replace(air.telling(push.angle, "turned {:.3f} rad"), sections=push.grip)
-    trial = trials.bend(air.body, levels(push.angle), settings, push.station, air.start)
+    held = trials.BendRoot("free" if push.root == "free" else "rigid", air.start)
+    trial = trials.bend(air.body, levels(push.angle), settings, push.station, held)
     return air.curve(trial, trial.drive, trial.moment)
+
+
+def _by_its_root(model: RodModel) -> Stepper | str:
+    """The strip with its root pressed flat and held, at rest under its weight before anything grips it."""
+    stepper = assemble(model, model.clamp())
+    if isinstance(stepper, str):
+        return stepper
+    u = _sunk(model, stepper.u)
+    if not isinstance(u, str):
+        stepper.u = u
+        return stepper
+    return u
+
+
+def _sunk(model: RodModel, u: Array) -> Array | str:
+    """The state near u in which a strip held as it is prescribed lies under its weight; or why there is
+    none.
+    """
+    if not model.case.weight.acts:
+        return u
+    u, trouble = at_rest(model, u)
+    return f"the strip could not be brought to rest: {trouble}" if trouble else u
 
 
 def _turned_at(model: RodModel, node: int, held: list[int], u: Array, clamped: bool) -> Stepper | str:
@@ -144,16 +186,27 @@ def _turned_at(model: RodModel, node: int, held: list[int], u: Array, clamped: b
 # ---- coil --------------------------------------------------------------------------------------------------
 
 
+def coil_rules(case: Case) -> BenchRules:
+    """The moment that winds a strip, and whether it is an even arc where it is wound to."""
+    push = case.push
+    assert isinstance(push, Coil)
+    rules = BenchRules(push.control_column, push.load_column)
+    uneven = uneven_arc(part_of(case, push.station), push.radius)
+    if uneven is None:
+        return rules
+    return replace(rules, told=(uneven.sentence(),), numbers=uneven.quantities())
+
+
 def rod_coil(case: Case) -> Fixture:
     """Both ends plane, square to the strip and free to flatten; the root stays, the other end turns."""
     push = case.push
     assert isinstance(push, Coil)
     refine = max(1.0, case.settings.element / (COIL_ELEMENT * push.radius))
-    model = build_rod_model(part_of(case, push.station), surrounded=False, refine=refine)
+    model = build_rod_model(part_of(case, push.station), surrounded=False, refine=refine, clamps=())
     rod, last = model.rod, len(model.rod.nodes) - 1
-    root = [rod.index(0, 0), rod.index(0, 1), rod.index(0, 1, 1), *plane_unknowns(rod, 0)]
     model.motion.prescribe([], only=True)
-    stepper = _turned_at(model, last, [*root, *plane_unknowns(rod, last)], model.start, clamped=False)
+    held = [*_plane_root(rod), *plane_unknowns(rod, last)]
+    stepper = _turned_at(model, last, held, model.start, clamped=False)
     heading = float(model.case.strip.path.heading(rod.nodes[-1]))
     return Fixture(model, stepper, push.turn(float(rod.nodes[-1]), heading))
 
@@ -175,105 +228,6 @@ def shell_coil(case: Case, progress: Progress) -> LoadCurve:
     return air.curve(trial, trial.drive, trial.moment)
 
 
-# ---- column ------------------------------------------------------------------------------------------------
-
-
-def column_rules(case: Case) -> BenchRules:
-    """A force that brings the ends together until the strip buckles."""
-    return BenchRules(case.push.control_column, case.push.load_column, buckles=True)
-
-
-def rod_column(case: Case) -> Fixture:
-    """Two grips on the strip up to its free length come together along the line between them."""
-    push = case.push
-    assert isinstance(push, Column)
-    model = build_rod_model(part_of(case, push.free_length), surrounded=False)
-    rod, last = model.rod, len(model.rod.nodes) - 1
-    ends = model.start.reshape(-1, rod.fields, 2)[[0, last], :2, 0]
-    across = np.array([ends[0, 1] - ends[1, 1], ends[1, 0] - ends[0, 0]]) / np.linalg.norm(ends[1] - ends[0])
-    model.motion.add(model.point_load(0.5 * model.length, _unsettling(model, model.length, across)))
-    clamped = push.ends == "clamped"
-    u, trouble = _closed(model, last) if clamped else (model.start, "")
-    if trouble:
-        return Fixture(model, f"the strip could not be gripped: {trouble}", push.shortening)
-    held = [*section_unknowns(rod, 0), *section_unknowns(rod, last)]
-    for node in (0, last):
-        held += line_unknowns(rod, node) if clamped else [rod.index(node, 0), rod.index(node, 1)]
-    index = np.array(held, dtype=np.int64)
-    line = u.reshape(-1, rod.fields, 2)[0, :2, 0] - u.reshape(-1, rod.fields, 2)[last, :2, 0]
-    _, places = model.tip_unknowns(clamped)
-    grip = ColumnGrip(places, index, u[index], line / np.linalg.norm(line))
-    model.motion.prescribe(index, only=True)
-    u, trouble = at_rest(model, u)
-    stepper = begun(model, grip, u)
-    stepper.force = grip.force(u, model.motion.total(u, 1).gradient, 0.0)
-    return Fixture(model, stepper, push.shortening)
-
-
-def shell_column(case: Case, progress: Progress) -> LoadCurve:
-    """The same, static."""
-    push = case.push
-    assert isinstance(push, Column)
-    case = part_of(case, push.free_length)
-    flat = (0, -1) if push.ends == "clamped" else ()
-    air = shell_in_air(case, air_mesh(case), flat, progress)
-    if isinstance(air, LoadCurve):
-        return air
-    settings = air.telling(push.shortening, "shortened {:.3f} mm")
-    trial = trials.column(air.body, dense_levels(push.shortening), settings, push.ends, air.start)
-    return air.curve(trial, trial.drive, trial.force @ trials.chord(air.body, air.start))
-
-
-def slot_column(case: Case, kind: str) -> Fixture:
-    """The far end comes nearer to the slot's mouth, the near one is held by axle and slot."""
-    push = case.push
-    assert isinstance(push, Column)
-    end = None if push.free_length is None else case.slot_mouth + push.free_length
-    model = bench_model(part_of(case, end), kind)
-    root = model.clamp()
-    stepper = assemble(model, root)
-    if isinstance(stepper, str):
-        return Fixture(model, stepper, push.shortening)
-    u = stepper.u
-    held, places = model.tip_unknowns(push.ends == "clamped")
-    model.motion.prescribe(held)
-    way = np.array([case.slot_mouth, case.slot_level]) - model.places(u, np.array([model.length]))[0]
-    way = way / np.linalg.norm(way)
-    span = model.length - case.slot_mouth
-    load = _unsettling(model, span, np.array([-way[1], way[0]]))
-    model.motion.add(model.point_load(case.slot_mouth + 0.5 * span, load))
-    return Fixture(model, begun(model, ColumnGrip(places, held, u[held], way, root), u), push.shortening)
-
-
-def _unsettling(model: StripModel, span: float, across: Array) -> Array:
-    """A very small load (3,) [N] for the middle of a column of a span [mm]: across it in the plane, along the
-    unit vector `across` (2,), and across the plane, without which a straight one would not find the way.
-    """
-    euler = math.pi**2 * model.flat_stiffness / span**2
-    return np.array(
-        [*(IMPERFECTION * math.pi**2 * model.flat_stiffness / span**2 * across), SIDEWAYS * euler]
-    )
-
-
-def _closed(model: RodModel, last: int) -> tuple[Array, str]:
-    """State with both end sections pressed flat, the root where it was, the other end wherever it goes."""
-    rod, motion = model.rod, model.motion
-    held = [*line_unknowns(rod, 0), *section_unknowns(rod, 0), *section_unknowns(rod, last)]
-    motion.prescribe(held, only=True)
-    u = model.start
-    for part in np.linspace(0.0, 1.0, FLATTENING + 1)[1:]:
-        flat = u.copy()
-        for node in (0, last):
-            amplitudes = flat_amplitudes(rod, float(rod.nodes[node]))
-            for mode in range(rod.modes):
-                flat[rod.index(node, 2 + mode)] = part * amplitudes[mode]
-        outcome = motion.step(u, np.zeros_like(u), SETTLING_TIME, flat)
-        if not outcome.accepted:
-            return u, outcome.reason
-        u = outcome.u
-    return at_rest(model, u)
-
-
 # ---- press -------------------------------------------------------------------------------------------------
 
 
@@ -282,14 +236,15 @@ def press_rules(case: Case) -> BenchRules:
     push, station = _pressed(case)
     names = {"stiffness_start": "stiffness_N_per_mm", "force_peak_N": "snap_load_N"}
     columns = (push.control_column, push.load_column)
-    return BenchRules(*columns, wanted=push.force, within=TOO_FAR * station, names=names)
+    clamps = (0.0,) if push.held == "clamped" else ()
+    return BenchRules(*columns, wanted=push.force, within=TOO_FAR * station, names=names, clamps=clamps)
 
 
 def rod_press(case: Case) -> Fixture:
     """One station pushed through a spring, the strip held by its flattened root alone."""
     _, station = _pressed(case)
-    model = build_rod_model(case, surrounded=False, nodes=(station,))
-    stepper = assemble(model, model.clamp())
+    model = build_rod_model(case, surrounded=False, nodes=(station,), clamps=(0.0,))
+    stepper = _by_its_root(model)
     if not isinstance(stepper, str):
         stepper = _pressed_by_spring(model, case, stepper.u)
     return Fixture(model, stepper, TOO_FAR * station)
@@ -299,7 +254,7 @@ def shell_press(case: Case, progress: Progress) -> LoadCurve:
     """The same, static, under a dead force."""
     push, station = _pressed(case)
     nodes = () if push.station is None else (push.station,)
-    air = shell_in_air(case, air_mesh(case, nodes=nodes), (0,), progress)
+    air = shell_in_air(case, air_mesh(case, nodes=nodes, clamps=(0.0,)), (0,), progress)
     if isinstance(air, LoadCurve):
         return air
     settings = air.telling(push.force, "pressed with {:.3f} N")
@@ -311,7 +266,7 @@ def shell_press(case: Case, progress: Progress) -> LoadCurve:
 def slot_press(case: Case, kind: str) -> Fixture:
     """One station pushed through a spring, the strip where it works, held by axle and slot."""
     push, station = _pressed(case)
-    model = bench_model(replace(case, weight=replace(case.weight, acts=False)), kind)
+    model = bench_model(weightless(case), kind)
     fixture = Fixture(model, assemble(model, model.clamp()), TOO_FAR * station)
     if isinstance(fixture.stepper, str):
         return fixture
@@ -347,7 +302,7 @@ def _gone(air: AirShell, states: Array, station: float, direction: float) -> Arr
 
 TESTS: tuple[BenchTest, ...] = (
     BenchTest(Bend, bend_rules, InAir(rod_bend, shell_bend)),
-    BenchTest(Coil, bend_rules, InAir(rod_coil, shell_coil)),
+    BenchTest(Coil, coil_rules, InAir(rod_coil, shell_coil)),
     BenchTest(Column, column_rules, InAir(rod_column, shell_column), slot_column),
     BenchTest(Press, press_rules, InAir(rod_press, shell_press), slot_press),
 )

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fem.core.term import Array
+from fem.results.result import Quantity
 from fem.simulation.strip_model import StripState
 
 FALL = 0.05
@@ -25,7 +26,8 @@ class BenchRules:
 
     control, load: columns of what is driven and of the load; buckles: giving way is buckling, a load that all
     but stops growing has given way too, and the result tells the critical force; wanted: load that is to be
-    reached, within a control `within` of the start; names: other names for some numbers of the result.
+    reached, within a control `within` of the start; names: other names for some numbers of the result;
+    clamps: stations [mm] that rigid clamps hold; told, numbers: what follows from the case without the push.
     """
 
     control: str
@@ -34,6 +36,9 @@ class BenchRules:
     wanted: float = math.inf
     within: float = math.inf
     names: Mapping[str, str] = field(default_factory=dict)
+    clamps: tuple[float, ...] = ()
+    told: tuple[str, ...] = ()
+    numbers: Mapping[str, Quantity] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -82,8 +87,7 @@ class LoadCurve:
         """
         if not self.load.size:
             return None
-        loads = math.copysign(1.0, self.control[-1]) * self.load
-        best = 0
+        loads, best = self.against, 0
         for i, load in enumerate(loads):
             if i - 1 in self.jumps:
                 return i - 1
@@ -99,7 +103,13 @@ class LoadCurve:
         """
         if self.load.size < 5 or self.control[-1] == 0.0:
             return False
-        return bool(abs(self.load[-1] / self.control[-1]) < 0.5 * abs(self.stiffness()))
+        grown = self.load[-1] - self.load[0]  # with weight, grips carry something before anything is driven
+        return bool(abs(grown / self.control[-1]) < 0.5 * abs(self.stiffness()))
+
+    @property
+    def against(self) -> Array:
+        """Load (n,), > 0 where it works against the push."""
+        return math.copysign(1.0, self.control[-1]) * self.load if self.load.size else self.load
 
     def reaches(self, rules: BenchRules) -> bool:
         """Whether the wanted load is reached, to 1 %, before the control has gone too far."""

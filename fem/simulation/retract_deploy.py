@@ -14,6 +14,7 @@ from fem.core.checkpoint import NOWHERE, Keeper
 from fem.design.motor import OverloadStart
 from fem.results.result import Jam
 from fem.simulation.assembly import assemble
+from fem.simulation.energy_guard import unsound
 from fem.simulation.recorder import DEPLOY, RETRACT, Log, Recorder, sense
 from fem.simulation.run_context import Progress
 from fem.simulation.stepper import SavedState, Stepper, StepSize
@@ -30,9 +31,6 @@ jump of its speed would make the artificial mass push back.
 """
 ABSURD_STRAIN = 3.0
 ABSURD = f"the strain went beyond {ABSURD_STRAIN:g}, where the model means nothing"
-BROKEN_SHARE = 0.1
-BROKEN = f"within one step energy came from nowhere, more than {100 * BROKEN_SHARE:g} %: contact jumped"
-DRIFTED = f"the energies no longer add up: {100 * BROKEN_SHARE:g} % of all work came or went unaccounted for"
 GIVE_UP, MOST_WORK = 5.0, 3.0
 """A push ends beyond so many times the motor's torque, or so many times the iterations until it was
 overloaded.
@@ -203,13 +201,7 @@ class WindingProgram:
     def _unsound(self) -> str:
         """Why what follows is no motion of this strip: energy made at once, or bit by bit; "" if it is."""
         before, now = (*self.recorder.log.rows[-1:], *self.recorder.log.rows)[-2:]
-        left, lost = (now[name] - before[name] for name in ("audit_closure_Nmm", "loss_numerical_Nmm"))
-        ledger = self.stepper.ledger
-        scale = self.stepper.scale
-        if abs(left) + max(0.0, -lost) > BROKEN_SHARE * scale:
-            return BROKEN
-        gone = abs(ledger.error(self.stepper.stored.total)) + ledger.gained
-        return DRIFTED if gone > BROKEN_SHARE * scale else ""
+        return unsound(before, now, self.stepper.ledger.gained, self.stepper.scale)
 
     def _idle(self, first_row: int, phase: float) -> bool:
         """No travel in the wanted direction over more turning than the coil's slack can take up."""

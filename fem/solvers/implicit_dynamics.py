@@ -166,11 +166,12 @@ class Motion:
     def step(
         self, u_old: Array, v_old: Array, dt: float, start: Array, shares: MassShares = FULL
     ) -> StepOutcome:
-        """Minimise the potential of one step from `start` (prescribed unknowns already in place).
+        """Find the end of one step from `start` (prescribed unknowns already in place).
 
-        The first one holds the forces of the last accepted state, which are nearer the truth than those of
-        the extrapolated start. Minimisations are cut short: while the held forces are far off, their exact
-        minimum is of no use.
+        Where shares differ the balance is tried at once with both; then the potential is minimised and the
+        balance tried again, round by round. The first minimisation holds the forces of the last accepted
+        state, which are nearer the truth than those of the extrapolated start. Minimisations are cut short:
+        while the held forces are far off, their exact minimum is of no use.
         """
         st = self.settings
         smooth, rough = (Frame(u_old, v_old, dt, share) for share in (shares.smooth, shares.rough))
@@ -182,9 +183,13 @@ class Motion:
             _, stable, parts = self.stability(u, rough)
             return StepOutcome(u, True, "", iterations, stable, parts, rough.share)
         at_once, self.backoff = self.backoff.tried(st.wait)
-        for renewal in range(0 if at_once else 1, st.outer + 1):
-            frame = smooth if renewal == 0 else rough
-            if renewal > 0:
+        tries = [(rough, True)] * st.outer
+        if shares.smooth != shares.rough:
+            tries.insert(0, (rough, False))
+        if at_once:
+            tries.insert(0, (smooth, False))
+        for number, (frame, minimised) in enumerate(tries):
+            if minimised:
                 u, spent, reason = self._minimised(u, frame, early=True)
                 iterations += spent
                 if reason:
@@ -193,13 +198,13 @@ class Motion:
             iterations += spent
             if done:
                 counts, stable, parts = self.stability(better, frame)
-                if counts or renewal > 0:
-                    if at_once and counts and renewal == 0 and spent <= EASY:
+                if counts or minimised:
+                    if at_once and counts and number == 0 and spent <= EASY:
                         self.backoff = Backoff(0, 0)
                     reason = "" if counts else "the state is not stable"
                     return StepOutcome(better, counts, reason, iterations, stable, parts, frame.share)
             for term in self.friction:
-                term.hold(u_old if renewal == 0 else u)
+                term.hold(u if minimised else u_old)
         return StepOutcome(u, False, f"friction did not settle in {st.outer} rounds", iterations)
 
     def stability(self, u: Array, frame: Frame) -> tuple[bool, bool, tuple[Evaluation, ...]]:

@@ -52,7 +52,7 @@ class MotionSettings:
     minimisation: int = 40
     descent: int = 8
     balance: int = 20
-    outer: int = 6
+    outer: int = 4
     wait: int = 15
     patience: int = 5
     settled: float = 1e-5

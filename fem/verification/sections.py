@@ -15,7 +15,7 @@ from fem.core.term import Array
 from fem.design.material import Material
 from fem.section_model.fold import Fold, fold
 from fem.section_model.fold_model import SectionProblem
-from fem.section_model.fold_strain import layer_strains, pressed
+from fem.section_model.fold_strain import free_coil, layer_strains, pressed
 from fem.section_model.moment_curvature import MomentCurve, moment_curve
 from fem.verification.layers import EQUAL, LAYER_CHECKS, arc_problem
 from fem.verification.published import WUEST, Check
@@ -120,6 +120,20 @@ def wuest_moment(strip: ArcStrip, curvature: Array, direction: int) -> Array:
         * strip.plate
         * (curvature + nu * k0 - nu * across * first + across**2 * second / curvature)
     )
+
+
+def wuest_energy(strip: ArcStrip, curvature: float, direction: int) -> float:
+    """Energy per length [N] of a shallow circular section bent to a curvature [1/mm] > 0 in its direction.
+
+    Bent as a cylinder it stores a D / 2 (k^2 + k0^2 + 2 nu k k0); its edges, where the moment D (k0 + nu k)
+    must vanish, then curl as a beam on the elastic foundation E t k^2 and give back a D / 2 (k0 + nu k)^2 F1.
+    The derivative in k is Wuest's moment. Of a flat strip, k0 = 0, it is the plate with anticlastic edges.
+    """
+    nu, k0 = strip.poisson, (1.0 if direction == OPPOSITE else -1.0) / strip.radius
+    size = (3.0 * (1.0 - nu**2)) ** 0.25 * strip.width * math.sqrt(curvature / strip.thickness)
+    first = 2.0 / size * (math.cosh(size) - math.cos(size)) / (math.sinh(size) + math.sin(size))
+    cylinder = curvature**2 + k0**2 + 2.0 * nu * curvature * k0
+    return float(0.5 * strip.width * strip.plate * (cylinder - (k0 + nu * curvature) ** 2 * first))
 
 
 def _wuest_gap(direction: int) -> float:
@@ -297,6 +311,28 @@ def _coil_stress(direction: int) -> float:
     return float(max(np.max(np.abs(s)) for s in stress))
 
 
+_CURLING = (
+    "plate with curling edges: own derivation (`wuest_energy` with a flat section); the plate is that of "
+    "Ashwell 1950 (J. R. Aeronaut. Soc. 54:708), from memory"
+)
+
+
+def _wound_checks() -> list[Check]:
+    """Flat strips wound tight: torque of the coil, energy per length times radius."""
+    reason, checks = "strain of a tight coil is not small: (t / r)^2 = 1e-2 in the tightest", []
+    for thickness, poisson, radius in ((0.1, 0.3, 14.05), (0.5, 0.3, 5.25), (0.5, 0.45, 5.25)):
+        strip = ArcStrip(1000.0, poisson, thickness, 1e6, 10.0 / 1e6)
+        name = f"torque of a flat strip wound tight, t = {thickness:g}, nu = {poisson:g}, r = {radius:g} mm"
+        value = wuest_energy(strip, 1.0 / radius, EQUAL) * radius
+        compute = partial(_free_torque, strip, radius)
+        checks.append(Check(name, "stiffness and energy", "section", _CURLING, value, 0.01, reason, compute))
+    return checks
+
+
+def _free_torque(strip: ArcStrip, radius: float) -> float:
+    return free_coil(strip.problem(), radius).energy * radius
+
+
 def _state_checks() -> list[Check]:
     checks = [
         Check(
@@ -348,4 +384,10 @@ def _state_checks() -> list[Check]:
     return checks
 
 
-CHECKS: tuple[Check, ...] = (*_strip_checks(), *_similarity_checks(), *_state_checks(), *LAYER_CHECKS)
+CHECKS: tuple[Check, ...] = (
+    *_strip_checks(),
+    *_similarity_checks(),
+    *_state_checks(),
+    *_wound_checks(),
+    *LAYER_CHECKS,
+)

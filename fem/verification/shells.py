@@ -256,8 +256,8 @@ def pinched_cylinder(elements: int = 12) -> float:
 
 @lru_cache
 def hemisphere(hole: float = 18.0, elements: int = 10) -> float:
-    """Hemisphere with a polar hole [deg], pulled and pushed at its equator, linear: move under a load;
-    quarter.
+    """Hemisphere with a polar hole [deg] > 0, pulled and pushed at its equator, linear: move under a load;
+    quarter. Raises InputError without a hole: at the pole the parameter lines meet.
     """
 
     def position(p1: Array, p2: Array) -> Array:

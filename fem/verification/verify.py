@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 
 from fem.verification.clamped import CLAMPED_CHECKS
 from fem.verification.contact import CONTACT_CHECKS
+from fem.verification.heavy_columns import HEAVY_CHECKS
 from fem.verification.pressed import PRESSED_CHECKS
 from fem.verification.published import Check, CheckResult, run_check
 from fem.verification.rod_sections import ROD_SECTION_CHECKS
@@ -33,6 +34,7 @@ REGISTRIES: tuple[tuple[Check, ...], ...] = (
     CLAMPED_CHECKS,
     PRESSED_CHECKS,
     THICK_BEND_CHECKS,
+    HEAVY_CHECKS,
 )
 
 SLOW: tuple[str, ...] = (

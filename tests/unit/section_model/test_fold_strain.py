@@ -17,6 +17,7 @@ from fem.section_model.fold_strain import (
     coiled_state,
     curved_bar,
     flattening_strain,
+    free_coil,
     largest_share,
     layer_strains,
     opening,
@@ -52,6 +53,19 @@ def test_flattening_a_tape_strains_its_faces_by_half_thickness_over_their_radius
     assert faces[1].across == pytest.approx(inner, rel=1e-6)
     assert faces[0].along == pytest.approx(0.0, abs=2e-6)  # nu t^2 / 12 R^2, as the middle contracts across
     assert faces[1].share == pytest.approx(inner / 0.007, rel=1e-6)
+
+
+def test_a_coil_with_free_edges_stores_less_than_one_pressed_flat_and_least_of_its_branches():
+    for radius in (8.0, 15.0, 40.0):
+        free = free_coil(TAPE, radius)
+        assert free.curvature == pytest.approx(1.0 / radius)
+        assert free.energy < pressed(TAPE, 1.0 / radius).energy
+        curve = moment_curve(TAPE, np.linspace(0.0, 2.0 / radius, 60))
+        ways = [state_at(TAPE.model, each.nearest(1.0 / radius), 1.0 / radius).energy
+                for each in (curve.loading, curve.returning)]  # fmt: skip
+        assert free.energy == pytest.approx(min(ways), rel=1e-9)
+    with pytest.raises(InputError, match="coil radius must be > 0 mm, got 0"):
+        free_coil(TAPE, 0.0)
 
 
 def test_coiling_toward_the_axle_compresses_the_face_toward_it():

@@ -15,6 +15,7 @@ from fem.shell.loads import edge_load, point_load, surface_load, weight
 from fem.solvers.constraints import turn
 from fem.solvers.newton import NewtonSettings, solve
 from fem.solvers.static_problem import Structure
+from fem.verification.shells import hemisphere
 
 RADIUS = 9.0
 
@@ -185,6 +186,21 @@ def test_a_mesh_too_coarse_for_the_section_is_refused() -> None:
     grid = build_grid(np.array([0.0, 1.0]), np.array([-6.0, 0.0, 6.0]))
     with pytest.raises(InputError, match=r"too coarse across the surface.*use 2 times as many"):
         build_shell(grid, cylinder, isotropic(80.0, 0.4, 1.0))
+
+
+def test_a_pole_is_refused_by_its_own_name() -> None:
+    with pytest.raises(InputError, match=r"no normal at parameters \(1\.5708, 0\) and 10 more.*a hole"):
+        hemisphere(hole=0.0)
+
+
+def test_a_surface_that_is_no_number_is_refused() -> None:
+    def torn(p1: np.ndarray, p2: np.ndarray) -> tuple[np.ndarray, ...]:
+        value, *slopes = plane(p1, p2)
+        return np.where(p1[:, None] > 0.9, np.nan, value), *slopes
+
+    grid = build_grid(np.linspace(0.0, 1.0, 3), np.linspace(0.0, 1.0, 3))
+    with pytest.raises(InputError, match=r"no normal at parameters \(1, 0\) and 2 more"):
+        build_shell(grid, torn, isotropic(1.0, 0.3, 0.1))
 
 
 def test_half_model_with_symmetry_equals_the_whole() -> None:

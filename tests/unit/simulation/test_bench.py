@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from small_cases import small_case
 
+from fem.design.environment import Weight
 from fem.results.outcome import Status
 from fem.results.result import Result
 from fem.simulation.bench import run_bench
 from fem.simulation.fixtures import bench_test
 from fem.simulation.run_context import RunContext
+from fem.simulation.stepper import Stepper
 
 SPRINGY = {
     "width": 12.0, "section_radius": 7.0, "thickness": 0.3, "young": 1000.0, "runs": "{ straight = 80.0 }",
@@ -164,3 +168,48 @@ def test_the_stiffness_is_that_of_the_tangent_at_rest(tmp_path: Path) -> None:
     give = float(row @ motion.matrix.factor().solve(row))
     measured = bench(tmp_path, text).quantities["stiffness_N_per_mm"].value
     assert measured == pytest.approx(1.0 / give, rel=5e-3)
+
+
+LIMP: dict[str, object] = {"section_radius": 5000.0, "thickness": 0.3}
+
+
+@pytest.mark.parametrize("direction", [0.0, -90.0, 180.0], ids=["hanging", "level", "standing"])
+@pytest.mark.parametrize("ends", ["pinned", "clamped"])
+def test_a_limp_column_under_its_own_weight_reaches_a_verdict_in_both_models(
+    tmp_path: Path, ends: str, direction: float
+) -> None:
+    case = small_case(tmp_path, column(ends), **LIMP, runs="{ straight = 80.0 }")
+    heavy = replace(case, weight=Weight(acts=True, direction=math.radians(direction)))
+    rod, shell = (run_bench(heavy, model, RunContext()) for model in ("rod", "shell"))
+    for result in (rod, shell):
+        assert result.status == Status.BUCKLED
+        assert result.energy_audit["closure_error"] < 2e-3
+        assert result.quantities["energy_end_Nmm"].value > 0.0  # strain energy: weight's potential is apart
+    force = [result.quantities["critical_force_N"].value for result in (rod, shell)]
+    assert force[0] == pytest.approx(force[1], rel=0.01, abs=1e-5)
+
+
+def test_a_column_that_its_weight_has_buckled_carries_nothing_more(tmp_path: Path) -> None:
+    # q L = 33 E I / L^2 of beam or plate: hinged bars bear 18.6 by themselves (Timoshenko & Gere, sec. 2.12)
+    case = small_case(tmp_path, column("pinned"), **LIMP, runs="{ straight = 120.0 }")
+    result = run_bench(replace(case, weight=Weight(acts=True, direction=math.pi)), "rod", RunContext())
+    force = result.quantities["critical_force_N"]
+    assert force.value < 0.0
+    assert "its own weight" in force.note
+
+
+def test_energy_from_nowhere_ends_a_bench_push_as_numerical(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stored = Stepper._stored
+
+    def jumps(stepper: Stepper, *args: Any) -> Any:
+        made = stored(stepper, *args)
+        return replace(made, strain=made.strain + 50.0) if stepper.accepted > 10 else made
+
+    monkeypatch.setattr(Stepper, "_stored", jumps)
+    result = bench(tmp_path, bends(60.0))
+    assert result.status == Status.NOT_CONVERGED
+    assert "energy came from nowhere" in result.sentence
+    assert result.rows == 12  # the start, and eleven steps
+    assert result.path["energy_strain_Nmm"].max() < 50.0  # what came after means nothing

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,16 +11,20 @@ import pytest
 from small_cases import small_case
 
 from fem.core.errors import InputError
+from fem.design.environment import Weight
 from fem.design.loading import PUSHES, Coil, Winding
+from fem.results.outcome import Status
 from fem.results.result import Result
 from fem.rod.constraints import plane_unknowns, section_unknowns
 from fem.rod.drives import TurnDrive
 from fem.simulation.bench import run_bench
 from fem.simulation.bench_judge import WRAPS_CROSS
-from fem.simulation.fixtures import TESTS, bench_test, part_of
+from fem.simulation.column_fixtures import part_of
+from fem.simulation.fixtures import TESTS, bench_test
 from fem.simulation.grips import DriveGrip
 from fem.simulation.run_context import RunContext
 from fem.simulation.slow_drive import Fixture
+from fem.verification.sections import ArcStrip, wuest_energy, wuest_moment
 
 FLAT = {"section_radius": 5000.0}
 STRAIGHT = {"runs": "{ straight = 60.0 }"}
@@ -53,6 +58,16 @@ def test_a_flat_strip_coils_to_its_radius_over_many_turns(tmp_path: Path) -> Non
     assert beam < moment < beam / (1 - 0.45**2) * 1.01
     assert result.quantities["energy_end_Nmm"].value == pytest.approx(0.5 * moment * 15.0, rel=0.02)
     assert WRAPS_CROSS in result.warnings
+
+
+@pytest.mark.parametrize("model", ["rod", "shell"])
+def test_a_flat_coil_stores_what_a_plate_with_curling_edges_does(tmp_path: Path, model: str) -> None:
+    # Ashwell 1950 (J. R. Aeronaut. Soc. 54:708), from memory; between beam and plate, which are 25 % apart
+    changes: dict[str, object] = {"section_radius": 1e5, "thickness": 0.4, "runs": "{ straight = 40.0 }"}
+    case = small_case(tmp_path, 'kind = "coil"\nradius = 5.0', **changes)
+    stored = run_bench(case, model, RunContext()).quantities["energy_end_Nmm"].value
+    exact = 40.0 * wuest_energy(ArcStrip(80.0, 0.45, 0.4, 1e6, 1e-5), 0.2, 1)
+    assert stored == pytest.approx(exact, rel=0.01)
 
 
 def test_a_coil_ends_at_its_station_and_leaves_the_rest_out(tmp_path: Path) -> None:
@@ -95,6 +110,51 @@ def test_a_free_grip_carries_less(tmp_path: Path) -> None:
         for grip in ("rigid", "free")
     )
     assert rigid < free < 0.0
+
+
+INTACT: dict[str, object] = {
+    "width": 12.0, "section_radius": 7.0, "thickness": 0.2, "young": 1000.0, "runs": "{ straight = 80.0 }",
+}  # fmt: skip
+
+
+def roots(root: str, degrees: float = -45.0, grip: str = "free") -> str:
+    return f'kind = "bend"\nangle = {degrees}\ngrip = "{grip}"\nroot = "{root}"'
+
+
+@pytest.mark.parametrize(("root", "free"), [("rigid", False), ("free", True)])
+def test_a_root_that_nothing_flattens_starts_unstrained(tmp_path: Path, root: str, free: bool) -> None:
+    rig = fixture(tmp_path, roots(root), **INTACT)
+    assert not isinstance(rig.stepper, str)
+    assert rig.stepper.stored.strain == pytest.approx(0.0, abs=1e-9)
+    rod, held = rig.model.rod, rig.model.motion.fixed
+    assert held[rod.index(0, 1)] and held[rod.index(0, 1, 1)]  # place and heading
+    assert bool(held[rod.index(0, 2)]) is not free  # the opening
+
+
+@pytest.mark.parametrize("model", ["rod", "shell"])
+def test_an_intact_strip_bends_to_the_peak_of_its_section(tmp_path: Path, model: str) -> None:
+    # the closed form of Wuest 1954 (ZAMM 34:444), in the form of Seffen, You & Pellegrino 2000 (IJMS
+    # 42:2055), from memory, is of a shallow section; this one turns by 98 degrees, which takes off a little
+    strip = ArcStrip(1000.0, 0.45, 0.2, 7.0, 12.0 / 7.0)
+    exact = wuest_moment(strip, np.linspace(1e-5, 0.02, 4000), -1).max()
+    case = small_case(tmp_path, roots("free"), **INTACT)
+    result = run_bench(case, model, RunContext())
+    assert result.status == Status.SNAPPED
+    assert -result.quantities["moment_peak_Nmm"].value == pytest.approx(exact, rel=0.015)
+    flat = run_bench(small_case(tmp_path, roots("flat"), **INTACT), model, RunContext())
+    assert np.abs(flat.path["moment_Nmm"]).max() < 0.8 * exact
+
+
+@pytest.mark.parametrize("model", ["rod", "shell"])
+def test_an_intact_strip_sinks_under_its_weight_before_it_is_turned(tmp_path: Path, model: str) -> None:
+    # q L^4 / 8 E I of a cantilever, E I from the moment that turns its end, M L / angle
+    case = small_case(tmp_path, roots("rigid", -2.0), section_radius=12.0)
+    heavy = replace(case, weight=Weight(acts=True))
+    light, sunk = (run_bench(each, model, RunContext()) for each in (case, heavy))
+    load = 9806.65 * 1.2e-9 * 10.0 * 0.8
+    stiffness = light.quantities["stiffness_start"].value * 45.0
+    way = light.path["tip_y_mm"][0] - sunk.path["tip_y_mm"][0]
+    assert way == pytest.approx(load * 45.0**4 / 8.0 / stiffness, rel=0.03)
 
 
 @pytest.mark.parametrize("ends", ["pinned", "clamped"])

@@ -55,6 +55,16 @@ def test_what_is_there_at_the_start_is_no_stiffness() -> None:
     assert curve([5.0 + 2.0 * x for x in way], way).stiffness() == pytest.approx(2.0)
 
 
+def test_what_the_grips_carry_before_the_push_does_not_soften_it() -> None:
+    assert not curve([-5.0, -4.0, -3.0, -2.0, -1.0, 0.0]).softened()
+    assert curve([-5.0, -4.0, -3.0, -2.9, -2.85, -2.84]).softened()
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_load_counts_by_whether_it_works_against_the_push(sign: float) -> None:
+    assert curve([-3.0, 1.0, 2.0], sign=sign).against == pytest.approx([-3.0, 1.0, 2.0])
+
+
 def test_a_load_that_stops_growing_has_softened() -> None:
     assert curve([0.0, 1.0, 2.0, 2.2, 2.3, 2.31]).softened()
     assert not curve([0.0, 1.0, 2.0, 3.0, 3.9, 4.5]).softened()

@@ -11,7 +11,7 @@ from fem.core.term import Blocks, Evaluation
 from fem.design.layup import Layer
 from fem.design.obstacle import Plane
 from fem.rod.energy import RodEnergy
-from fem.rod.loads import RodDeadLoad, weight
+from fem.rod.loads import weight
 from fem.rod.wall_contact import RodWallContact, contact_points
 from fem.solvers.implicit_dynamics import Backoff, Motion, mass_blocks
 from fem.solvers.moving_system import Frame, MotionSettings
@@ -171,13 +171,6 @@ def test_a_strip_pushed_above_the_friction_limit_slides():
     # each step starts from rest: it moves by (push - friction) h^2 / m
     step = (0.5 - 0.4) * sled.normal * 0.02**2 / (1e-6 * 30.0)
     assert np.diff(x)[-5:] == pytest.approx(step, rel=0.02)
-
-
-def test_an_unloaded_dead_load_changes_nothing():
-    force = np.array([1.0, -2.0])
-    got = RodDeadLoad(force).evaluate(np.array([3.0, 5.0]), 1)
-    assert got.energy == pytest.approx(7.0)
-    assert np.array_equal(got.gradient, -force)
 
 
 def test_a_step_from_an_indefinite_start_finds_the_minimum_and_says_it_is_stable():
