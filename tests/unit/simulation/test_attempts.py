@@ -92,10 +92,10 @@ def test_finer_steps_go_on_from_a_state_some_way_before(case: Case, monkeypatch:
     assert second.from_phase == PHASES[2]
     assert second.from_travel_mm > STOPS_AT + 1.0, "travel falls as it is pushed out"
     angle, phase = result.path["axle_angle_rad"], result.path["phase"]
-    steps = np.abs(np.diff(angle))[phase[1:] == DEPLOY]
-    before = result.path["travel_mm"][1:][phase[1:] == DEPLOY] > second.from_travel_mm
-    assert steps[before].max() == pytest.approx(TURN)
-    assert steps[~before].max() == pytest.approx(FINER_STEP * TURN)
+    steps, after = np.abs(np.diff(angle)), phase[1:] == DEPLOY
+    assert steps[~after].max() == pytest.approx(TURN), "winding in stands as it was"
+    after &= result.path["travel_mm"][1:] < second.from_travel_mm
+    assert steps[after].max() == pytest.approx(FINER_STEP * TURN)
     assert np.all(np.diff(result.path["time_s"]) > 0.0) and np.all(np.diff(result.path["step"]) == 1.0)
 
 
