@@ -77,6 +77,16 @@ class Earlier:
     attempts: tuple[Attempt, ...]
     start: tuple[float, str]
 
+    @property
+    def ways(self) -> tuple[Change, ...]:
+        """What there is to try; steps do not matter to a strip that could not be put in place."""
+        return tuple(change for change in CHANGES if self.first.ended[2] is not None or not change.goes_on)
+
+    @property
+    def change(self) -> Change:
+        """What the attempt under way changes."""
+        return self.ways[len(self.attempts) - 1]
+
 
 def wind_tried(case: Case, model: StripModel, started: WindingProgram | str, run: RunContext) -> Tried:
     """Retract and deploy as a case asks, from where the program stands (a text: why it could not be started),
@@ -85,8 +95,7 @@ def wind_tried(case: Case, model: StripModel, started: WindingProgram | str, run
     known = started.earlier if isinstance(started, WindingProgram) else None
     earlier = known if isinstance(known, Earlier) else None
     while True:
-        number = len(earlier.attempts) if earlier is not None else 0
-        settings = CHANGES[number - 1].of(case.settings) if number else case.settings
+        settings = case.settings if earlier is None else earlier.change.of(case.settings)
         words = differences(case.settings, settings)
         model, ended = wind_guarded(model, started, told(run, words))
         trouble = numerical_trouble(case, ended)
@@ -102,7 +111,7 @@ def wind_tried(case: Case, model: StripModel, started: WindingProgram | str, run
             if not trouble:
                 return Tried(model, ended, made, settings)
             earlier = replace(earlier, attempts=made)
-        if len(earlier.attempts) > len(CHANGES):
+        if len(earlier.attempts) > len(earlier.ways):
             return replace(earlier.first, attempts=earlier.attempts)
         model, started, earlier = _next_attempt(case, earlier, run)
 
@@ -137,11 +146,10 @@ def _next_attempt(
     case: Case, earlier: Earlier, run: RunContext
 ) -> tuple[StripModel, WindingProgram | str, Earlier]:
     """The next way to compute a case after an attempt got stuck, ready to go."""
-    change = CHANGES[len(earlier.attempts) - 1]
-    settings = change.of(case.settings)
+    settings = earlier.change.of(case.settings)
     model, (_, _, stuck) = earlier.first.model, earlier.first.ended
     run.progress(0.0, f"the computation stopped; trying {differences(case.settings, settings)}")
-    if change.goes_on and stuck is not None and stuck.restarts:
+    if earlier.change.goes_on and stuck is not None and stuck.restarts:
         started: WindingProgram | str = taken_up(stuck, settings.turn / case.settings.turn)
         start = stuck.restarts[0].travel, PHASES[int(stuck.restarts[0].under_way.phase)]
     else:

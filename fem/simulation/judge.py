@@ -96,11 +96,12 @@ def how_computed(attempts: Sequence[Attempt]) -> str:
     """What was tried after the computation had stopped, and what helped; "" where once was enough."""
     if len(attempts) < 2:
         return ""
-    told = []
+    first, told = attempts[0], []
     for one in attempts[1:]:
         start = f" from {one.from_travel_mm:.1f} mm of travel ({one.from_phase}) on" if one.from_phase else ""
-        told.append((f"{one.settings}{start}", f" (stopped at {one.travel_mm:.1f} mm: {one.trouble})"))
-    first, (last, _) = attempts[0], told[-1]
+        why = " as well" if one.trouble == first.trouble else f": {one.trouble}"
+        told.append((f"{one.settings}{start}", f" (stopped at {one.travel_mm:.1f} mm{why})"))
+    last, _ = told[-1]
     if attempts[-1].trouble:
         return f" Tried besides: {'; '.join(what + why for what, why in told)}. None went through."
     also = f", and so it did with {'; '.join(what + why for what, why in told[:-1])}" if told[:-1] else ""

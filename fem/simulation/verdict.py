@@ -304,7 +304,7 @@ def sentence(word: Status, run: WindingRun, jam: Jam | None, numbers: dict[str, 
     parts: dict[str, object] = {
         "at": f" at travel {run.log.rows[-1]['travel_mm']:.1f} mm" if run.log.rows else "",
         "trouble": out.trouble,
-        "hint": " Halve solver.turn or solver.element.",
+        "hint": "",  # what has been tried follows
         "cure": _cure(word, run, numbers),
         "turned": _turned(run),
         "strain": _spaced(in_words(run.strains)),

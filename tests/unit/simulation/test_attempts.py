@@ -17,6 +17,7 @@ from fem.design.settings import Settings
 from fem.results.outcome import Status
 from fem.results.result import Result, read, write
 from fem.results.snapshot import PHASES
+from fem.simulation import attempts, run
 from fem.simulation.attempts import CHANGES, FINER_MESH, FINER_STEP, MORE_POINTS, PATIENCE, differences
 from fem.simulation.recorder import DEPLOY, RETRACT
 from fem.simulation.retract_deploy import LABORIOUS, WindingProgram
@@ -128,6 +129,17 @@ def test_what_nothing_helps_is_numerical_and_tells_all_that_was_tried(
     assert kept.summary()["attempts"][0]["from_travel_mm"] is None
 
 
+def test_a_strip_that_cannot_be_put_in_place_is_not_tried_with_other_steps(
+    case: Case, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for module in (run, attempts):
+        monkeypatch.setattr(module, "winding_program", lambda model: NO_STEP)
+    result = run_case(case)
+    assert result.status == Status.NOT_CONVERGED and NO_STEP in result.sentence
+    told = [one.settings for one in result.attempts]
+    assert len(told) == len(CHANGES) and not any("turn" in settings for settings in told)
+
+
 def test_a_motor_that_had_too_little_before_leaves_nothing_to_try(
     tmp_path: Path, undisturbed: Result, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -194,8 +206,6 @@ def test_patience_of_pushing_out_counts_winding_in_too() -> None:
 
 def test_an_attempt_without_end_is_given_up(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
     make_fail(monkeypatch, COARSE["nothing helps"])
-    from fem.simulation import attempts
-
     assert PATIENCE > 1.0
     monkeypatch.setattr(attempts, "PATIENCE", 0.1)
     result = run_case(case)
