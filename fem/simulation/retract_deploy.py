@@ -34,6 +34,7 @@ FOLDED_STRAIN = 1.0
 bent about half its own thickness; geometry, no source). No strip springs back from there and the model ends
 there: it is an event of the strip, whatever its steps.
 """
+SHORTEST_REST = 0.005  # s of a step in which the strip moves on while the axle rests
 ABSURD_STRAIN = 3.0
 ABSURD = f"the strain went beyond {ABSURD_STRAIN:g} without a fold, where the model means nothing"
 BROKEN_SHARE = 0.1
@@ -127,25 +128,30 @@ class WindingProgram:
         return self._turn_axle(DEPLOY, 0.0, -0.5 * math.pi)
 
     def _come_to_rest(self) -> str:
-        """The axle rests between in and out; a row for what the strip does meanwhile, so that travel is read
-        where the strip is at rest: "", "swallowed" or why that row means nothing.
+        """The axle rests between in and out; rows for what the strip does meanwhile, so that travel is read
+        where the strip is at rest: "", "swallowed" or why such a row means nothing.
         """
-        stepper, log = self.stepper, self.recorder.log
-        moved = self._settle()
-        self.rested = stepper.accepted
-        if not moved:
-            return ""
-        row = self.recorder.write(stepper, REST_TIME)
-        unsound = self._unsound()
-        if unsound:
-            del log.rows[-1], log.states[-1]
-            return unsound
-        return "swallowed" if self._inside(row) else ""
+        log, ended = self.recorder.log, ""
+        left = piece = REST_TIME
+        while left > 1e-9 and piece > SHORTEST_REST and not ended:
+            piece = min(piece, left)
+            if not self._settle(piece):  # a tail that snaps in does too much for one step
+                piece *= 0.25
+                continue
+            left, row = left - piece, self.recorder.write(self.stepper, piece)
+            piece *= 2.0
+            ended = self._unsound()
+            if ended:
+                del log.rows[-1], log.states[-1]
+            elif self._inside(row):
+                ended = "swallowed"
+        self.rested = self.stepper.accepted
+        return ended
 
-    def _settle(self) -> bool:
-        """Let the strip come to rest where the axle stands; whether a step was made of it."""
+    def _settle(self, time: float = REST_TIME) -> bool:
+        """Let the strip move on for some time [s] where the axle stands; whether a step was made of it."""
         stepper, accepted = self.stepper, self.stepper.accepted
-        stepper.settle(REST_TIME)
+        stepper.settle(time)
         if stepper.accepted > accepted:
             self.model.inspect(stepper.u, stepper.accepted, stepper.control)
         return stepper.accepted > accepted

@@ -11,7 +11,7 @@ from fem.case.definition import Case
 from fem.design.loading import Retract
 from fem.results.outcome import Status
 from fem.results.result import BendPassage, Jam, Quantity
-from fem.simulation.recorder import DEPLOY, RETRACT, Log
+from fem.simulation.recorder import DEPLOY, RETRACT, Log, sense
 from fem.simulation.retract_deploy import IDLE_TRAVEL
 from fem.simulation.strain_by_phase import PhaseStrain, in_words, over_strained, strain_by_phase
 from fem.simulation.winding_state import WindingOutcome
@@ -78,11 +78,9 @@ class WindingRun:
     @property
     def turn_round(self) -> float:
         """Travel [mm] that the strip made while the axle rested between in and out; nan: it did not rest."""
-        rows = self.rows(RETRACT)
-        last, before = ([self.log.rows[i] for i in reversed(rows[-2:])] + [{}, {}])[:2]
-        if not before or last["axle_angle_rad"] != before["axle_angle_rad"]:
-            return math.nan
-        return last["travel_mm"] - before["travel_mm"]
+        rows = [self.log.rows[i] for i in self.rows(RETRACT)]
+        resting = [row for row in rows if row["axle_angle_rad"] == rows[-1]["axle_angle_rad"]]
+        return resting[-1]["travel_mm"] - resting[0]["travel_mm"] if len(resting) > 1 else math.nan
 
     def before_jam(self) -> list[dict[str, float]]:
         """Rows up to the jam: what the device goes through; what would come after is only computed."""
@@ -110,10 +108,10 @@ class WindingRun:
         return self.outcome.retracted and self.overload(RETRACT) is None and math.isfinite(jam.travel_mm)
 
     def moved_before(self, at: int) -> float:
-        """Travel [mm] gained in the phase before a row."""
-        phase = self.log.rows[at]["phase"]
-        first = self.rows(phase)[0]
-        return abs(self.log.rows[at]["travel_mm"] - self.log.rows[first]["travel_mm"])
+        """Travel [mm] gained in the phase before a row, in its own direction."""
+        row = self.log.rows[at]
+        first = self.log.rows[self.rows(row["phase"])[0]]
+        return sense(row["phase"]) * (row["travel_mm"] - first["travel_mm"])
 
     def idle_turn(self, at: int) -> float | None:
         """Turning [rad] up to a row during which the strip did not move at the slot; None below a tenth."""

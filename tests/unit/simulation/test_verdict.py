@@ -174,7 +174,8 @@ def test_a_tip_that_slips_inside_is_told_what_to_ask_for(case: Case) -> None:
 
 def test_travel_is_read_after_the_rest_and_what_moved_meanwhile_is_told(case: Case) -> None:
     log = path([1, 5, 6], [])
-    log.rows.append(row(RETRACT, 0.5, 5.75, 4.0))  # the axle stands at .5 rad
+    log.rows.append(row(RETRACT, 0.5, 4.5, 4.0))  # the axle stands at .5 rad
+    log.rows.append(row(RETRACT, 0.5, 5.75, 4.0))
     log.rows.append(row(DEPLOY, 0.4, 5.0, 4.0))
     run = WindingRun(case, log, WENT_THROUGH)
     assert run.turn_round == pytest.approx(3.75)
@@ -330,3 +331,10 @@ def test_unstable_states_are_counted(case: Case) -> None:
     numbers = quantities(WindingRun(case, log, WENT_THROUGH), None)
     assert numbers["unstable_states"].value == 1.0
     assert np.isfinite(numbers["curvature_peak_per_mm"].value)
+
+
+def test_what_moves_the_wrong_way_has_not_moved(case: Case) -> None:
+    rows = [row(DEPLOY, 5.0 - 0.1 * i, 20.0 + i, 10.0) for i in range(6)]
+    assert WindingRun(case, Log(rows, []), WENT_THROUGH).moved_before(5) == pytest.approx(-5.0)
+    winding = [row(RETRACT, 0.1 * i, float(i), 10.0) for i in range(6)]
+    assert WindingRun(case, Log(winding, []), WENT_THROUGH).moved_before(5) == pytest.approx(5.0)
