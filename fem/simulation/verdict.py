@@ -255,7 +255,7 @@ def _motor_needed(run: WindingRun) -> dict[str, Quantity]:
         most = rows[run.peak(RETRACT) or over]
         known = f"at least, known up to travel {rows[run.rows(RETRACT)[-1]]['travel_mm']:.1f} mm"
         note = "at the axle, to wind in all the way" if run.outcome.retracted else known
-        far = _round_down(rows[max(0, over - 1)]["travel_mm"])
+        far = _round_down(min(row["travel_mm"] for row in rows[max(0, over - 1) : over + 1]))
         return {
             name: Quantity(most["torque_Nmm"], "N mm", note),
             "travel_to_choose_mm": Quantity(far, "mm", "largest that this motor winds in"),

@@ -156,6 +156,9 @@ def test_a_motor_too_weak_is_told_what_it_takes(case: Case) -> None:
     assert numbers["motor_torque_needed_Nmm"].value == 10.0
     assert numbers["travel_to_choose_mm"].value == 1.0, "the last row before the motor has too little"
     assert "10.0 N mm" in said(run, JAM)[1] and "1 mm (push.travel)" in said(run, JAM)[1]
+    log = path([1, 5, 9, 10], [3])
+    log.rows[1] |= {"travel_mm": 40.0}  # and then it snaps out
+    assert quantities(replace(run, log=log), JAM)["travel_to_choose_mm"].value == 2.0
     stuck = replace(run, outcome=replace(WENT_THROUGH, retracted=False, deployed=False, idle=True))
     assert "at least" in quantities(stuck, JAM)["motor_torque_needed_Nmm"].note
     forced = WindingRun(with_motor(case, 30.0), path([1, 5, 6], [10, 45, 50, 30]), WENT_THROUGH)
