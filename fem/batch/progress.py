@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
 from fem.batch.job import Done
+from fem.results.readings import summary_headline
 from fem.view.palette import NOTED
 
 
@@ -67,8 +68,7 @@ class ProgressDisplay:
             count = len(self.results)
             text = f"{count} of {self.total} done"
             self._bars.update(self._whole, completed=count, description=text)
-            jam = done.summary["jam"]
-            word = done.summary["status"] + (f": {jam['mode']}" if jam else "")
+            word = summary_headline(done.summary)
             how = "up to date" if done.summary.get("skipped") else f"{done.summary['seconds']:.1f} s"
             line = f"{count}/{self.total} {name}: {word} ({how})"
             self.console.print(line, markup=False, highlight=False, soft_wrap=True)

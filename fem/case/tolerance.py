@@ -66,6 +66,13 @@ TOLERANCES: dict[str, Tolerance] = {
     "strain_share_clamp": Tolerance(0.05),
     "moment_uniform_Nmm": BENCH,
     "moment_steady_Nmm": BENCH,
+    "retract_strain_share": Tolerance(0.02),
+    "deploy_strain_share": Tolerance(0.05),
+    "forced_strain_share": Tolerance(BEYOND_JAM),
+    "turn_round_travel_mm": Tolerance(0.0, 0.5),
+    "motor_torque_needed_Nmm": PUSHED,
+    "travel_to_choose_mm": SEARCHED,
+    "left_out_to_choose_mm": SEARCHED,
     "casing_contact_peak_rad": Tolerance(0.05, 0.1),
     "curvature_peak_per_mm": Tolerance(0.03),
     "unstable_states": Tolerance(0.5, 10.0),
@@ -107,6 +114,7 @@ A curve's number is its largest distance from the accepted one, as a share of th
 AFTER_JAM = frozenset({
     "deploy_torque_peak_Nmm", "deploy_push_peak_N", "deploy_time_s", "deploy_margin", "travel_left_mm",
     "casing_contact_peak_rad", "curvature_peak_per_mm", "bend_peak_torque_Nmm", "bend_peak_push_N",
+    "forced_strain_share", "motor_torque_needed_Nmm",
 })  # fmt: skip
 """Numbers of a jammed run that are read from rows beyond the jam too."""
 

@@ -16,6 +16,7 @@ from rich.table import Table
 from fem.core.errors import Fault
 from fem.results.columns import words_of
 from fem.results.outcome import GOOD
+from fem.results.readings import per_cent
 from fem.simulation.failure_guide import explanations
 from fem.view.palette import HEADING, QUIET
 
@@ -134,21 +135,25 @@ def print_remarks(console: Console, remarks: Iterable[str]) -> None:
         )
 
 
+STRAIN = ("strain\n\n%", "strain_share_peak")
+"""Per cent of the material's limit, of what counts for the verdict."""
 VERDICT_NUMBERS = (
-    ("wind in\nN mm", "retract_torque_peak_Nmm"),
-    ("push out\nN mm", "deploy_torque_peak_Nmm"),
-    ("motor\nN mm", "motor_stall_torque_at_axle_Nmm"),
+    ("wind\nin\nN mm", "retract_torque_peak_Nmm"),
+    ("push\nout\nN mm", "deploy_torque_peak_Nmm"),
+    ("motor\n\nN mm", "motor_stall_torque_at_axle_Nmm"),
 )
 """Columns of the verdict table that are quantities of a result."""
 
 
 def print_verdicts(console: Console, summaries: Sequence[Mapping[str, Any]]) -> None:
     """The verdict table: one row per case, then what to do about each and where its results are."""
-    table = Table(title="verdict", title_justify="left", title_style=HEADING, box=None, padding=(0, 2, 0, 0))
+    table = Table(title="verdict", title_justify="left", title_style=HEADING, box=None, padding=(0, 1, 0, 0))
     table.add_column("case", no_wrap=True)
-    table.add_column("status", min_width=15)
-    for column in ("jam at\nmm", "travel\nmm", *(title for title, _ in VERDICT_NUMBERS), "took\ns"):
+    table.add_column("status", min_width=13)
+    titles = [title for title, _ in (*VERDICT_NUMBERS, STRAIN)]
+    for column in ("jam\nat\nmm", "travel\n\nmm", *titles):
         table.add_column(column, justify="right", no_wrap=True)
+    table.add_column("took\n\ns", justify="right")
     for summary in summaries:
         jam, numbers = summary["jam"], summary["quantities"]
         table.add_row(
@@ -156,6 +161,7 @@ def print_verdicts(console: Console, summaries: Sequence[Mapping[str, Any]]) -> 
             summary["status"] + (f": {jam['mode']}" if jam else ""),
             *(number_text(_value(jam[name])) if jam else "-" for name in ("station_mm", "travel_mm")),
             *(number_text(_value(numbers.get(name, {}).get("value"))) for _, name in VERDICT_NUMBERS),
+            _strain_text(_value(numbers.get(STRAIN[1], {}).get("value"))),
             "up to date" if summary.get("skipped") else f"{summary['seconds']:.1f}",
         )
     console.print(table)
@@ -180,6 +186,11 @@ def _on_the_bench(summary: Mapping[str, Any]) -> Iterable[str]:
     for entry in explanations(summary["status"], jam["mode"] if jam else None, _value(share)):
         if entry not in GOOD:
             yield f"  {entry}, on the bench: {entry.bench}"
+
+
+def _strain_text(share: float) -> str:
+    """Strain against its limit in whole per cent: how the column is headed."""
+    return "-" if math.isnan(share) else per_cent(share).removesuffix(" %")
 
 
 def _value(value: float | None) -> float:

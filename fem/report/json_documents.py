@@ -95,7 +95,7 @@ def broken_off(name: str, model: str, defect: BaseException) -> dict[str, Any]:
 def _unrun(name: str, model: str, status: NoResult, sentence: str) -> dict[str, Any]:
     return {
         "case": name, "model": model, "status": status, "sentence": sentence, "quantities": {}, "jam": None,
-        "bends": [], "energy_audit": None, "seconds": 0.0, "folder": None,
+        "bends": [], "attempts": [], "energy_audit": None, "seconds": 0.0, "folder": None,
     }  # fmt: skip
 
 

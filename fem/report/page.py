@@ -22,7 +22,7 @@ from fem.report.chart import LOAD_HEIGHT, chart, state_places
 from fem.report.drawing import side_view
 from fem.report.page_scene import pack
 from fem.report.svg import Pen, style_sheet
-from fem.report.wording import CAUTIONS, explanations_of, margins, named_quantities, run_quality
+from fem.report.wording import CAUTIONS, explanations_of, margins, named_quantities, run_quality, verdict_line
 from fem.results.curves import load_curve
 from fem.results.outcome import GOOD
 from fem.results.readings import number
@@ -55,7 +55,8 @@ def page(result: Result, case: Case | None = None) -> str:
     curve.drawing.raw(f'<circle id="marker" class="s-alarm" r="6.5" fill="none" {marker.attributes()} '
                       'style="display:none"/>')  # fmt: skip
     return environment().get_template("page.html").render(
-        r=result, css=css(), still=side_view(critical, result.intended_path, result.jam).text(),
+        r=result, verdict=verdict_line(result), css=css(),
+        still=side_view(critical, result.intended_path, result.jam).text(),
         values=dict.fromkeys(name for one in about["states"] for name in one["values"]),
         last=len(result.snapshots) - 1, start=about["start"],
         stops=[event for event in events(result) if event.name != SNAP],

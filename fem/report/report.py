@@ -33,10 +33,11 @@ from fem.report.wording import (
     models_compared,
     named_quantities,
     run_quality,
+    verdict_line,
 )
 from fem.results.columns import TRAVEL, unit_of, words_of
 from fem.results.curves import axes, load_curve, run_curves
-from fem.results.readings import number, state_words
+from fem.results.readings import number, per_cent, state_words
 from fem.results.result import Result, read
 
 COLUMNS = ("retract_torque_peak_Nmm", "deploy_torque_peak_Nmm", "motor_stall_torque_at_axle_Nmm",
@@ -150,7 +151,8 @@ def _section_values(entry: ReportEntry) -> dict[str, Any]:
         drawing = side_view(critical, result.intended_path, result.jam)
         views.append((f"From the side: {state_words(critical)}", drawing.text()))
     return {
-        "result": result, "margins": margins(result), "texts": explanations_of(result),
+        "result": result, "verdict": verdict_line(result), "margins": margins(result),
+        "texts": explanations_of(result),
         "pictures": _pictures(entry.folder), "views": views, "charts": _charts(result),
         "words": case_in_words(case) if case is not None else [], "drawings": _drawings(result, case),
         "layers": layer_strains(result, case), "quality": run_quality(result, case),
@@ -209,7 +211,7 @@ def _row(result: Result) -> list[dict[str, Any]]:
     def cell(value: float, text: str) -> dict[str, Any]:
         return {"text": text, "value": f"{value:.9g}" if math.isfinite(value) else ""}
 
-    status = result.status + (f": {result.jam.mode}" if result.jam else "")
+    status = verdict_line(result)
     place = result.jam.station_mm if result.jam else math.nan
     cells: list[dict[str, Any]] = [
         {"text": result.case_name, "value": None}, {"text": status, "value": None},
@@ -217,8 +219,8 @@ def _row(result: Result) -> list[dict[str, Any]]:
     ]  # fmt: skip
     for name in COLUMNS:
         value = result.quantities[name].value if name in result.quantities else math.nan
-        shown = 100 * value if name == "strain_share_peak" else value
-        cells.append(cell(value, number(shown)))
+        share = name == "strain_share_peak" and math.isfinite(value)
+        cells.append(cell(value, per_cent(value).removesuffix(" %") if share else number(value)))
     return cells
 
 

@@ -14,8 +14,8 @@ import numpy as np
 from fem.case.definition import Case
 from fem.design.loading import Winding
 from fem.results.columns import words_of
-from fem.results.outcome import Outcome
-from fem.results.readings import number, state_words
+from fem.results.outcome import Outcome, Status
+from fem.results.readings import headline, number, per_cent, state_words
 from fem.results.result import Quantity, Result
 from fem.simulation.failure_guide import explanations
 
@@ -40,17 +40,25 @@ AUDIT_LIMIT = 0.02
 
 @dataclass(frozen=True)
 class Margin:
-    """One number beside its limit. left: share of the limit not used (nan: no limit known)."""
+    """One number beside its limit. left: share of the limit not used (nan: no limit known); jams: here the
+    strip jams, so that nothing is left, whatever the limit; counts: for the verdict.
+    """
 
     name: str
     value: str
     limit: str
     left: float
     note: str = ""
+    jams: bool = False
+    counts: bool = True
 
     @property
     def word(self) -> str:
         """The margin in a word."""
+        if self.jams:
+            return "jams"
+        if not self.counts:
+            return "does not count"
         if math.isnan(self.left):
             return "no limit given"
         if self.left < 0.0:
@@ -60,6 +68,8 @@ class Margin:
     @property
     def left_text(self) -> str:
         """Share left, in per cent."""
+        if self.jams:
+            return "none"
         return number(math.nan) if math.isnan(self.left) else f"{100 * self.left:.0f} %"
 
 
@@ -70,27 +80,71 @@ def _value(result: Result, name: str) -> float:
 
 def margins(result: Result) -> list[Margin]:
     """The numbers that decide, worst use of the limit first; those without a limit last."""
-    motor = _value(result, "motor_stall_torque_at_axle_Nmm")
-    made = []
-    for words, name in (
-        ("torque winding in", "retract_torque_peak_Nmm"), ("torque pushing out", "deploy_torque_peak_Nmm")
-    ):  # fmt: skip
-        peak = result.quantities.get(name)
-        if peak is None:
-            continue
-        limit = f"motor: {number(motor, 'N mm')}" if math.isfinite(motor) else "no motor given"
-        made.append(Margin(words, number(peak.value, "N mm"), limit, 1.0 - peak.value / motor, peak.note))
-    share, strain = result.quantities.get("strain_share_peak"), result.quantities.get("strain_peak")
-    if share is not None and math.isfinite(share.value):
-        where = strain.note if strain is not None else ""
-        made.append(Margin("strain", f"{100 * share.value:.0f} %", "100 % of the material's limit",
-                           1.0 - share.value, where))  # fmt: skip
+    made = [*_torque_margins(result), *_strain_margins(result)]
     safe, wound = _value(result, "safe_travel_mm"), _value(result, "travel_wound_mm")
     if math.isfinite(safe):
         left = (safe - wound) / max(safe, 1e-9)
         note = "largest from which it still comes out"
         made.append(Margin("travel", number(wound, "mm"), f"safe: {number(safe, 'mm')}", left, note))
-    return sorted(made, key=lambda margin: math.inf if math.isnan(margin.left) else margin.left)
+
+    def tightest(margin: Margin) -> tuple[bool, float]:
+        return not margin.counts, math.inf if math.isnan(margin.left) else margin.left
+
+    return sorted(made, key=tightest)
+
+
+def _torque_margins(result: Result) -> list[Margin]:
+    """Torque of either direction beside the motor's; of a jam that of the jam, and what would force it."""
+    motor = _value(result, "motor_stall_torque_at_axle_Nmm")
+    limit = f"motor: {number(motor, 'N mm')}" if math.isfinite(motor) else "no motor given"
+    jam, made = result.jam, []
+    stuck = "retract" if result.status == Status.STALLED else "deploy"
+    for words, which in (("torque winding in", "retract"), ("torque pushing out", "deploy")):
+        peak = result.quantities.get(f"{which}_torque_peak_Nmm")
+        if peak is None:
+            continue
+        if jam is None or which != stuck:
+            left = 1.0 - peak.value / motor
+            made.append(Margin(words, number(peak.value, "N mm"), limit, left, peak.note))
+            continue
+        left = min(0.0, 1.0 - jam.torque_Nmm / motor) if math.isfinite(motor) else 0.0
+        note = f"{jam.mode}, at travel {number(jam.travel_mm, 'mm')}"
+        made.append(Margin(words, number(jam.torque_Nmm, "N mm"), limit, left, note, jams=True))
+        if peak.value > 1.01 * jam.torque_Nmm:  # the row of the jam is the first beyond the motor
+            left, note = 1.0 - peak.value / motor, f"computed as if the motor were stronger; {peak.note}"
+            forced = f"{words}, forced"
+            made.append(Margin(forced, number(peak.value, "N mm"), limit, left, note, counts=False))
+    return made
+
+
+def _strain_margins(result: Result) -> list[Margin]:
+    """Strain of each phase beside the material's limit; of a run that tells only one, that one."""
+    limit, made = "100 % of the material's limit", []
+    for words, name, counts in (
+        ("strain winding in", "retract_strain_share", True),
+        ("strain pushing out", "deploy_strain_share", True),
+        ("strain, forced beyond the jam", "forced_strain_share", False),
+    ):
+        share = result.quantities.get(name)
+        if share is not None and math.isfinite(share.value):
+            text, left = per_cent(share.value), 1.0 - share.value
+            made.append(Margin(words, text, limit, left, _place_of(share), counts=counts))
+    share, strain = result.quantities.get("strain_share_peak"), result.quantities.get("strain_peak")
+    if not made and share is not None and math.isfinite(share.value):
+        where = strain.note if strain is not None else ""
+        made.append(Margin("strain", per_cent(share.value), limit, 1.0 - share.value, where))
+    return made
+
+
+def _place_of(share: Quantity) -> str:
+    """Where a strain is, from the note of its quantity, whose limit stands beside it already."""
+    return share.note.removeprefix("of the material's limit, ").partition(", does not count")[0]
+
+
+def verdict_line(result: Result) -> str:
+    """Status, how it jams, and by how much a limit of strain is passed."""
+    mode = None if result.jam is None else result.jam.mode
+    return headline(result.status, mode, _value(result, "strain_share_peak"))
 
 
 def explanations_of(result: Result) -> tuple[Outcome, ...]:
@@ -151,6 +205,10 @@ def run_quality(result: Result, case: Case | None) -> list[tuple[str, str]]:
             ("mesh and steps", f"elements up to {used.element:g} mm, {used.element_fine:g} mm at root, slot "
              f"and bends; axle turns up to {used.turn:.3g} rad a step")
         )  # fmt: skip
+    for one in result.attempts:
+        which = one.settings or "settings of the case"
+        end = f"stopped at {one.travel_mm:.1f} mm: {one.trouble}" if one.trouble else "this result"
+        rows.append((f"computed with {which}", end))
     rows.append(("path", f"{result.rows} accepted steps, {len(result.snapshots)} states kept"))
     unstable = _value(result, "unstable_states")
     if math.isfinite(unstable):

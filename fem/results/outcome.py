@@ -113,9 +113,28 @@ class StatusEntry(Explanation):
     good: bool = False
 
 
+_OVER = (
+    "Somewhere the strain passes the limit of the material: it yields, whitens, cracks or, in a polymer, "
+    "stays bent. Forces beyond that point are only indicative, because the material is taken as linear."
+)
+_OVER_BENCH = (
+    "After a few cycles the strip stands curled or its section shallower than it was made; white creases at "
+    f"the root's edges in printed parts {PRACTICE}."
+)
+_OVER_LEVERS = (
+    LARGER_AXLE,
+    THINNER,
+    SHALLOWER,
+    Lever("strip.root_opening", "raise", "the section opens over a longer way and strains less"),
+    Lever("materials", "change", "one with a higher elastic limit as a strain"),
+)
 _STOPS = (
     "{mode}, {place}, at travel {travel:.1f} mm and {torque:.1f} N mm{motor}{forced}{safe}. Try: {remedy}."
+    "{cure}{turned}{strain}"
 )
+_WINDS_IN = "Winds in with at most {winding_in:.1f} N mm"
+_COMES_OUT = f"{_WINDS_IN} and comes out with at most {{pushing_out:.1f}} N mm"
+_AND_MORE = "{turned}{strain}"
 
 
 class Status(Outcome):
@@ -133,9 +152,20 @@ class Status(Outcome):
             given="wound in and came out again",
             advice="compare the largest torque either way with the motor's; leave a margin for friction you "
             "have not measured",
-            sentence="Winds in with at most {winding_in:.1f} N mm and comes out with at most "
-            "{pushing_out:.1f} N mm{motor}.",
+            sentence=f"{_COMES_OUT}{{motor}}.{_AND_MORE}",
             good=True,
+        ),
+    )
+    DEPLOYED_STRAINED = (
+        "deployed, over-strained",
+        StatusEntry(
+            happens=f"The strip winds in and comes out again, but not unharmed. {_OVER}",
+            bench=_OVER_BENCH,
+            levers=_OVER_LEVERS,
+            given="wound in and came out again, but strained beyond the limit of a material on the way",
+            advice="read where and in which phase: a larger axle, a thinner or shallower strip, another "
+            "material; forces beyond the limit are only indicative",
+            sentence=f"{_COMES_OUT}, but over-strained{{motor}}.{_AND_MORE}",
         ),
     )
     RETRACTED = (
@@ -146,9 +176,20 @@ class Status(Outcome):
             "cycle.",
             levers=(Lever("push.kind", "set", '"retract-then-deploy" computes the way out as well'),),
             given="wound in; pushing out was not asked for",
-            advice="as above",
-            sentence="Winds in with at most {winding_in:.1f} N mm.",
+            advice="as for `deployed`",
+            sentence=f"{_WINDS_IN}.{_AND_MORE}",
             good=True,
+        ),
+    )
+    RETRACTED_STRAINED = (
+        "retracted, over-strained",
+        StatusEntry(
+            happens=f"The strip winds in, but not unharmed; pushing it out was not asked for. {_OVER}",
+            bench=_OVER_BENCH,
+            levers=_OVER_LEVERS,
+            given="wound in, but strained beyond the limit of a material on the way",
+            advice="as for `deployed, over-strained`",
+            sentence=f"{_WINDS_IN}, but over-strained.{_AND_MORE}",
         ),
     )
     JAMMED = (
@@ -157,8 +198,9 @@ class Status(Outcome):
             happens="Pushed out, the strip stops on a stable state; the mode of the jam says how.",
             bench="The tip stands still while the axle pushes on.",
             levers=(),
-            given="on a stable state, pushing asked for more torque than the motor has, or turning brought "
-            "no more travel",
+            given="on a stable state, pushing asked for more torque than the motor has (without a motor: "
+            "than any motor chosen for winding in will have), turning brought no more travel, or the strip "
+            "folded up until its inner face had no length left",
             advice="read mode and place, try the first remedy; or stop at the *safe travel*, the largest "
             "from which it still comes out with 5 % of the motor's torque in hand",
             sentence=f"Jams: {_STOPS}",
@@ -171,8 +213,9 @@ class Status(Outcome):
             bench="The motor stalls pulling, mostly with a bend at the slot or when the section is pressed "
             f"flat at the lips; the strip squeaks there {PRACTICE}.",
             levers=(HIGHER_RATIO, STRONGER_MOTOR, WIDER_SLOT, THINNER, SHALLOWER, LESS_FRICTION),
-            given="winding in asks for more than the motor has, or brings no more travel",
-            advice="a stronger motor, a thinner or shallower strip, less friction",
+            given="winding in asks for more than the motor has, brings no more travel, or folds the strip up",
+            advice="take the motor torque or the travel that the sentence gives; or a thinner or shallower "
+            "strip, less friction",
             sentence=f"Winding in stops: {_STOPS}",
         ),
     )
@@ -186,9 +229,8 @@ class Status(Outcome):
                 Lever("push.travel", "lower", "winds in less"),
             ),
             given="the tip slipped through the slot into the casing",
-            advice="leave more outside (`push.left_out`) or add a stop",
-            sentence="The tip slips through the slot into the casing; leave more outside (push.left_out) or "
-            "add a stop.",
+            advice="take the travel or the length to leave outside that the sentence gives, or add a stop",
+            sentence="The tip slips through the slot into the casing{at}.{cure}{strain}",
         ),
     )
     NOT_CONVERGED = (
@@ -202,7 +244,8 @@ class Status(Outcome):
                 Lever("solver.element", "lower", "a finer strip, slower"),
             ),
             given="the program stopped, not the strip; the last good state is kept",
-            advice="halve `solver.turn` or `solver.element`; this says nothing about the design",
+            advice="this says nothing about the design. Winding has tried finer steps, a finer mesh and more "
+            "contact points by itself: try the other model; on the bench lower `solver.element`",
             sentence="Not converged{at}: {trouble}. This is numerical, not a jam; the path up to there "
             "stands.{hint}",
         ),
@@ -266,6 +309,8 @@ class Status(Outcome):
     )
 
 
+OVER_STRAINED = frozenset({Status.DEPLOYED_STRAINED, Status.RETRACTED_STRAINED})
+"""Statuses of a cycle that went through, but beyond the limit of a material."""
 GOOD = frozenset(status for status in Status if status.entry.good)
 """Statuses in which nothing went wrong."""
 
@@ -275,20 +320,7 @@ class Condition(Outcome):
 
     OVER_STRAINED = (
         "over-strained",
-        Explanation(
-            "Somewhere the strain passes the limit of the material: it yields, whitens, cracks or, in a "
-            "polymer, stays bent. Forces beyond that point are only indicative, because the material is "
-            "taken as linear.",
-            "After a few cycles the strip stands curled or its section shallower than it was made; white "
-            f"creases at the root's edges in printed parts {PRACTICE}.",
-            (
-                LARGER_AXLE,
-                THINNER,
-                SHALLOWER,
-                Lever("strip.root_opening", "raise", "the section opens over a longer way and strains less"),
-                Lever("materials", "change", "one with a higher elastic limit as a strain"),
-            ),
-        ),
+        Explanation(_OVER, _OVER_BENCH, _OVER_LEVERS),
     )
     TWIST = (
         "twist out of symmetry",

@@ -3,14 +3,34 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 
 from fem.results.columns import TORQUE, TRAVEL, to_tell
+from fem.results.outcome import SHARE_LIMIT
 from fem.results.result import BendPassage, Result
 from fem.results.snapshot import PHASE_WORDS, PHASES, Snapshot
 
 PUSH = PHASES.index("push")
+
+
+def headline(status: str, mode: str | None, strain_share: float) -> str:
+    """A verdict in one line: status, how it jams, and by how much a limit of strain is passed."""
+    over = f"; strain {per_cent(strain_share)} of the limit" if strain_share > SHARE_LIMIT else ""
+    return status + (f": {mode}" if mode else "") + over
+
+
+def summary_headline(summary: Mapping[str, Any]) -> str:
+    """The same from the summary of a result, as `run --json` gives it."""
+    jam, share = summary["jam"], summary["quantities"].get("strain_share_peak", {}).get("value")
+    return headline(summary["status"], jam["mode"] if jam else None, math.nan if share is None else share)
+
+
+def per_cent(share: float) -> str:
+    """A share of a limit in whole per cent, rounded up: what is over the limit never reads 100 %."""
+    return f"{math.ceil(100.0 * share - 1e-9)} %"
 
 
 def state_words(shot: Snapshot) -> str:

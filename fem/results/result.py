@@ -92,6 +92,22 @@ class BendPassage:
     """Travel at which that peak was met."""
 
 
+@dataclass(frozen=True)
+class Attempt:
+    """One way in which a run was computed, where not the strip but the computation had stopped before."""
+
+    settings: str
+    """What was changed, as a case file says it; "" for the settings of the case."""
+    from_travel_mm: Number
+    """Travel at which an earlier attempt was taken up; nan: from the start."""
+    from_phase: str
+    """Phase in which it was taken up; "" from the start."""
+    travel_mm: Number
+    """Travel at its end."""
+    trouble: str
+    """Why it stopped; "" for the one that came to a verdict on the strip."""
+
+
 @dataclass(frozen=True, eq=False)
 class Result:
     """Everything a finished case has to say. Raises ValueError if path columns differ in length."""
@@ -118,6 +134,8 @@ class Result:
     """(k, 2) mm, mid-line that the fully deployed strip should follow, in place; empty if it has none."""
     case_text: str = ""
     """The whole case as one case file; "" where it is not known."""
+    attempts: tuple[Attempt, ...] = ()
+    """How it was computed, where once was not enough; the last without trouble is the one that is told."""
 
     def __post_init__(self) -> None:
         columns = {name: frozen(values) for name, values in self.path.items()}
@@ -162,6 +180,7 @@ class Result:
             "quantities": {name: _plain(quantity) for name, quantity in self.quantities.items()},
             "jam": None if self.jam is None else _plain(self.jam),
             "bends": [_plain(bend) for bend in self.bends],
+            "attempts": [_plain(attempt) for attempt in self.attempts],
             "energy_audit": self.energy_audit,
             "seconds": self.seconds,
         } | ({} if folder is None else {"folder": str(folder)})
@@ -193,6 +212,8 @@ class ResultDocument(BaseModel):
     """null, or {mode, station_mm, travel_mm, torque_Nmm, evidence: [text], remedies: [text]}."""
     bends: tuple[BendPassage, ...]
     """[{bend, station_mm, peak_torque_Nmm, peak_push_N, travel_mm}]."""
+    attempts: tuple[Attempt, ...] = ()
+    """[{settings, from_travel_mm, from_phase, travel_mm, trouble}]: empty where once was enough."""
     energy_audit: dict[str, Any]
     seconds: Number
     """Wall-clock time of the run."""
@@ -297,7 +318,7 @@ def read_summary(folder: Path | str) -> dict[str, Any] | None:
     return made.summary(target) | {"provenance": document.provenance}
 
 
-def _plain(record: Quantity | Jam | BendPassage) -> dict[str, Any]:
+def _plain(record: Quantity | Jam | BendPassage | Attempt) -> dict[str, Any]:
     return {item.name: getattr(record, item.name) for item in fields(record)}
 
 

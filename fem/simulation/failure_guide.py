@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 
-from fem.results.outcome import SHARE_LIMIT, Condition, Outcome, Status
+from fem.results.outcome import OVER_STRAINED, SHARE_LIMIT, Condition, Outcome, Status
 from fem.simulation.jam_modes import JamMode
 
 
@@ -18,6 +18,6 @@ def explanations(status: str, mode: str | None, strain_share: float) -> tuple[Ou
     texts = [mode] if mode is not None else []
     if mode is None or status == Status.STALLED:
         texts.append(status)
-    if strain_share > SHARE_LIMIT:
+    if strain_share > SHARE_LIMIT and status not in OVER_STRAINED:  # which says the same
         texts.append(Condition.OVER_STRAINED)
     return tuple(entry for text in texts if (entry := explain(text)) is not None)

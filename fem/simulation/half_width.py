@@ -37,4 +37,6 @@ def wind_guarded(
         run.progress(0.0, f"{lost}; again with the whole width")
         whole = replace(build_shell_model(case, whole=True, skew=SKEW), lost=str(lost))
         started = winding_program(whole)
+        if isinstance(started, WindingProgram):
+            started.patience, started.earlier = program.patience, program.earlier
         return whole, wind(started, case.travel, deploy, run.progress, run.keeper)

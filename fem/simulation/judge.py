@@ -3,25 +3,29 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 
 import numpy as np
 
 from fem.case.definition import Case
 from fem.core.term import Array
 from fem.design.loading import RetractDeploy
-from fem.results.result import Jam, Quantity, Result
+from fem.design.settings import Settings
+from fem.results.readings import per_cent
+from fem.results.result import Attempt, Jam, Quantity, Result
 from fem.simulation.deployed_shape import intended
 from fem.simulation.failure import evidence, facts
 from fem.simulation.jam_modes import Facts, name_mode
 from fem.simulation.kept_contact import kept_contact, recorded
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
-from fem.simulation.retract_deploy import TravelSearch, WindingOutcome, WindingProgram
+from fem.simulation.retract_deploy import REST_TIME, WindingProgram
 from fem.simulation.run_context import RunContext
 from fem.simulation.snapshots import snapshot
 from fem.simulation.stepper import SavedState
 from fem.simulation.strip_model import StripModel
-from fem.simulation.verdict import WindingRun, passages, quantities, sentence, status
+from fem.simulation.verdict import TURN_ROUND, WindingRun, passages, quantities, sentence, status
+from fem.simulation.winding_state import TravelSearch, WindingOutcome
 
 AUDIT_WARNING = 0.02
 MOVED = 3.0
@@ -34,7 +38,8 @@ with steps and mesh, and a travel that just fits would be luck.
 @dataclass(frozen=True)
 class Finished:
     """Winding in and pushing out, run to the end: case, model, how it ended, its log, and the program if it
-    could be started.
+    could be started; attempts: how it was computed where once was not enough, and the settings of what is
+    told (None: those of the case).
     """
 
     case: Case
@@ -42,6 +47,8 @@ class Finished:
     outcome: WindingOutcome
     log: Log
     program: WindingProgram | None
+    attempts: tuple[Attempt, ...] = ()
+    settings: Settings | None = None
 
     def facts(self, at: int) -> Facts:
         """Facts of a logged row."""
@@ -64,21 +71,44 @@ def winding_result(done: Finished, context: RunContext) -> Result:
         context.progress(0.0, "looking for the travel from which it still comes out")
         safe = safe_travel(case, program, done.outcome, jam)
         note = f"largest travel from which it still comes out with {IN_HAND:.0%} of the torque in hand"
-        numbers["safe_travel_mm"] = Quantity(safe, "mm", note)
+        numbers["safe_travel_mm"] = Quantity(math.floor(10.0 * safe) / 10.0, "mm", note)
+    if done.outcome.swallowed and program is not None:
+        numbers |= to_choose(case, deepest_at_rest(program, done.outcome))
     audit = energy_audit(log)
     word = status(run, jam)
+    used = {"solver": asdict(done.settings or case.settings)}
     pictures = (
         snapshot(model, log.rows[i], log.states[i], log.contacts[i], label)
         for label, i in run.snapshot_rows(jam is not None)
     )
     return Result(
         case_name=case.name, title=case.title, model=model.kind, status=word,
-        sentence=sentence(word, run, jam, numbers), quantities=numbers, jam=jam, bends=passages(run),
-        energy_audit=audit, seconds=context.seconds,
+        sentence=sentence(word, run, jam, numbers) + how_computed(done.attempts), quantities=numbers,
+        jam=jam, bends=passages(run), energy_audit=audit, seconds=context.seconds,
         path={name: log.column(name) for name in log.rows[0]} if log.rows else {},
         snapshots=tuple(pictures), warnings=(*model.warnings, *_warnings(run, audit)),
-        provenance={**context.provenance, **model.provenance}, intended_path=intended_path(case),
+        provenance={**context.provenance, **model.provenance, **used},
+        intended_path=intended_path(case), attempts=done.attempts,
     )  # fmt: skip
+
+
+def how_computed(attempts: Sequence[Attempt]) -> str:
+    """What was tried after the computation had stopped, and what helped; "" where once was enough."""
+    if len(attempts) < 2:
+        return ""
+    first, told = attempts[0], []
+    for one in attempts[1:]:
+        start = f" from {one.from_travel_mm:.1f} mm of travel ({one.from_phase}) on" if one.from_phase else ""
+        why = " as well" if one.trouble == first.trouble else f": {one.trouble}"
+        told.append((f"{one.settings}{start}", f" (stopped at {one.travel_mm:.1f} mm{why})"))
+    last, _ = told[-1]
+    if attempts[-1].trouble:
+        return f" Tried besides: {'; '.join(what + why for what, why in told)}. None went through."
+    also = f", and so it did with {'; '.join(what + why for what, why in told[:-1])}" if told[:-1] else ""
+    return (
+        f" Computed with {last}: with the settings of the case the computation stopped at "
+        f"{first.travel_mm:.1f} mm ({first.trouble}){also}."
+    )
 
 
 def intended_path(case: Case) -> Array:
@@ -98,14 +128,29 @@ def _jam(run: WindingRun, done: Finished) -> Jam | None:
         # what the strip does when it is pushed on says how it jams
         after = done.facts(len(run.log.rows) - 1)
         later = name_mode(after, moved, over and moved)
-        if later.entry.fold or not mode.entry.fold:
+        if not mode.entry.fold:
             mode, station = later, later.place(after)
     motor = run.case.motor
     stall = motor.axle_stall_torque if motor else None
     lines = evidence(here, row["torque_Nmm"], stall, run.idle_turn(at))
     place = mode.place(here) if station is None else station
-    seen = (*lines, mode.entry.seen)
+    seen = (*lines, *_why_it_ended(run, done), mode.entry.seen)
     return Jam(mode, place, row["travel_mm"], row["torque_Nmm"], seen, mode.remedies)
+
+
+def _why_it_ended(run: WindingRun, done: Finished) -> list[str]:
+    """What ended a push that no motor's torque ended, in a sentence."""
+    last = run.log.rows[-1]
+    if run.outcome.folded:
+        radius, station = 1.0 / last["curvature_peak_per_mm"], last["curvature_peak_station_mm"]
+        return [
+            f"in the end it folds up: bent about {radius:.2f} mm at {station:.1f} mm from the root, less "
+            f"than half its thickness of {run.case.strip.thickness:g} mm: its inner face has no length left"
+        ]
+    if run.outcome.beyond and done.program is not None:
+        times = last["torque_Nmm"] / done.program.hardest_in
+        return [f"pushing out takes {times:.0f} times the hardest torque of winding in, and still grows"]
+    return []
 
 
 def safe_travel(
@@ -134,6 +179,32 @@ def safe_travel(
     finally:
         program.recorder.log = search.log
     return saved[search.low][0] if search.low >= 0 else 0.0
+
+
+def deepest_at_rest(program: WindingProgram, outcome: WindingOutcome) -> float:
+    """Largest travel [mm] of a saved state from which the tip stays outside the slot's mouth when the axle
+    stands and the strip comes to rest; nan where there is none.
+    """
+    recorder, stepper = program.recorder, program.stepper
+    for travel, saved in reversed(outcome.wound):
+        stepper.restore(saved)
+        stepper.settle(REST_TIME)
+        mouth = recorder.slot_station(stepper.u) + program.model.case.slot.length
+        if mouth < program.model.length:
+            return travel
+    return math.nan
+
+
+def to_choose(case: Case, travel: float) -> dict[str, Quantity]:
+    """What to ask for so that the tip stays outside; nothing where no travel is known."""
+    whole = math.floor(travel) if math.isfinite(travel) else 0
+    if whole <= 0:
+        return {}
+    left_out = math.ceil(10.0 * (case.free_length - whole)) / 10.0
+    return {
+        "travel_to_choose_mm": Quantity(float(whole), "mm", "largest tried at which the tip stays outside"),
+        "left_out_to_choose_mm": Quantity(left_out, "mm", "the same, as the length left outside"),
+    }
 
 
 def _comes_out(program: WindingProgram, saved: SavedState | None, kept: Log, limit: float) -> bool:
@@ -181,10 +252,16 @@ def _warnings(run: WindingRun, audit: dict[str, object]) -> list[str]:
         lines.append(
             f"the energy balance closes to {100 * error:.1f} % only (2 % expected): halve solver.turn"
         )
-    share = max((row["strain_share"] for row in run.before_jam()), default=0.0)
-    if share > 1.0:
+    for strain in run.strains:
+        if strain.over and strain.counts:
+            lines.append(
+                f"{strain.words} strains it to {per_cent(strain.share)} of a material's limit, "
+                f"{strain.place}: the linear law is out of its range there"
+            )
+    if abs(run.turn_round) >= TURN_ROUND:
         lines.append(
-            f"strain reaches {share:.1f} times a material's limit: the linear law is out of its range there"
+            f"the strip moved by {run.turn_round:.1f} mm while the axle rested between in and out: travel is "
+            "what it was after that"
         )
     gaps = (min(row["smallest_gap_mm"], row["smallest_wrap_gap_mm"]) for row in run.log.rows)
     deepest = -min(gaps, default=0.0)

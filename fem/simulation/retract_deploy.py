@@ -1,7 +1,9 @@
 """Winding in and pushing out: the program of a push by the axle.
 
 The axle turns (retract) until enough strip has come in through the slot, and turns back (deploy) until the
-strip is out again, or until it plainly will not come: no travel over a whole turn of pushing.
+strip is out again, or until it plainly will not come: no travel over a whole turn of pushing, a strip folded
+up, or torque that no motor of this strip will have. Between the two the axle rests, and so does the strip:
+what it still moves then counts.
 """
 
 from __future__ import annotations
@@ -12,13 +14,13 @@ from dataclasses import dataclass, field, replace
 
 from fem.core.checkpoint import NOWHERE, Keeper
 from fem.design.motor import OverloadStart
-from fem.results.result import Jam
 from fem.simulation.assembly import assemble
 from fem.simulation.energy_guard import unsound
 from fem.simulation.recorder import DEPLOY, RETRACT, Log, Recorder, sense
 from fem.simulation.run_context import Progress
 from fem.simulation.stepper import SavedState, Stepper, StepSize
 from fem.simulation.strip_model import StripModel
+from fem.simulation.winding_state import Patience, PhaseUnderWay, Restart, TravelSearch, WindingOutcome
 from fem.solvers.implicit_dynamics import QUASISTATIC
 
 ARRIVED = 0.5  # mm of travel left that count as fully out
@@ -29,14 +31,30 @@ REST_TIME, GATHER = 5.0, 0.2
 """The axle stands for a while [s] before it turns the other way, and gathers speed over some turning [rad]: a
 jump of its speed would make the artificial mass push back.
 """
+FOLDED_STRAIN = 1.0
+"""Half thickness times curvature at which a strip has folded up: its inner face has no length left (a sheet
+bent about half its own thickness; geometry, no source). No strip springs back from there and the model ends
+there: it is an event of the strip, whatever its steps.
+"""
+SHORTEST_REST = 0.005  # s of a step in which the strip moves on while the axle rests
 ABSURD_STRAIN = 3.0
-ABSURD = f"the strain went beyond {ABSURD_STRAIN:g}, where the model means nothing"
+ABSURD = f"the strain went beyond {ABSURD_STRAIN:g} without a fold, where the model means nothing"
 GIVE_UP, MOST_WORK = 5.0, 3.0
 """A push ends beyond so many times the motor's torque, or so many times the iterations until it was
 overloaded.
 """
+HOPELESS = 20.0
+"""A push without a motor ends beyond so many times the hardest torque of winding in. A motor is chosen for
+what winds in, with a margin of two or three (common practice, no source); and where friction multiplies the
+push by exp(mu angle) = 20, around a coil that lies on its casing, it multiplies every error as well.
+"""
+LABORIOUS = "it takes many times the iterations of the first attempt and gets no farther"
 SAVE_EVERY = 2.0
 """Travel [mm] between two saved states on the way in."""
+NEAR, FINE = 1.0, 0.1
+"""The last mm of the wanted travel are wound in steps of at most so many mm."""
+RESTART_TURN, RESTARTS = 1.0, 3
+"""Turning [rad] between two states from which a run can be taken up with other steps; how many are kept."""
 
 
 def slack(model: StripModel, inside: float) -> float:
@@ -51,52 +69,16 @@ def slack(model: StripModel, inside: float) -> float:
     return max(0.0, inside * (1 / tight - 1 / loose))
 
 
-@dataclass(frozen=True)
-class WindingOutcome:
-    """How winding in and pushing out ended.
-
-    retracted, deployed: reached; swallowed: the tip went inside; idle: turned a whole turn without travel;
-    trouble: why a step could not be made ("" if none); wound: saved states on the way in, by travel.
-    """
-
-    retracted: bool
-    deployed: bool
-    swallowed: bool
-    idle: bool
-    trouble: str
-    wound: tuple[tuple[float, SavedState], ...]
-
-
-@dataclass
-class PhaseUnderWay:
-    """A phase that is not over: its first row, travel there [mm], axle angle of the last row [rad]."""
-
-    phase: float
-    first_row: int
-    start_travel: float
-    last_angle: float
-
-
-@dataclass
-class TravelSearch:
-    """Looking for the safe travel: the jam of the run and its log, the saved states between which it lies,
-    and the one that is being pushed out from.
-    """
-
-    jam: Jam | None
-    log: Log
-    low: int
-    high: int
-    trial: int | None = None
-
-
 @dataclass
 class WindingProgram:
     """One strip, one axle: retract and deploy with a log.
 
     wound: states saved on the way in, by travel; limit [N mm]: torque beyond which pushing out ends; keeper:
     where the whole program is kept as it goes; under_way: the phase it is in; ended: how each phase ended
-    that has; search: for the safe travel, once it has begun.
+    that has; search: for the safe travel, once it has begun; hardest_in [N mm]: largest torque of winding in;
+    rested: number of steps made when the strip had come to rest between in and out; restarts: the latest
+    states to take the run up from; patience: of an attempt after another one stopped; earlier: what the
+    attempts before this one left, for whoever made them.
     """
 
     model: StripModel
@@ -110,6 +92,11 @@ class WindingProgram:
     under_way: PhaseUnderWay | None = None
     ended: dict[float, str] = field(default_factory=dict)
     search: TravelSearch | None = None
+    hardest_in: float = 0.0
+    rested: int = -1
+    restarts: list[Restart] = field(default_factory=list)
+    patience: Patience | None = None
+    earlier: object = None
 
     def __getstate__(self) -> dict[str, object]:
         """Everything but the ways out of the program."""
@@ -123,20 +110,52 @@ class WindingProgram:
         return self.ended[phase]
 
     def retract(self, depth: float) -> str:
-        """Wind in until `depth` mm have come in: "", "swallowed", "idle" or the trouble of a step."""
+        """Wind in until `depth` mm have come in, and let the strip come to rest: "", "swallowed", "idle",
+        "folded" or the trouble of a step.
+        """
         limit = 4 * math.pi + 2 * depth / self.model.root_radius
-        return self._turn_axle(RETRACT, depth, limit, lambda row: row["travel_mm"] >= depth)
+        ended = self._turn_axle(RETRACT, depth, limit)
+        rows = (row["torque_Nmm"] for row in self.recorder.log.rows if row["phase"] == RETRACT)
+        self.hardest_in = max(rows, default=0.0)
+        return ended or self._come_to_rest()
 
     def deploy(self, limit: float = math.inf) -> str:
-        """Push out until fully out: "", "idle", "beyond" (more torque than `limit` [N mm]) or the trouble of
-        a step.
+        """Push out until fully out: "", "idle", "folded", "beyond" (more torque than `limit` [N mm], or than
+        any motor will have) or the trouble of a step.
         """
         self.limit = limit
-        return self._turn_axle(DEPLOY, 0.0, -0.5 * math.pi, lambda row: row["travel_mm"] <= ARRIVED)
+        return self._turn_axle(DEPLOY, 0.0, -0.5 * math.pi)
 
-    def _turn_axle(
-        self, phase: float, goal: float, limit: float, arrived: Callable[[dict[str, float]], bool]
-    ) -> str:
+    def _come_to_rest(self) -> str:
+        """The axle rests between in and out; rows for what the strip does meanwhile, so that travel is read
+        where the strip is at rest: "", "swallowed" or why such a row means nothing.
+        """
+        log, ended = self.recorder.log, ""
+        left = piece = REST_TIME
+        while left > 1e-9 and piece > SHORTEST_REST and not ended:
+            piece = min(piece, left)
+            if not self._settle(piece):  # a tail that snaps in does too much for one step
+                piece *= 0.25
+                continue
+            left, row = left - piece, self.recorder.write(self.stepper, piece)
+            piece *= 2.0
+            ended = self._unsound()
+            if ended:
+                log.cut(len(log.rows) - 1)
+            elif self._inside(row):
+                ended = "swallowed"
+        self.rested = self.stepper.accepted
+        return ended
+
+    def _settle(self, time: float = REST_TIME) -> bool:
+        """Let the strip move on for some time [s] where the axle stands; whether a step was made of it."""
+        stepper, accepted = self.stepper, self.stepper.accepted
+        stepper.settle(time)
+        if stepper.accepted > accepted:
+            self.model.inspect(stepper.u, stepper.accepted, stepper.control)
+        return stepper.accepted > accepted
+
+    def _turn_axle(self, phase: float, goal: float, limit: float) -> str:
         log, stepper = self.recorder.log, self.stepper
         self.recorder.phase = phase
         resumed = self.under_way is not None and self.under_way.phase == phase
@@ -157,25 +176,51 @@ class WindingProgram:
                 return True
             if phase == RETRACT and (not self.wound or row["travel_mm"] - self.wound[-1][0] > SAVE_EVERY):
                 self.wound.append((row["travel_mm"], now.save()))
+            self._remember(here, now)
             self._tell(row, goal, here.start_travel)
-            end = self._end_of(row, here, arrived)
+            end = self._end_of(row, here, goal)
             if not end:
                 self.keeper.offer(self)
             return bool(end)
 
-        if not resumed:
-            accepted = stepper.accepted
-            stepper.settle(REST_TIME)
-            if stepper.accepted > accepted:
-                self.model.inspect(stepper.u, stepper.accepted, stepper.control)
+        if not resumed and stepper.accepted != self.rested:
+            self._settle()
         # in search of a safe travel a push ends before the motor is overloaded
         motor = self.model.case.motor if self.limit == math.inf else None
         cut = OverloadStart(motor, sense(phase)) if motor else None
-        finished = stepper.advance(limit, replace(self.steps, gather=GATHER), watch, resumed, cut)
+        while True:
+            end = ""
+            largest = min(here.largest, self.steps.largest)
+            size = replace(self.steps, largest=largest, first=min(self.steps.first, largest), gather=GATHER)
+            finished = stepper.advance(limit, size, watch, resumed, cut)
+            if end != "near":
+                break
+            here.largest, resumed = FINE / self.model.case.casing.radius, True
+            stepper.next_step = min(stepper.next_step, here.largest)
+            self.keeper.offer(self)
         self.under_way = None
         if not finished:
             return stepper.trouble
         return {"arrived": "", "": "idle"}.get(end, end)
+
+    def _remember(self, here: PhaseUnderWay, now: Stepper) -> None:
+        """Keep the present state as one to take the run up from, if the last such is far enough behind."""
+        if self.search is not None:
+            return
+        last = self.restarts[-1] if self.restarts else None
+        if (
+            last is None
+            or last.under_way.phase != here.phase
+            or abs(now.control - last.state.control) > RESTART_TURN
+        ):
+            rows, time = self.recorder.log.rows, self.recorder.time
+            travel, wound = rows[-1]["travel_mm"], len(self.wound)
+            kept = Restart(replace(here), travel, len(rows), wound, now.began, time, now.save())
+            self.restarts = [*self.restarts[1 - RESTARTS :], kept]
+
+    def _inside(self, row: dict[str, float]) -> bool:
+        """Whether the whole strip is inside the casing."""
+        return row["slot_station_mm"] >= self.model.length - 1e-9
 
     def _tell(self, row: dict[str, float], goal: float, start: float) -> None:
         """Report progress from a row."""
@@ -184,19 +229,25 @@ class WindingProgram:
         text = f"{what}: {row['travel_mm']:.0f} mm in, {row['torque_Nmm']:.0f} N mm"
         self.progress(min(1.0, share), text)
 
-    def _end_of(
-        self, row: dict[str, float], here: PhaseUnderWay, arrived: Callable[[dict[str, float]], bool]
-    ) -> str:
-        """How the phase ends with this row; "" if it goes on."""
+    def _end_of(self, row: dict[str, float], here: PhaseUnderWay, goal: float) -> str:
+        """How the phase ends with this row; "" if it goes on, "near" if it goes on in shorter steps."""
+        retracting, travel = here.phase == RETRACT, row["travel_mm"]
+        if 0.5 * self.model.case.strip.thickness * row["curvature_peak_per_mm"] > FOLDED_STRAIN:
+            return "folded"
         if row["strain_peak"] > ABSURD_STRAIN:
             return ABSURD
-        if arrived(row):
+        if travel >= goal if retracting else travel <= ARRIVED:
             return "arrived"
-        if row["slot_station_mm"] >= self.model.length - 1e-9:
+        if self._inside(row):
             return "swallowed"
         if self._idle(here.first_row, here.phase):
             return "idle"
-        return "beyond" if here.phase == DEPLOY and self._beyond(row, here.first_row) else ""
+        if self.patience is not None and self.patience.exhausted(row):
+            return LABORIOUS
+        if retracting:
+            step = self.model.case.casing.radius * self.steps.largest
+            return "near" if math.isinf(here.largest) and goal - travel < max(NEAR, 2.0 * step) else ""
+        return "beyond" if self._beyond(row, here.first_row) else ""
 
     def _unsound(self) -> str:
         """Why what follows is no motion of this strip: energy made at once, or bit by bit; "" if it is."""
@@ -216,8 +267,10 @@ class WindingProgram:
     def _beyond(self, row: dict[str, float], first_row: int) -> bool:
         """Far more torque than the motor will ever have, or far more work than until it had too little."""
         motor, torque = self.model.case.motor, row["torque_Nmm"]
-        if motor is None or torque > self.limit:
-            return torque > self.limit
+        if torque > self.limit:
+            return True
+        if motor is None:
+            return 0.0 < HOPELESS * self.hardest_in < torque
         rows = self.recorder.log.rows[first_row:]
         over = next((each for each in rows if motor.overloaded(each["torque_Nmm"])), row)
         return (
@@ -255,7 +308,7 @@ def wind(
     if isinstance(program, str):
         return WindingOutcome(False, False, False, False, program, ()), Log(), None
     program.progress, program.keeper = progress, keeper
-    known: tuple[str, ...] = ("", "swallowed", "idle")
+    known: tuple[str, ...] = ("", "swallowed", "idle", "folded")
     ended = program.once(RETRACT, lambda: program.retract(depth))
     retracted = ended == ""
     if retracted and deploy:
@@ -263,7 +316,8 @@ def wind(
         known = (*known, "beyond")
     outcome = WindingOutcome(
         retracted, retracted and deploy and ended == "", ended == "swallowed", ended == "idle",
-        "" if ended in known else ended, tuple(program.wound),
+        "" if ended in known else ended, tuple(program.wound), ended == "folded",
+        ended == "beyond" and program.model.case.motor is None,
     )  # fmt: skip
     return outcome, program.recorder.log if program.search is None else program.search.log, program
 

@@ -12,8 +12,8 @@ from fem.core.errors import InputError
 from fem.design.loading import Column, Winding
 from fem.results.provenance import provenance
 from fem.results.result import Quantity, Result
+from fem.simulation.attempts import wind_tried
 from fem.simulation.bench import run_bench
-from fem.simulation.half_width import wind_guarded
 from fem.simulation.judge import Finished, winding_result
 from fem.simulation.models import winding_model
 from fem.simulation.retract_deploy import winding_program
@@ -56,8 +56,11 @@ def run_winding(case: Case, kind: str, run: RunContext) -> Result:
         started = winding_program(model)
     else:
         model, started = kept.model, kept
-    model, (outcome, log, program) = wind_guarded(model, started, run)
-    return winding_result(Finished(case, model, outcome, log, program), run)
+    made = wind_tried(case, model, started, run)
+    outcome, log, program = made.ended
+    return winding_result(
+        Finished(case, made.model, outcome, log, program, made.attempts, made.settings), run
+    )
 
 
 def _column_curve(case: Case, push: Column, model: str, run: RunContext) -> Result:

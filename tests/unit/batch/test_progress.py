@@ -23,7 +23,7 @@ def board() -> Told:
 
 
 def ended(status: str, defect: str = "", **more: object) -> Done:
-    return Done({"status": status, "jam": None, "seconds": 1.25} | more, 0, defect=defect)
+    return Done({"status": status, "jam": None, "quantities": {}, "seconds": 1.25} | more, 0, defect=defect)
 
 
 def test_every_case_that_ends_gets_a_line_with_what_came_of_it(board: Told) -> None:

@@ -52,7 +52,7 @@ def test_the_words_stand_without_a_script() -> None:
         assert line in words
     for line in (
         Status.JAMMED,
-        "over the limit",
+        "jams",
         "Scripts are off",
         "no 3-D",
         "case digest",

@@ -11,9 +11,17 @@ import numpy as np
 import pytest
 
 from fem.case.definition import read_case
-from fem.report.wording import Margin, case_in_words, layer_strains, margins, models_compared, run_quality
+from fem.report.wording import (
+    Margin,
+    case_in_words,
+    layer_strains,
+    margins,
+    models_compared,
+    run_quality,
+    verdict_line,
+)
 from fem.results.outcome import Status
-from fem.results.result import Quantity, Result
+from fem.results.result import Attempt, Quantity, Result
 
 ROOT = Path(__file__).resolve().parents[3]
 CASE = read_case(ROOT / "cases" / "boom-spine.toml")
@@ -33,11 +41,78 @@ def test_margins_are_shares_of_the_limit_the_tightest_first() -> None:
         )
     )  # fmt: skip
     assert [(row.name, round(row.left, 3), row.word) for row in rows] == [
-        ("torque pushing out", -0.5, "over the limit"),
         ("travel", -0.333, "over the limit"),
+        ("torque pushing out", 0.0, "jams"),
         ("strain", 0.1, "tight"),
         ("torque winding in", 0.75, "enough"),
+        ("torque pushing out, forced", -0.5, "does not count"),
     ]
+
+
+def test_a_jam_leaves_nothing_however_strong_the_motor() -> None:
+    result = numbers(deploy_torque_peak_Nmm=84.1, motor_stall_torque_at_axle_Nmm=600.0)
+    (row,) = margins(result)
+    assert result.jam is not None and result.jam.torque_Nmm == 84.1
+    assert (row.name, row.value, row.left_text, row.word) == (
+        "torque pushing out",
+        "84.1 N mm",
+        "none",
+        "jams",
+    )
+    assert result.jam.mode in row.note and "57.6 mm" in row.note
+
+
+def test_a_stop_while_winding_in_is_the_margin_of_winding_in() -> None:
+    result = replace(numbers(retract_torque_peak_Nmm=84.1, deploy_torque_peak_Nmm=3.0), status=Status.STALLED)
+    assert [(row.name, row.word) for row in margins(result)] == [
+        ("torque winding in", "jams"), ("torque pushing out", "no limit given"),
+    ]  # fmt: skip
+
+
+def test_strain_of_each_phase_is_a_margin_and_what_does_not_count_comes_last() -> None:
+    rows = margins(
+        replace(
+            numbers(strain_share_peak=1.3),
+            quantities={
+                "strain_share_peak": Quantity(1.3, ""),
+                "retract_strain_share": Quantity(0.8, "", "of the material's limit, at the root"),
+                "deploy_strain_share": Quantity(1.301, ""), "forced_strain_share": Quantity(4.0, ""),
+            },
+        )
+    )  # fmt: skip
+    assert [(row.name, row.value, row.word) for row in rows] == [
+        ("strain pushing out", "131 %", "over the limit"), ("strain winding in", "80 %", "tight"),
+        ("strain, forced beyond the jam", "400 %", "does not count"),
+    ]  # fmt: skip
+    assert rows[1].note == "at the root"
+
+
+@pytest.mark.parametrize(
+    ("result", "told"),
+    [
+        (replace(numbers(strain_share_peak=0.9), jam=None, status=Status.DEPLOYED), str(Status.DEPLOYED)),
+        (
+            replace(numbers(strain_share_peak=1.002), jam=None, status=Status.DEPLOYED_STRAINED),
+            f"{Status.DEPLOYED_STRAINED}; strain 101 % of the limit",
+        ),
+        (
+            numbers(strain_share_peak=2.0),
+            f"{Status.JAMMED}: {made_results.jammed().jam.mode}; strain 200 % of the limit",
+        ),
+    ],
+)
+def test_a_verdict_in_one_line_says_by_how_much_the_limit_is_passed(result: Result, told: str) -> None:
+    assert verdict_line(result) == told
+
+
+def test_attempts_are_told_with_the_quality() -> None:
+    attempts = (
+        Attempt("", math.nan, "", 12.0, "no step"),
+        Attempt("solver.turn = 1.4", 9.0, "deploy", 0.3, ""),
+    )
+    rows = dict(run_quality(replace(made_results.deployed(), attempts=attempts), None))
+    assert rows["computed with settings of the case"] == "stopped at 12.0 mm: no step"
+    assert rows["computed with solver.turn = 1.4"] == "this result"
 
 
 def test_without_a_motor_torque_has_no_margin() -> None:

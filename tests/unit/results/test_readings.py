@@ -9,7 +9,16 @@ import made_results
 import numpy as np
 import pytest
 
-from fem.results.readings import number, state_of_bend, state_values, state_words
+from fem.results.readings import (
+    headline,
+    number,
+    per_cent,
+    state_of_bend,
+    state_values,
+    state_words,
+    summary_headline,
+)
+from fem.results.result import Quantity
 
 
 def test_a_state_is_told_by_its_label_or_by_what_is_done_and_its_travel() -> None:
@@ -17,6 +26,20 @@ def test_a_state_is_told_by_its_label_or_by_what_is_done_and_its_travel() -> Non
     assert state_words(shot) == "wound in; hardest, travel 82.0 mm"
     assert state_words(replace(shot, label="")) == "winding in, travel 82.0 mm"
     assert state_words(replace(shot, label="end", phase=3)) == "end", "nothing travels on the bench"
+
+
+@pytest.mark.parametrize(
+    ("share", "text"), [(0.0, "0 %"), (0.5, "50 %"), (0.501, "51 %"), (1.0, "100 %"), (1.001, "101 %")]
+)
+def test_a_share_is_rounded_up_so_that_what_is_over_never_reads_100(share: float, text: str) -> None:
+    assert per_cent(share) == text
+
+
+def test_the_line_of_a_summary_is_that_of_the_result() -> None:
+    made = replace(made_results.jammed(), quantities={"strain_share_peak": Quantity(1.5, "")})
+    assert made.jam is not None
+    assert summary_headline(made.summary()) == headline(made.status, made.jam.mode, 1.5)
+    assert summary_headline(made_results.deployed().summary()) == made_results.deployed().status
 
 
 def test_values_of_a_state_are_those_of_its_row() -> None:

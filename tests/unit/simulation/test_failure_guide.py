@@ -6,7 +6,7 @@ import itertools
 
 import pytest
 
-from fem.results.outcome import Condition, NoResult, Status
+from fem.results.outcome import OVER_STRAINED, Condition, NoResult, Status
 from fem.simulation.failure_guide import explain, explanations
 from fem.simulation.jam_modes import JamMode
 
@@ -20,6 +20,11 @@ def test_a_jam_is_explained_by_its_mode_and_what_comes_on_top() -> None:
 
 def test_a_status_without_a_jam_is_explained_by_itself() -> None:
     assert explanations(Status.DEPLOYED, None, NOTHING) == (Status.DEPLOYED,)
+
+
+@pytest.mark.parametrize("status", sorted(OVER_STRAINED))
+def test_a_cycle_beyond_the_limit_is_explained_once(status: Status) -> None:
+    assert explanations(status, None, 1.3) == (status,)
 
 
 def test_a_stall_is_explained_by_both() -> None:

@@ -10,9 +10,19 @@ import numpy as np
 import pytest
 from small_cases import small_case
 
+from fem.results.outcome import Status
+from fem.results.result import Attempt
 from fem.simulation import judge as winding
-from fem.simulation.judge import energy_audit, intended_path, safe_travel
+from fem.simulation.judge import (
+    deepest_at_rest,
+    energy_audit,
+    how_computed,
+    intended_path,
+    safe_travel,
+    to_choose,
+)
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
+from fem.simulation.run import run_case
 
 RUNS = "{ straight = 16.0 }, { bend = 30.0, radius = 18.0 }, { straight = 20.0 }"
 
@@ -89,3 +99,93 @@ def test_the_balance_is_judged_phase_by_phase() -> None:
     assert audit["deploy"]["friction_Nmm"] == 59.6
     assert audit["closure_error"] == pytest.approx(0.01)
     assert energy_audit(Log())["closure_error"] == 0.0
+
+
+class Saved:
+    """A program whose saved states, by their travel, end elsewhere when the axle stands."""
+
+    def __init__(self, rests: dict[float, float], length: float) -> None:
+        self.rests, self.model, self.recorder, self.stepper = rests, self, self, self
+        self.length, self.zero, self.u = length, 6.0, 0.0
+        self.case, self.slot = self, type("Slot", (), {"length": 1.5})
+
+    def restore(self, travel: float) -> None:
+        self.u = travel
+
+    def settle(self, _time: float) -> None:
+        self.u = self.rests[self.u]
+
+    def slot_station(self, u: float) -> float:
+        return min(u + self.zero, self.length)
+
+
+@pytest.mark.parametrize(
+    ("rests", "deepest"),
+    [
+        ({10.0: 10.1, 12.0: 12.2, 14.0: 14.1}, 14.0),
+        ({10.0: 10.1, 12.0: 13.4, 14.0: 30.0}, 12.0),  # the tip slips in while the axle stands
+        ({10.0: 10.1, 12.0: 29.0, 14.0: 30.0}, 10.0),  # at 12 it ends within the slot
+        ({10.0: 30.0}, math.nan),
+    ],
+)
+def test_the_travel_to_choose_is_one_at_which_the_strip_stays(
+    rests: dict[float, float], deepest: float
+) -> None:
+    outcome = type("Outcome", (), {"wound": tuple((travel, travel) for travel in rests)})()
+    assert deepest_at_rest(Saved(rests, 36.0), outcome) == pytest.approx(deepest, nan_ok=True)
+
+
+def test_what_to_ask_for_is_on_the_safe_side(tmp_path: Path) -> None:
+    case = small_case(tmp_path)
+    numbers = to_choose(case, 19.87)
+    assert numbers["travel_to_choose_mm"].value == 19.0
+    left_out = numbers["left_out_to_choose_mm"].value
+    assert 0.0 <= left_out - (case.free_length - 19.0) < 0.1 + 1e-9
+    assert to_choose(case, math.nan) == to_choose(case, 0.7) == {}
+
+
+def test_a_tip_that_is_swallowed_stays_outside_with_the_length_it_is_told(tmp_path: Path) -> None:
+    """The cure is tried: what the sentence says is asked for, and the tip stays outside."""
+    runs = "{ straight = 25.0 }, { bend = 120.0, radius = 7.0 }"
+    case = small_case(tmp_path, push='kind = "retract"\nleft_out = 0.0', runs=runs)
+    result = run_case(case)
+    assert result.status == Status.SWALLOWED
+    left_out = result.quantities["left_out_to_choose_mm"].value
+    assert f"{left_out:.1f} mm" in result.sentence
+    cured = run_case(small_case(tmp_path, push=f'kind = "retract"\nleft_out = {left_out}', runs=runs))
+    assert cured.status == Status.RETRACTED
+    assert cured.quantities["travel_wound_mm"].value < case.free_length
+
+
+AS_ASKED = Attempt("", math.nan, "", 12.0, "no step")
+FINER = Attempt("solver.turn = 1.432", 9.25, "deploy", 12.5, "no step either")
+MESH = Attempt("solver.element = 0.7", math.nan, "", 0.3, "")
+
+
+@pytest.mark.parametrize(
+    ("attempts", "said", "not_said"),
+    [
+        ((), [""], ["solver"]),
+        (
+            (AS_ASKED, FINER),
+            ["solver.turn = 1.432 from 9.2 mm of travel (deploy)", "12.5 mm: no step either", "None"],
+            ["Computed"],
+        ),
+        (
+            (AS_ASKED, FINER, MESH),
+            ["Computed with solver.element = 0.7:", "12.0 mm (no step)", "solver.turn = 1.432", "12.5 mm"],
+            ["None"],
+        ),
+        (
+            (AS_ASKED, replace(FINER, trouble="")),
+            ["Computed with solver.turn = 1.432 from 9.2 mm of travel (deploy)"],
+            ["so it did"],
+        ),
+    ],
+)  # fmt: skip
+def test_what_was_tried_and_what_helped_is_told(
+    attempts: tuple[Attempt, ...], said: list[str], not_said: list[str]
+) -> None:
+    text = how_computed(attempts)
+    assert all(words in text for words in said)
+    assert not any(words in text for words in not_said)

@@ -16,16 +16,21 @@ from fem.case.definition import read_case
 from fem.rod.model import RodModel, build_rod_model
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
 from fem.simulation.retract_deploy import (
+    ABSURD,
+    ABSURD_STRAIN,
     ARRIVED,
+    FINE,
+    HOPELESS,
     IDLE_TURN,
+    REST_TIME,
     SAVE_EVERY,
-    WindingOutcome,
     WindingProgram,
     slack,
     wind,
     winding_program,
 )
 from fem.simulation.stepper import Stepper
+from fem.simulation.winding_state import PhaseUnderWay, WindingOutcome
 
 Ran = tuple[RodModel, WindingOutcome, Log, list[float]]
 
@@ -53,7 +58,10 @@ def test_a_small_frictionless_coil_winds_in_and_comes_out(ran: Ran) -> None:
     assert travel[0] == 0.0
     assert travel[phase == RETRACT].max() >= model.case.travel
     assert abs(travel[-1]) <= ARRIVED
-    assert np.all(np.diff(log.column("axle_angle_rad")[phase == RETRACT]) > 0)
+    turned = np.diff(log.column("axle_angle_rad")[phase == RETRACT])
+    turning = int(np.argmax(turned == 0.0))
+    assert turning > 0 and np.all(turned[:turning] > 0), "then the axle rests"
+    assert np.all(turned[turning:] == 0.0)
     assert np.all(np.diff(log.column("axle_angle_rad")[phase == DEPLOY]) < 0)
 
 
@@ -107,7 +115,13 @@ def test_a_shorter_travel_stops_there(tmp_path: Path) -> None:
     assert outcome.retracted
     assert not outcome.deployed
     assert set(log.column("phase")) == {RETRACT}
-    assert 8.0 <= log.rows[-1]["travel_mm"] < 12.0
+    resting = [row for row in log.rows if row["axle_angle_rad"] == log.rows[-1]["axle_angle_rad"]]
+    before, rest = resting[0], resting[-1]
+    assert len(resting) > 1, "the last rows are those of the strip coming to rest"
+    assert 8.0 <= before["travel_mm"] < 8.0 + 1.5 * FINE, (
+        "without friction nothing snaps in: met by short steps"
+    )
+    assert rest["travel_mm"] == pytest.approx(8.0, abs=0.5)
 
 
 def test_a_strip_that_is_too_short_is_swallowed(tmp_path: Path) -> None:
@@ -169,6 +183,80 @@ def test_pushing_ends_early_when_it_asks_for_far_too_much(tmp_path: Path) -> Non
     assert program.retract(10.0) == ""
     assert program.deploy(limit=1e-3) == "beyond"
     assert program.recorder.log.rows[-1]["torque_Nmm"] > 1e-3
+
+
+def test_a_tail_that_snaps_in_comes_to_rest_in_pieces(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settle, tried = Stepper.settle, []
+
+    def only_short(stepper: Stepper, time: float) -> None:
+        tried.append(time)
+        if time < 1.0:
+            settle(stepper, time)
+
+    monkeypatch.setattr(Stepper, "settle", only_short)
+    program = idle_program(tmp_path)
+    assert program.retract(8.0) == ""
+    rows = program.recorder.log.rows
+    resting = [row for row in rows if row["axle_angle_rad"] == rows[-1]["axle_angle_rad"]]
+    assert tried[0] == REST_TIME and len(resting) > 5
+    assert resting[-1]["time_s"] - resting[0]["time_s"] == pytest.approx(REST_TIME)
+    assert resting[-1]["energy_kinetic_Nmm"] < 1e-3 * resting[0]["energy_kinetic_Nmm"]
+    tried.clear()
+    program.deploy(limit=1e-3)
+    assert tried == [], "it is at rest already"
+
+
+def test_a_strip_that_cannot_come_to_rest_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Stepper, "settle", lambda stepper, time: None)
+    program = idle_program(tmp_path)
+    assert program.retract(8.0) == ""
+    rows = program.recorder.log.rows
+    assert rows[-1]["axle_angle_rad"] > rows[-2]["axle_angle_rad"]
+
+
+def test_a_tip_that_slips_in_while_the_axle_rests_is_swallowed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    program = idle_program(tmp_path)
+    turned = program._turn_axle
+
+    def then_inside(*args: Any) -> str:
+        end = turned(*args)
+        monkeypatch.setattr(program.model.__class__, "length", property(lambda model: 0.0))
+        return end
+
+    monkeypatch.setattr(program, "_turn_axle", then_inside)
+    assert program.retract(8.0) == "swallowed"
+
+
+def test_a_push_without_a_motor_ends_at_many_times_what_winds_in(tmp_path: Path) -> None:
+    program = idle_program(tmp_path)
+    assert program.retract(10.0) == ""
+    hardest = max(row["torque_Nmm"] for row in program.recorder.log.rows)
+    assert program.hardest_in == hardest > 0.0
+    assert not program._beyond({"torque_Nmm": 0.99 * HOPELESS * hardest}, 0)
+    assert program._beyond({"torque_Nmm": 1.01 * HOPELESS * hardest}, 0)
+    program.hardest_in = 0.0  # in a program that wound nothing in nothing can be said
+    assert not program._beyond({"torque_Nmm": 1e9}, 0)
+
+
+@pytest.mark.parametrize("phase", [RETRACT, DEPLOY])
+def test_a_strip_bent_about_half_its_thickness_has_folded_up(tmp_path: Path, phase: float) -> None:
+    """Geometry of a sheet: its inner face is as long as 1 - kappa t / 2 times its middle."""
+    program = idle_program(tmp_path)
+    half = 0.5 * program.model.case.strip.thickness
+    row = program.recorder.log.rows[-1] | {"phase": phase, "travel_mm": 5.0}
+    here = PhaseUnderWay(phase, 0, 5.0, 0.0)
+
+    def end(curvature: float, strain: float) -> str:
+        return program._end_of(row | {"curvature_peak_per_mm": curvature, "strain_peak": strain}, here, 30.0)
+
+    assert end(1.01 / half, 1.01) == "folded"
+    assert end(1.01 / half, 9.0) == "folded", "an event of the strip before it is one of the model"
+    assert end(0.99 / half, 0.99) == ""
+    assert end(0.5 / half, 1.01 * ABSURD_STRAIN) == ABSURD
 
 
 def test_energy_from_nowhere_ends_a_run_as_numerical(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

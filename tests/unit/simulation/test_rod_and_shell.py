@@ -10,9 +10,11 @@ import pytest
 from small_cases import small_case
 
 from fem.case.definition import Case, read_case
+from fem.case.variation import changed
 from fem.results.outcome import Status
 from fem.rod.model import build_rod_model
 from fem.shell.model import build_shell_model
+from fem.simulation.jam_modes import JamMode
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
 from fem.simulation.retract_deploy import wind, winding_program
 from fem.simulation.run import run_case
@@ -22,6 +24,55 @@ WINDOW = 5.0
 same travel.
 """
 QUIET = lambda share, text: None  # noqa: E731 - no progress in tests
+
+
+CASES = Path(__file__).resolve().parents[2] / "cases"
+FOLDING = [CASES / "fold-soft.toml", CASES / "fold-printed.toml"]
+"""Flat strips whose coil locks in a roomy casing, so that the span from the axle to it folds."""
+
+
+@pytest.mark.parametrize("file", [pytest.param(FOLDING[0], marks=pytest.mark.slow), FOLDING[1]], ids=str)
+def test_a_root_span_that_folds_up_is_a_jam_and_nothing_numerical(file: Path) -> None:
+    result = run_case(read_case(file))
+    assert result.status == Status.JAMMED and result.attempts == ()
+    assert result.jam is not None and result.jam.mode == JamMode.ROOT_FOLDS
+    assert any("folds up" in line for line in result.jam.evidence)
+    row = int(np.flatnonzero(result.path["torque_Nmm"] == result.jam.torque_Nmm)[-1])
+    assert result.path["stable"][row] == 1.0, "a jam is told of a stable state"
+    half = 0.5 * read_case(file).strip.thickness
+    assert (
+        half * result.path["curvature_peak_per_mm"][-1]
+        > 1.0
+        > half * result.path["curvature_peak_per_mm"][row]
+    )
+    for name in ("retract_strain_share", "deploy_strain_share", "forced_strain_share"):
+        assert result.quantities[name].value > 1.0, name
+    assert result.quantities["strain_share_peak"].value == result.quantities["deploy_strain_share"].value
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("file", FOLDING, ids=str)
+def test_a_root_span_that_folds_is_the_same_jam_in_both_models(file: Path) -> None:
+    rod, shell = (run_case(read_case(file), kind) for kind in ("rod", "shell"))
+    assert rod.status == shell.status == Status.JAMMED
+    assert rod.jam is not None and shell.jam is not None
+    assert rod.jam.mode == shell.jam.mode == JamMode.ROOT_FOLDS
+    assert rod.jam.travel_mm == pytest.approx(shell.jam.travel_mm, abs=1.0)
+    assert rod.jam.station_mm == pytest.approx(shell.jam.station_mm, abs=1.0)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("file", FOLDING, ids=str)
+def test_friction_decides_once_between_coming_out_and_jamming(file: Path) -> None:
+    """Ten steps from .05 to .5: belt friction only grows, so the status changes once."""
+    found = []
+    for friction in np.linspace(0.05, 0.5, 10):
+        values = {"friction.strip": float(friction), "friction.wraps": float(friction)}
+        result = run_case(changed(read_case(file), values))
+        assert result.attempts == ()
+        found.append(result.status)
+    assert sum(one != other for one, other in zip(found[1:], found[:-1], strict=True)) == 1, found
+    assert (found[0], found[-1]) == (Status.DEPLOYED_STRAINED, Status.JAMMED)
 
 
 def flat_boom(folder: Path, contraction: float = 0.45) -> Case:
