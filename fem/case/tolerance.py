@@ -45,6 +45,8 @@ FORCE, PUSHED_FORCE = Tolerance(0.02, 0.02), Tolerance(0.05, 0.02)
 PLACE, SEARCHED = Tolerance(0.0, 1.0), Tolerance(0.0, 2.0)
 BEYOND_JAM = 0.3
 """Share that numbers may move by which a jammed run reads beyond its jam."""
+DRAG = Tolerance(0.0, 0.003)
+"""Of a share that should be next to nothing."""
 OTHER = Tolerance(0.02, 1e-9)
 """For a number that is not listed below."""
 
@@ -70,6 +72,9 @@ TOLERANCES: dict[str, Tolerance] = {
     "deploy_strain_share": Tolerance(0.05),
     "forced_strain_share": Tolerance(BEYOND_JAM),
     "turn_round_travel_mm": Tolerance(0.0, 0.5),
+    "retract_drag_share": DRAG,
+    "deploy_drag_share": DRAG,
+    "released_Nmm": Tolerance(0.5, 1.0),
     "motor_torque_needed_Nmm": PUSHED,
     "travel_to_choose_mm": SEARCHED,
     "left_out_to_choose_mm": SEARCHED,

@@ -15,10 +15,11 @@ from fem.design.settings import Settings
 from fem.results.readings import per_cent
 from fem.results.result import Attempt, Jam, Quantity, Result
 from fem.simulation.deployed_shape import intended
+from fem.simulation.energy_audit import audit_warnings, drag_shares, energy_audit
 from fem.simulation.failure import evidence, facts
 from fem.simulation.jam_modes import Facts, name_mode
 from fem.simulation.kept_contact import kept_contact, recorded
-from fem.simulation.recorder import DEPLOY, RETRACT, Log
+from fem.simulation.recorder import Log
 from fem.simulation.retract_deploy import REST_TIME, WindingProgram
 from fem.simulation.run_context import RunContext
 from fem.simulation.snapshots import snapshot
@@ -27,7 +28,6 @@ from fem.simulation.strip_model import StripModel
 from fem.simulation.verdict import TURN_ROUND, WindingRun, passages, quantities, sentence, status
 from fem.simulation.winding_state import TravelSearch, WindingOutcome
 
-AUDIT_WARNING = 0.02
 MOVED = 3.0
 IN_HAND = 0.05
 """Share of the motor's torque that a safe travel leaves: the hardest torque of a push scatters by as much
@@ -64,7 +64,7 @@ def winding_result(done: Finished, context: RunContext) -> Result:
     own = model.quantities(log.rows, log.states, log.contacts)
     searching = None if program is None else program.search
     jam = _jam(run, done) if searching is None else searching.jam
-    numbers = {**quantities(run, jam), **own}
+    numbers = {**quantities(run, jam), **drag_shares(run.before_jam()), **own}
     # the search pushes out again several times: seconds with the rod, many minutes with the shell
     wanted = isinstance(case.push, RetractDeploy) and case.push.safe_travel and model.kind == "rod"
     if program is not None and jam is not None and wanted and run.pushing(jam):
@@ -75,6 +75,7 @@ def winding_result(done: Finished, context: RunContext) -> Result:
     if done.outcome.swallowed and program is not None:
         numbers |= to_choose(case, deepest_at_rest(program, done.outcome))
     audit = energy_audit(log)
+    told = (*model.warnings, *audit_warnings(audit, numbers), *_warnings(run))
     word = status(run, jam)
     used = {"solver": asdict(done.settings or case.settings)}
     pictures = (
@@ -86,7 +87,7 @@ def winding_result(done: Finished, context: RunContext) -> Result:
         sentence=sentence(word, run, jam, numbers) + how_computed(done.attempts), quantities=numbers,
         jam=jam, bends=passages(run), energy_audit=audit, seconds=context.seconds,
         path={name: log.column(name) for name in log.rows[0]} if log.rows else {},
-        snapshots=tuple(pictures), warnings=(*model.warnings, *_warnings(run, audit)),
+        snapshots=tuple(pictures), warnings=told,
         provenance={**context.provenance, **model.provenance, **used},
         intended_path=intended_path(case), attempts=done.attempts,
     )  # fmt: skip
@@ -216,42 +217,8 @@ def _comes_out(program: WindingProgram, saved: SavedState | None, kept: Log, lim
     return program.deploy(limit) == ""
 
 
-def energy_audit(log: Log) -> dict[str, object]:
-    """Entries of the energy balance at the end of each phase, and what did not close in it.
-
-    The error is the largest departure of the balance within the phase over the larger of the work done in it
-    and the energy stored.
-    """
-    audit: dict[str, object] = {}
-    worst = 0.0
-    for name, phase in (("retract", RETRACT), ("deploy", DEPLOY)):
-        rows = [row for row in log.rows if row["phase"] == phase]
-        if not rows:
-            continue
-        first, last = rows[0], rows[-1]
-        work = max(abs(row["work_in_Nmm"] - first["work_in_Nmm"]) for row in rows)
-        scale = max(work, *(row["energy_strain_Nmm"] for row in rows), 1e-12)
-        closure = "audit_closure_Nmm"
-        error = max(abs(row[closure] - first[closure]) for row in rows) / scale
-        worst = max(worst, error)
-        audit[name] = {
-            "work_in_Nmm": last["work_in_Nmm"],
-            "stored_Nmm": last["energy_strain_Nmm"] + last["energy_contact_Nmm"],
-            "kinetic_Nmm": last["energy_kinetic_Nmm"], "friction_Nmm": last["loss_friction_Nmm"],
-            "damping_Nmm": last["loss_damping_Nmm"], "numerical_Nmm": last["loss_numerical_Nmm"],
-            "largest_error": error,
-        }  # fmt: skip
-    audit["closure_error"] = worst
-    return audit
-
-
-def _warnings(run: WindingRun, audit: dict[str, object]) -> list[str]:
+def _warnings(run: WindingRun) -> list[str]:
     lines = []
-    error = float(audit.get("closure_error", 0.0))  # type: ignore[arg-type]
-    if error > AUDIT_WARNING:
-        lines.append(
-            f"the energy balance closes to {100 * error:.1f} % only (2 % expected): halve solver.turn"
-        )
     for strain in run.strains:
         if strain.over and strain.counts:
             lines.append(

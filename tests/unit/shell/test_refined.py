@@ -11,7 +11,7 @@ import pytest
 from fem.case.definition import Case, read_case
 from fem.shell.measures import closest_wraps
 from fem.shell.model import build_shell_model
-from fem.simulation.judge import energy_audit
+from fem.simulation.energy_audit import energy_audit
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
 from fem.simulation.retract_deploy import wind, winding_program
 

@@ -12,7 +12,7 @@ from fem.case.definition import Case, read_case
 from fem.results.outcome import Status
 from fem.results.result import Result
 from fem.shell.model import ShellModel, build_shell_model
-from fem.simulation.judge import energy_audit
+from fem.simulation.energy_audit import energy_audit
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
 from fem.simulation.retract_deploy import wind, winding_program
 from fem.simulation.run import run_case

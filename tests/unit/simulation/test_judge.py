@@ -15,13 +15,11 @@ from fem.results.result import Attempt
 from fem.simulation import judge as winding
 from fem.simulation.judge import (
     deepest_at_rest,
-    energy_audit,
     how_computed,
     intended_path,
     safe_travel,
     to_choose,
 )
-from fem.simulation.recorder import DEPLOY, RETRACT, Log
 from fem.simulation.run import run_case
 
 RUNS = "{ straight = 16.0 }, { bend = 30.0, radius = 18.0 }, { straight = 20.0 }"
@@ -80,27 +78,6 @@ def test_the_intended_path_starts_below_the_axle(tmp_path: Path) -> None:
     assert np.hypot(*np.diff(path, axis=0).T).sum() == pytest.approx(case.strip.length, rel=1e-3)
 
 
-def balance(phase: float, work: float, stored: float, friction: float, gap: float) -> dict[str, float]:
-    return {
-        "phase": phase, "work_in_Nmm": work, "energy_strain_Nmm": stored, "energy_contact_Nmm": 0.0,
-        "energy_kinetic_Nmm": 0.0, "loss_friction_Nmm": friction, "loss_damping_Nmm": 0.0,
-        "loss_numerical_Nmm": 0.0, "audit_closure_Nmm": gap,
-    }  # fmt: skip
-
-
-def test_the_balance_is_judged_phase_by_phase() -> None:
-    rows = [
-        balance(RETRACT, 0.0, 0.0, 0.0, 0.0), balance(RETRACT, 10.0, 6.0, 4.0, 0.1),
-        balance(DEPLOY, 10.0, 6.0, 4.0, 0.1), balance(DEPLOY, 60.0, 0.0, 59.6, 0.4),
-    ]  # fmt: skip
-    audit = energy_audit(Log(rows, []))
-    assert audit["retract"]["largest_error"] == pytest.approx(0.1 / 10.0)
-    assert audit["deploy"]["largest_error"] == pytest.approx(0.3 / 50.0)
-    assert audit["deploy"]["friction_Nmm"] == 59.6
-    assert audit["closure_error"] == pytest.approx(0.01)
-    assert energy_audit(Log())["closure_error"] == 0.0
-
-
 class Saved:
     """A program whose saved states, by their travel, end elsewhere when the axle stands."""
 
@@ -153,7 +130,7 @@ def test_a_tip_that_is_swallowed_stays_outside_with_the_length_it_is_told(tmp_pa
     left_out = result.quantities["left_out_to_choose_mm"].value
     assert f"{left_out:.1f} mm" in result.sentence
     cured = run_case(small_case(tmp_path, push=f'kind = "retract"\nleft_out = {left_out}', runs=runs))
-    assert cured.status == Status.RETRACTED
+    assert cured.status in (Status.RETRACTED, Status.RETRACTED_STRAINED)
     assert cured.quantities["travel_wound_mm"].value < case.free_length
 
 
