@@ -16,7 +16,7 @@ itself, and friction decides whether a coil comes out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -67,6 +67,10 @@ class ShellSelfContact:
         self.before = np.zeros((n, k, 2))
         self.last = np.zeros(self.size)
         self.remembered = (self._pairing(), np.zeros_like(self.slip))
+
+    def harden(self, factor: float) -> None:
+        """Press with so many times the penalty from here on."""
+        self.settings = replace(self.settings, stiffness=factor * self.settings.stiffness)
 
     def start(self, u: Array) -> None:
         """Forget all friction; slip is counted from here."""
