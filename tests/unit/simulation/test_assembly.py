@@ -8,12 +8,14 @@ import numpy as np
 import pytest
 from small_cases import small_case
 
-from fem.case.definition import Case
+from fem.case.definition import Case, read_case
 from fem.case.variation import changed
 from fem.contact.sides import Sides
 from fem.contact.surroundings import surrounding_walls, wall_keys
 from fem.core.errors import CaseError
 from fem.design.obstacle import Wall
+from fem.results.outcome import Status
+from fem.results.result import Result
 from fem.rod.model import build_rod_model
 from fem.shell.model import build_shell_model
 from fem.simulation.assembly import (
@@ -27,6 +29,7 @@ from fem.simulation.assembly import (
     contacts,
     refuse_misplaced,
 )
+from fem.simulation.run import run_case
 from fem.simulation.stepper import Stepper
 from fem.simulation.strip_model import StripModel
 from fem.solvers.implicit_dynamics import StepOutcome
@@ -111,6 +114,35 @@ def in_its_slot(model: StripModel) -> None:
     assert np.abs(model.walls.mid_line(outcome.u) - line).max() < 0.02
     assert Sides(model.walls, case.strip.thickness)(stepper.u) == ""
     assert model.walls.least_gap(stepper.u) >= -START_DEPTH * case.strip.thickness
+
+
+def kept_to_its_side(case: Case) -> Result:
+    """Wound in and pushed out on the rod, every step on its side of everything, no face deep in anything."""
+    result = run_case(case)
+    assert result.status in (Status.DEPLOYED, Status.JAMMED)
+    deepest = min(result.path["smallest_gap_mm"].min(), result.path["smallest_wrap_gap_mm"].min())
+    assert deepest >= -1.1 * START_DEPTH * case.strip.thickness
+    model = build_rod_model(case)
+    stepper = assemble(model, model.clamp())
+    assert isinstance(stepper, Stepper)
+    assert stepper.astray is not None  # looked at every step
+    return result
+
+
+def test_a_slot_flush_with_the_casing_is_wound_through(tmp_path: Path) -> None:
+    result = kept_to_its_side(small_slot(tmp_path, -1.8, friction=0.1))
+    assert result.status == Status.DEPLOYED
+
+
+@pytest.mark.slow
+def test_torques_go_smoothly_from_a_slot_flush_below_to_one_flush_above() -> None:
+    case = read_case(Path("cases/boom-corrected.toml"))
+    heights = np.linspace(-2.5, 11.3, 10)
+    results = [kept_to_its_side(changed(case, {"slot.height": float(height)})) for height in heights]
+    for name in ("retract_torque_peak_Nmm", "deploy_torque_peak_Nmm"):
+        torque = np.array([result.quantities[name].value for result in results])
+        # no neighbour is out of line: each within a fifth of the mean of those beside it
+        assert np.abs(torque[1:-1] / (0.5 * (torque[2:] + torque[:-2])) - 1.0).max() < 0.2
 
 
 @pytest.mark.parametrize("angle", [120.0, -200.0])
