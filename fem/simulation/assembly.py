@@ -170,8 +170,8 @@ class Assembly:
 
 
 def assemble(model: StripModel, clamp: AxleClamp) -> Stepper | str:
-    """Put the strip in place; the stepper at rest, or why it could not be. Raises CaseError where it lies
-    across a wall, or deeper in one than START_DEPTH.
+    """Put the strip in place; the stepper at rest, or why it could not be. Raises CaseError where no way in
+    is found and where the strip then lies across a wall, or deeper in one than START_DEPTH.
     """
     model.motion.prescribe(clamp.indices(), only=True)
     opening = clear_opening(model, model.start)
@@ -196,7 +196,13 @@ def _bent_in_place(model: StripModel, clamp: AxleClamp) -> tuple[Assembly, str]:
     assembly = Assembly(model, clamp, start, bending)
     opening = clear_opening(model, start, lambda opening: (opening, far))
     if opening is None:
-        return assembly, "the strip could not be put in place: no opening lets it through, straight or bent"
+        raise _refused(
+            model.case,
+            "casing.radius",
+            f"the strip cannot be put in place: its section, which rises {model.rise:.3g} mm, meets casing "
+            "or slot however far these are backed off, straight or bent; write a larger casing, a shallower "
+            "section or a narrower strip",
+        )
     terms[0] = bending
     try:
         trouble = assembly.go(Way((opening, 0.0), (far, far), pressed=(0.0, 1.0), bent=(0.0, 0.0)))

@@ -247,6 +247,16 @@ def test_a_strip_across_a_wall_is_refused_with_the_place_and_the_key(tmp_path: P
         refuse_misplaced(away, away.start)
 
 
+def test_a_section_that_meets_the_casing_however_it_is_opened_is_refused(tmp_path: Path) -> None:
+    deep = {"section_radius": 4.0, "width": 12.4, "extra": "", "thickness": 0.2}
+    case = small_case(tmp_path, **deep)
+    case = changed(case, {"strip.winding": "opposite"})
+    model = build_rod_model(case)
+    assert model.rise > 3.5
+    with pytest.raises(CaseError, match=r"casing\.radius: .* rises 3.63 mm, meets casing"):
+        assemble(model, model.clamp())
+
+
 def test_every_wall_has_the_key_of_its_table(tmp_path: Path) -> None:
     guide = "x = 20\ny = -4\nheading = 0\nlength = 9\nangle = 30\ngap = 2\nlip = 0.5"
     plane = "x = 0\ny = -20\nfacing = 90"
