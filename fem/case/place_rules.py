@@ -14,7 +14,7 @@ import numpy as np
 from fem.case.keys import Finding, Key
 from fem.core.term import Array
 from fem.design.environment import Axle, Casing, Slot
-from fem.design.loading import Bend, Coil, Push
+from fem.design.loading import Column, Press, Push, Winding
 from fem.design.obstacle import Bar, Cylinder, Guide, Obstacle, Plane
 from fem.design.path import Path
 
@@ -112,7 +112,7 @@ def slot_narrower_than_the_casing(slot: Slot, casing: Casing) -> Iterator[Findin
 
 def _in_place(push: Push) -> bool:
     """Whether axle, casing, slot and obstacles stand around the strip."""
-    return not isinstance(push, Bend | Coil) and getattr(push, "held", "slot") == "slot"
+    return isinstance(push, Winding) or (isinstance(push, Column | Press) and push.held == "slot")
 
 
 def _nearest_to_the_axle(obstacle: Obstacle) -> tuple[float, str]:

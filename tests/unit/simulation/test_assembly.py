@@ -215,22 +215,25 @@ def test_a_closing_step_that_fails_is_cut_with_its_time(
     assert times[:6] == pytest.approx([1.0, 1.0, 1.0, 0.5, 0.25, 0.375])
 
 
-def test_the_penalty_follows_the_pressure_unless_it_is_given(tmp_path: Path) -> None:
-    def started(**changes: object) -> tuple[float, float, float]:
-        runs = "{ straight = 2.0 }, { bend = 120.0, radius = 4.0 }, { straight = 35.0 }"
-        model = build_rod_model(small_case(tmp_path, runs=runs, **changes))
+def test_the_penalty_follows_the_pressure_unless_it_is_given() -> None:
+    case = read_case(Path("cases/lamp-strip.toml"))  # a thin strip, whose edges press sharply on the lips
+
+    def started(given: float = 0.0) -> tuple[float, float, float]:
+        model = build_rod_model(changed(case, {"solver.contact_stiffness": given} if given else {}))
+        assert model.walls is not None
         before = model.walls.settings.stiffness
         stepper = assemble(model, model.clamp())
+        assert isinstance(stepper, Stepper)
         factors = [term.settings.stiffness for term in contacts(model)]
         assert factors[0] == factors[1]
         return before, factors[0] / before, model.walls.least_gap(stepper.u)
 
     soft, factor, gap = started()
     assert factor > 1.1
-    assert gap >= -START_DEPTH * 0.8
+    assert gap >= -START_DEPTH * case.strip.thickness
     with pytest.raises(CaseError, match=r"where the strip starts, a face lies .* mm deep in the .* mm from"):
-        started(solver=f"contact_stiffness = {0.2 * soft}")
-    assert started(solver=f"contact_stiffness = {4 * factor * soft}")[1] == 1.0
+        started(0.5 * soft)
+    assert started(2 * factor * soft)[1] == 1.0
 
 
 def test_a_strip_across_a_wall_is_refused_with_the_place_and_the_key(tmp_path: Path) -> None:
