@@ -14,6 +14,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
+from fem.contact.kernels.sides import passes_itself, passes_walls
 from fem.contact.settings import ContactSettings
 from fem.core.term import Array, Blocks, Index
 from fem.design.layup import Layer
@@ -62,6 +63,12 @@ def _step(touching: RodWallContact | RodSelfContact | ShellWallContact | ShellSe
     touching.accept(u)
 
 
+def _sides(line: Array, table: Array) -> None:
+    """What is asked of the mid-line after a step."""
+    passes_walls(np.ascontiguousarray(line), table)
+    passes_itself(np.ascontiguousarray(line))
+
+
 # ---- rod ---------------------------------------------------------------------------------------------------
 
 
@@ -103,7 +110,7 @@ def _rod_wall_readings() -> None:
     walls.axle_moment(u)
     walls.gaps(u)
     walls.least_gap(u)
-    walls.mid_line(u)
+    _sides(walls.mid_line(u), walls.table)
 
 
 def _rod_numbers() -> None:
@@ -170,7 +177,7 @@ def _shell_walls() -> None:
     _step(walls, u)
     walls.axle_moment(u)
     walls.gaps(u)
-    walls.mid_line(u)
+    _sides(walls.mid_line(u), walls.table)
 
 
 def _shell_wraps() -> None:

@@ -18,7 +18,15 @@ from typing import Any
 from fem.case.definition import Case
 from fem.core.atomic import sweep
 from fem.core.checkpoint import Checkpoint, Stopped
-from fem.core.errors import EXIT_BAD_INPUT, EXIT_DONE, EXIT_NOT_CONVERGED, EXIT_STOPPED, Fault, InputError
+from fem.core.errors import (
+    EXIT_BAD_INPUT,
+    EXIT_DONE,
+    EXIT_NOT_CONVERGED,
+    EXIT_STOPPED,
+    CaseError,
+    Fault,
+    InputError,
+)
 from fem.report.json_documents import broken_off, refused, stopped
 from fem.results.outcome import Status
 from fem.results.provenance import same, stamp
@@ -97,6 +105,8 @@ def attempt(job: Job, watch: Watch, wait: bool = False) -> Done:
             return up_to_date(job) or _run(job, watch)
     except Stopped:
         return Done(stopped(job.name, job.model), EXIT_STOPPED)
+    except CaseError as problem:
+        return not_run(job.name, job.model, *problem.faults)
     except InputError as problem:
         return not_run(job.name, job.model, Fault(job.name, "", str(problem)))
     except Busy:

@@ -6,6 +6,8 @@ import re
 
 Key = tuple[str | int, ...]
 """Where a value sits: ("strip", "layers", 1, "thickness")."""
+Finding = tuple[Key, str]
+"""A key whose value is wrong, and the message: what is wrong, what to write."""
 
 
 def key_text(key: Key) -> str:

@@ -14,7 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from fem.case.keys import Key
+from fem.case.keys import Finding, Key
+from fem.case.place_rules import PLACE_RULES
 from fem.case.strip_tables import LayerPart, Outline, RunPart
 from fem.design.environment import Axle, Casing, Slot
 from fem.design.loading import Coil, Column, Push, RetractDeploy, Winding
@@ -24,7 +25,6 @@ from fem.design.section import Section
 from fem.design.settings import Settings
 from fem.design.strip import Station
 
-Finding = tuple[Key, str]
 _PATH: Key = ("strip", "path")
 _SECTION: Key = ("strip", "section")
 
@@ -371,6 +371,7 @@ RULES: tuple[Callable[..., Iterator[Finding]], ...] = (
     travel_within_reach,
     guides_wider_than_the_strip,
     fine_elements_are_finer,
+    *PLACE_RULES,
 )
 
 

@@ -43,13 +43,14 @@ class StripSize(Protocol):
 @dataclass(frozen=True)
 class ContactSettings:
     """stiffness [N/mm^3], onset of the penalty [mm], elastic slip [mm]; friction coefficient of the strip on
-    walls.
+    walls; lead [mm]: gap at which the penalty begins, so that a face under load lies about on the surface.
     """
 
     stiffness: float
     onset: float
     slip: float
     friction: float
+    lead: float = 0.0
 
     def law(self, strip: StripSize, turn: float, friction: FrictionMode) -> Law:
         """The same for the compiled loops, with the strip's size, the turn [rad] of turning walls in this
@@ -60,7 +61,7 @@ class ContactSettings:
             self.onset,
             self.slip,
             0.0 if friction is FrictionMode.NONE else self.friction,
-            strip.thickness,
+            strip.thickness + 2.0 * self.lead,
             strip.width,
             turn,
             float(friction is FrictionMode.FOLLOWING),

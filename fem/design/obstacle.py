@@ -16,7 +16,7 @@ being put in place.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import asin, atan2, cos, pi, sin
+from math import asin, cos, pi, sin
 from typing import Protocol
 
 import numpy as np
@@ -239,10 +239,12 @@ class Guide:
                 continue
             bend = self.length / self.angle
             cx, cy = self.x + bend * nx, self.y + bend * ny
-            core = abs(bend - side * offset)
-            first = atan2(y - cy, x - cx)
+            # beyond the centre of its bend an inner wall only grows thinner
+            inner = abs(bend) - (side if bend > 0.0 else -side) * offset
+            core, radius = max(inner, self.lip), self.lip + min(0.0, inner - self.lip)
+            first = self.heading - (0.5 if self.angle > 0.0 else -0.5) * pi
             start = first if self.angle > 0 else first + self.angle
-            made.append(Wall(name, ARC, cx, cy, self.lip, core=core, start=start, sweep=abs(self.angle)))
+            made.append(Wall(name, ARC, cx, cy, radius, core=core, start=start, sweep=abs(self.angle)))
         return tuple(made)
 
 

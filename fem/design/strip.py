@@ -28,7 +28,7 @@ from numpy.typing import ArrayLike
 from fem.core.term import Array
 from fem.core.units import Distance, Length, Sense, Share
 from fem.design.layup import Layer, Layup, Stack
-from fem.design.path import Path, UpTo
+from fem.design.path import Path, Runs, Straight, UpTo
 from fem.design.section import WIDTH_SLACK, Section
 
 __all__ = ["Layer", "RestArrays", "Stack", "Station", "Strip", "Surface"]
@@ -151,6 +151,17 @@ class Strip:
         """The first `length` [mm] of the strip, as if cut there; layers that begin beyond are gone."""
         return _Part(
             UpTo(self.path, length), self.section, self.width, self.sense, self.layers, self.stations
+        )
+
+    def unbent(self) -> Strip:
+        """The same strip with a straight path."""
+        return _Part(
+            Runs((Straight(self.length),), 0.0),
+            self.section,
+            self.width,
+            self.sense,
+            self.layers,
+            self.stations,
         )
 
     # ---- lengths ---------------------------------------------------------------------------------

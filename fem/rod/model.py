@@ -15,11 +15,11 @@ from typing import ClassVar
 import numpy as np
 
 from fem.case.definition import Case
-from fem.contact.settings import ContactSettings
 from fem.contact.state import ContactRecord
-from fem.contact.surroundings import MASS_SHARE, ONSET, SINK, SLIP, split, surrounding_walls
+from fem.contact.surroundings import MASS_SHARE, WRAP_LEAD, contact_settings, split, surrounding_walls
 from fem.core.term import Array, DeadLoad, FrictionTerm, Index, Term
 from fem.design.obstacle import Wall
+from fem.design.path import Path
 from fem.mesh.clamp_layer import clamp_zones, clear_stations
 from fem.mesh.line_mesh import SizeField, Zone, line_mesh
 from fem.results.result import Quantity
@@ -103,6 +103,12 @@ class RodModel:
     def walls_at(self, opening: float) -> tuple[Wall, ...]:
         """Everything that can be touched, backed off by `opening` mm."""
         return surrounding_walls(self.case, opening)
+
+    def unbent(self) -> tuple[Term, Array]:
+        """Strain energy of the same strip with a straight path, and its rest state below the axle."""
+        strip = self.case.strip.unbent()
+        rod = build_rod(strip, self.rod.nodes)
+        return RodEnergy(rod), _below_axle(rod, strip.path, self.root_radius)
 
     def clamp(self) -> RodAxleClamp:
         """The root held flat on the axle."""
@@ -199,7 +205,7 @@ def build_rod_model(
     energy = RodEnergy(rod)
     walls, wraps = None, None
     if surrounded:
-        settings = contact_settings(case, rod)
+        settings = contact_settings(case, float(rod.tables.stiffness[:, :, 3, 3].max()))
         around = surrounding_walls(case, 0.0)
         spacing = st.contact_spacing / refine
         walls = RodWallContact(
@@ -208,11 +214,13 @@ def build_rod_model(
         if st.wraps_touch:
             coarse = contact_points(rod, 2 * spacing)
             wraps = RodSelfContact(
-                rod, coarse, replace(settings, friction=case.friction.wraps), np.pi * case.axle.radius
+                rod,
+                coarse,
+                replace(settings, friction=case.friction.wraps, lead=WRAP_LEAD * strip.thickness),
+                np.pi * case.axle.radius,
             )
     root = case.axle.radius + 0.5 * strip.thickness
-    place = strip.path.position(rod.nodes) - np.array([0.0, root])
-    start = rest_state(rod, place, strip.path.heading(rod.nodes))
+    start = _below_axle(rod, strip.path, root)
     motion = _motion(case, rod, energy, walls, wraps)
     warnings = (mesh.warning,) if mesh.warning else ()
     return RodModel(
@@ -220,27 +228,9 @@ def build_rod_model(
     )
 
 
-def contact_settings(case: Case, rod: Rod) -> ContactSettings:
-    """Penalty and elastic slip of the case, or what suits its strip.
-
-    Where the strip is pressed flat over a lip, the force per width is about D / R^2 (D plate stiffness, R the
-    sharper of section and axle) over about a lip radius. The penalty lets that sink SINK thicknesses; onset
-    and elastic slip are shares of the thickness.
-    """
-    st, strip = case.settings, case.strip
-    thickness = strip.thickness
-    tab = rod.tables
-    plate = float(tab.stiffness[:, :, 3, 3].max())
-    half = 0.5 * strip.width
-    angle = np.abs(np.asarray(strip.section_angle(np.array([0.5 * strip.length]), np.array([half]))[0])).max()
-    sharp = max(float(angle) / half, 1.0 / (case.axle.radius + 0.5 * thickness))
-    stiffness = plate * sharp**2 / (case.slot.lip * SINK * thickness)
-    return ContactSettings(
-        st.contact_stiffness or stiffness,
-        st.contact_onset or ONSET * thickness,
-        st.slip or SLIP * thickness,
-        case.friction.strip,
-    )
+def _below_axle(rod: Rod, path: Path, root: float) -> Array:
+    """The strip of a rod at rest along a path, its root `root` mm below the axle's centre."""
+    return rest_state(rod, path.position(rod.nodes) - np.array([0.0, root]), path.heading(rod.nodes))
 
 
 def flat_stiffness(rod: Rod) -> float:

@@ -10,7 +10,7 @@ and renewed between solves.
 from __future__ import annotations
 
 from copy import copy
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Self
 
 import numpy as np
@@ -72,6 +72,10 @@ class RodSelfContact:
         self.slip = np.zeros((n, k))
         self.last = np.zeros(self.rod.size)
         self.remembered = (self._kept(), self.slip.copy())
+
+    def harden(self, factor: float) -> None:
+        """Press with so many times the penalty from here on."""
+        self.settings = replace(self.settings, stiffness=factor * self.settings.stiffness)
 
     def start(self, u: Array) -> None:
         """Forget all friction; slip is counted from here."""
@@ -170,7 +174,9 @@ class RodSelfContact:
     def forces(self, u: Array) -> Array:
         """Normal force (n, k) [N] of the pairs held, over the whole width."""
         st = self.settings
-        return np.asarray(self.points.area * pressure(self.gaps(u), st.stiffness, st.onset))
+        return np.asarray(
+            self.points.bearing * pressure(self.gaps(u) - 2.0 * st.lead, st.stiffness, st.onset)
+        )
 
     def balance(self, u: Array, order: int) -> Evaluation:
         """Renew pairs and forces at u, then evaluate there with friction following."""

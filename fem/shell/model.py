@@ -16,9 +16,8 @@ from typing import ClassVar
 import numpy as np
 
 from fem.case.definition import Case
-from fem.contact.settings import ContactSettings
 from fem.contact.state import ContactRecord
-from fem.contact.surroundings import MASS_SHARE, ONSET, SINK, SLIP, split, surrounding_walls
+from fem.contact.surroundings import MASS_SHARE, contact_settings, split, surrounding_walls
 from fem.core.term import Array, DeadLoad, FrictionTerm, Index, Term
 from fem.design.obstacle import Wall
 from fem.mesh.developed_mesh import Part
@@ -27,13 +26,14 @@ from fem.results.result import Quantity
 from fem.shell.axle_clamp import ShellAxleClamp
 from fem.shell.constraints import unknowns
 from fem.shell.drives import ShellPushDrive
+from fem.shell.energy import Shell
 from fem.shell.loads import point_load, weight
 from fem.shell.measures import measured
-from fem.shell.motion import shell_motion
+from fem.shell.motion import Whole, shell_motion
 from fem.shell.self_contact import ShellSelfContact
 from fem.shell.state import ShellState, strip_state
 from fem.shell.static_drive import middle_line
-from fem.shell.strip_shell import StripMesh, StripShell, strip_shell
+from fem.shell.strip_shell import StripMesh, StripShell, shell_on, strip_shell
 from fem.shell.surface_points import surface_points
 from fem.shell.symmetry import Guard, mode_shape
 from fem.shell.wall_contact import ShellWallContact
@@ -123,6 +123,13 @@ class ShellModel:
     def walls_at(self, opening: float) -> tuple[Wall, ...]:
         """Everything that can be touched, backed off by `opening` mm."""
         return surrounding_walls(self.case, opening)
+
+    def unbent(self) -> tuple[Term, Array]:
+        """Strain energy of the same strip with a straight path, and its rest state below the axle."""
+        straight = shell_on(self.case.strip.unbent(), self.body.shell.grid)
+        # what a whole strip is made uneven by stays
+        straight = replace(straight, laminate=self.body.shell.laminate)
+        return Whole(straight, self.body.copies), _below_axle(straight, self.root_radius)
 
     def clamp(self) -> ShellAxleClamp:
         """The root held flat on the axle."""
@@ -223,7 +230,7 @@ def build_shell_model(case: Case, refine: float = 1.0, whole: bool = False, skew
         laminate = body.shell.laminate * (1.0 + skew * side)
         body = replace(body, shell=replace(body.shell, laminate=laminate))
     shell = body.shell
-    settings = contact_settings(case, body)
+    settings = contact_settings(case, float(shell.laminate[..., 4, 4].max()))
     around = surrounding_walls(case, 0.0)
     spacing = st.contact_spacing / refine
     points = surface_points(body, spacing, split=split(around, spacing, settings.onset))
@@ -231,32 +238,24 @@ def build_shell_model(case: Case, refine: float = 1.0, whole: bool = False, skew
     wraps = None
     if st.wraps_touch:
         coarse = surface_points(body, 2 * st.contact_spacing / refine, ends=True)
-        rubbing = replace(settings, friction=case.friction.wraps, stiffness=WRAP_GRIP * settings.stiffness)
+        rubbing = replace(
+            settings, friction=case.friction.wraps, stiffness=WRAP_GRIP * settings.stiffness, lead=0.0
+        )
         wraps = ShellSelfContact(
             coarse, shell.grid, shell.size, strip.thickness, rubbing, np.pi * case.axle.radius
         )
     root = case.axle.radius + 0.5 * strip.thickness
-    start = shell.rest.reshape(-1, 4, 3).copy()
-    start[:, 0, 1] -= root
+    start = _below_axle(shell, root)
     motion = _motion(case, body, walls, wraps)
     warnings = (body.warning,) if body.warning else ()
-    return ShellModel(case, body, walls, wraps, motion, root, start.ravel(), warnings)
+    return ShellModel(case, body, walls, wraps, motion, root, start, warnings)
 
 
-def contact_settings(case: Case, body: StripShell) -> ContactSettings:
-    """Penalty and elastic slip of the case, or what suits its strip; the reasoning is that of the rod's."""
-    st, strip = case.settings, case.strip
-    plate = float(body.shell.laminate[..., 4, 4].max())
-    half = 0.5 * strip.width
-    angle = strip.section_angle(np.array([0.5 * strip.length]), np.array([half]))[0]
-    sharp = max(float(np.abs(angle).max()) / half, 1.0 / (case.axle.radius + 0.5 * strip.thickness))
-    stiffness = plate * sharp**2 / (case.slot.lip * SINK * strip.thickness)
-    return ContactSettings(
-        st.contact_stiffness or stiffness,
-        st.contact_onset or ONSET * strip.thickness,
-        st.slip or SLIP * strip.thickness,
-        case.friction.strip,
-    )
+def _below_axle(shell: Shell, root: float) -> Array:
+    """The shell at rest, its root `root` mm below the axle's centre."""
+    start = shell.rest.reshape(-1, 4, 3).copy()
+    start[:, 0, 1] -= root
+    return start.ravel()
 
 
 def _motion(case: Case, body: StripShell, walls: ShellWallContact, wraps: ShellSelfContact | None) -> Motion:

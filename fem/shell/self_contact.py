@@ -75,6 +75,10 @@ class ShellSelfContact:
         self.last = np.zeros(self.size)
         self.remembered = (self._pairing(), np.zeros_like(self.slip))
 
+    def harden(self, factor: float) -> None:
+        """Press with so many times the penalty from here on."""
+        self.settings = replace(self.settings, stiffness=factor * self.settings.stiffness)
+
     def start(self, u: Array) -> None:
         """Forget all friction; slip is counted from here."""
         self.slip[:] = 0.0

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from fem.core.term import Array, Index
 from fem.design.strip import Strip
-from fem.mesh.bicubic import build_grid, shape_at
+from fem.mesh.bicubic import Grid, build_grid, shape_at
 from fem.mesh.clamp_layer import clamp_zones, clear_of, clear_stations
 from fem.mesh.developed_mesh import DevelopedMesh, Part, developed_mesh
 from fem.mesh.line_mesh import SizeField, Zone
@@ -170,6 +170,11 @@ def strip_shell(strip: Strip, mesh: StripMesh | None = None) -> StripShell:
     mesh = mesh or StripMesh()
     developed = mesh_of(strip, mesh)
     grid = build_grid(developed.stations, developed.across, developed.cells)
+    return StripShell(strip, shell_on(strip, grid), mesh.half, developed.warning)
+
+
+def shell_on(strip: Strip, grid: Grid) -> Shell:
+    """Shell of a strip on a given grid."""
     nominal = strip.width
 
     def surface(s: Array, eta: Array) -> tuple[Array, Array, Array, Array]:
@@ -195,7 +200,7 @@ def strip_shell(strip: Strip, mesh: StripMesh | None = None) -> StripShell:
     shell = build_shell(grid, surface, law, mass)
     if strip.stations:
         shell = _with_fibre_axes(strip, shell)
-    return StripShell(strip, shell, mesh.half, developed.warning, mesh.clamps)
+    return shell
 
 
 def _with_fibre_axes(strip: Strip, shell: Shell) -> Shell:

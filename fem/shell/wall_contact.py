@@ -17,7 +17,7 @@ The shares follow the strip from step to step, by the place of each group of poi
 from __future__ import annotations
 
 from copy import copy
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Self
 
 import numpy as np
@@ -74,6 +74,11 @@ class ShellWallContact:
         self.remembered = (self.held.copy(), self.slip.copy())
         self.touching = NOWHERE
 
+    @property
+    def reach(self) -> float:
+        """Distance [mm] of the mid-surface from a wall at which it begins to push."""
+        return 0.5 * self.thickness + self.settings.lead
+
     def move_walls(self, walls: tuple[Wall, ...]) -> None:
         """Put the same walls elsewhere (assembly)."""
         self.walls, self.table, self.touching = walls, wall_table(walls), NOWHERE
@@ -95,6 +100,10 @@ class ShellWallContact:
         self.held[~self.points.counted] = 0.0
         self.touching = NOWHERE
 
+    def harden(self, factor: float) -> None:
+        """Press with so many times the penalty from here on."""
+        self.settings = replace(self.settings, stiffness=factor * self.settings.stiffness)
+
     def start(self, u: Array) -> None:
         """Forget all friction; the present place is where slip is counted from."""
         self.slip[:] = 0.0
@@ -113,7 +122,7 @@ class ShellWallContact:
         """
         st, pt = self.settings, self.points
         touching, changed, total = hold_kernel(
-            u, pt.cells, pt.cell, pt.shape, pt.bearing, self.table, 0.5 * self.thickness, st.stiffness,
+            u, pt.cells, pt.cell, pt.shape, pt.bearing, self.table, self.reach, st.stiffness,
             st.onset, self.held,
         )  # fmt: skip
         self.touching = u.copy(), touching
@@ -226,14 +235,16 @@ class ShellWallContact:
         A point may go as far as its gap plus SAFE_DEPTH of the way to the wall's core, where the side would
         change.
         """
-        pt, half = self.points, 0.5 * self.thickness
+        pt, half = self.points, self.reach
         room = room_kernel(u, move, pt.cells, pt.cell, pt.shape, pt.area, self.table, half, SAFE_DEPTH)
         return float(room)
 
     def forces(self, u: Array) -> Array:
         """Normal contact force (n, k, walls) [N] of the whole strip."""
         st = self.settings
-        return np.asarray(self.points.bearing[:, :, None] * pressure(self.gaps(u), st.stiffness, st.onset))
+        return np.asarray(
+            self.points.bearing[:, :, None] * pressure(self.gaps(u) - st.lead, st.stiffness, st.onset)
+        )
 
     def gaps(self, u: Array) -> Array:
         """Gap (n, k, walls) [mm] between the strip's face and each wall; inf where a point does not count."""
@@ -260,7 +271,7 @@ class ShellWallContact:
         there, chosen = self.touching
         if not np.array_equal(u, there):
             chosen = touching_kernel(
-                u, pt.cells, pt.cell, pt.shape, pt.area, self.table, self.held, 0.5 * self.thickness
+                u, pt.cells, pt.cell, pt.shape, pt.area, self.table, self.held, self.reach
             )
         touched, which = np.unique(pt.cell.ravel()[chosen], return_inverse=True)
         blocks = np.zeros((len(touched) if order > 1 else 0, 48, 48))
@@ -270,7 +281,7 @@ class ShellWallContact:
                 st.onset,
                 st.slip,
                 0.0 if friction is FrictionMode.NONE else st.friction,
-                0.5 * self.thickness,
+                self.reach,
                 self.turn,
                 float(friction is FrictionMode.FOLLOWING),
             ]

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from fem.design.loading import Retract
+from fem.case.definition import Case
+from fem.design.loading import Retract, Winding
 from fem.shell.model import SKEW, ShellModel, build_shell_model
 from fem.shell.symmetry import SymmetryLostError
 from fem.simulation.retract_deploy import Ended, WindingProgram, ended_beyond_motor, wind, winding_program
@@ -28,7 +29,7 @@ def wind_guarded(
     case = model.case
     deploy = not isinstance(case.push, Retract)
     try:
-        return model, wind(program, case.travel, deploy, run.progress, run.keeper)
+        return model, wind(program, wanted_travel(program, case), deploy, run.progress, run.keeper)
     except SymmetryLostError as lost:
         assert isinstance(model, ShellModel) and isinstance(program, WindingProgram)  # nothing else raises it
         ended = ended_beyond_motor(program, lost.doubtful - 1)  # the last step has no row yet
@@ -39,4 +40,14 @@ def wind_guarded(
         started = winding_program(whole)
         if isinstance(started, WindingProgram):
             started.patience, started.earlier = program.patience, program.earlier
-        return whole, wind(started, case.travel, deploy, run.progress, run.keeper)
+        return whole, wind(started, wanted_travel(started, case), deploy, run.progress, run.keeper)
+
+
+def wanted_travel(program: WindingProgram | str, case: Case) -> float:
+    """Strip to draw in [mm], so that as much is left out as the case asks: to a slot off the axle's line
+    there is more of it inside from the start.
+    """
+    if isinstance(program, str) or not isinstance(case.push, Winding):
+        return case.travel
+    detour = max(0.0, program.recorder.zero - case.casing.radius)
+    return case.push.wound_travel(case.free_length - detour)

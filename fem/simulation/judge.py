@@ -28,6 +28,8 @@ from fem.simulation.strip_model import StripModel
 from fem.simulation.verdict import TURN_ROUND, WindingRun, passages, quantities, sentence, status
 from fem.simulation.winding_state import TravelSearch, WindingOutcome
 
+SUNK = 0.05
+"""Depth of a face below a surface, over the thickness, beyond which a result says so."""
 MOVED = 3.0
 IN_HAND = 0.05
 """Share of the motor's torque that a safe travel leaves: the hardest torque of a push scatters by as much
@@ -232,6 +234,10 @@ def _warnings(run: WindingRun) -> list[str]:
         )
     gaps = (min(row["smallest_gap_mm"], row["smallest_wrap_gap_mm"]) for row in run.log.rows)
     deepest = -min(gaps, default=0.0)
-    if deepest > 0.2 * run.case.strip.thickness:
-        lines.append(f"faces sink {deepest:.2f} mm into each other: raise solver.contact_stiffness")
+    share = deepest / run.case.strip.thickness
+    if share > SUNK:
+        lines.append(
+            f"faces sink {deepest:.2g} mm into each other, {share:.2f} of the thickness: raise "
+            "solver.contact_stiffness"
+        )
     return lines

@@ -26,8 +26,8 @@ def run_case(
     """Run one case with the named model and judge it.
 
     keeper: where the computation leaves its state as it goes, and finds one to go on from. Raises InputError
-    for a model that does not exist, Stopped if the keeper asks to end. A case that cannot be computed to its
-    end is a result too.
+    for a model that does not exist, CaseError for a strip that cannot lie in its place, Stopped if the keeper
+    asks to end. A case that cannot be computed to its end is a result too.
     """
     if model not in MODELS:
         raise InputError(f"no model named {model!r}; there are: {', '.join(MODELS)}")

@@ -159,8 +159,10 @@ class SavedState:
 class Stepper:
     """A push under way. drives: springs that belong to the grip, whose energy is not the strip's; snapped:
     whether the strip does too much on the way from one state to another to be one step (it is then tried in
-    shorter ones); shares: of the mass that act; before, last: the state before the present one and the time
-    between them (0 at rest); usual: how far some place usually moves [mm] per step of the control.
+    shorter ones); astray: what a state does that no strip can, such as lie across a wall, "" if nothing (a
+    step that ends in one does not count); shares: of the mass that act; before, last: the state before the
+    present one and the time between them (0 at rest); usual: how far some place usually moves [mm] per step
+    of the control.
     """
 
     motion: Motion
@@ -169,6 +171,7 @@ class Stepper:
     control: float
     drives: tuple[Term, ...] = ()
     snapped: Callable[[Array, Array], bool] | None = None
+    astray: Callable[[Array], str] | None = None
     shares: MassShares = FULL
     v: Array = field(init=False)
     force: float = 0.0
@@ -307,7 +310,9 @@ class Stepper:
         if self.last > 0.0 and control != self.control:
             ahead = self.motion.predictor(self.u, self.before, dt / self.last) - self.u
         start = self.grip.place(self.u + self.motion.safe_fraction(self.u, ahead) * ahead, control)
-        return self.motion.step(self.u, self.v, dt, start, self.shares)
+        outcome = self.motion.step(self.u, self.v, dt, start, self.shares)
+        wrong = self.astray(outcome.u) if outcome.accepted and self.astray is not None else ""
+        return replace(outcome, accepted=False, reason=wrong) if wrong else outcome
 
     def _end(self, outcome: StepOutcome, control: float, dt: float) -> StepEnd:
         """Where a step that can be accepted leads, before it is taken."""

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol
 
 from fem.case.definition import Case
+from fem.contact.settings import ContactSettings
 from fem.contact.state import ContactRecord, ContactState
 from fem.core.term import Array, Evaluation, Index, Term
 from fem.design.obstacle import Wall
@@ -60,12 +61,15 @@ class StripState(StripSummary, Protocol):
 
 
 class ContactPlaces(Protocol):
-    """Where a strip can touch: stations (n,) [mm], length of strip (n,) [mm] that each stands for (0: it does
-    not count), area (n, k) [mm^2] of the whole strip that each of its points stands for.
+    """Where a strip can touch: stations (n,) [mm], split: how many of them one can stand for, length of strip
+    (n,) [mm] that each stands for (0: it does not count), area (n, k) [mm^2] of the whole strip that each of
+    its points stands for.
     """
 
     @property
     def stations(self) -> Array: ...
+    @property
+    def split(self) -> int: ...
     @property
     def lengths(self) -> Array: ...
     @property
@@ -80,7 +84,13 @@ class Contact(Protocol):
     @property
     def points(self) -> ContactPlaces: ...
     @property
+    def settings(self) -> ContactSettings: ...
+    @property
     def held(self) -> Array: ...
+
+    def harden(self, factor: float) -> None:
+        """Press with so many times the penalty from here on."""
+        ...
 
     def start(self, u: Array) -> None:
         """Forget all friction; slip is counted from here."""
@@ -182,6 +192,12 @@ class StripModel(Protocol):
 
     def walls_at(self, opening: float) -> tuple[Wall, ...]:
         """Everything that can be touched, backed off by `opening` mm."""
+        ...
+
+    def unbent(self) -> tuple[Term, Array]:
+        """Strain energy of the same strip with a straight path, and its rest state (size,) below the axle;
+        it takes the place of the first of the motion's terms.
+        """
         ...
 
     def clamp(self) -> AxleClamp:

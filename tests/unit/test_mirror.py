@@ -19,6 +19,7 @@ ELSEWHERE = {
     "batch.preload": "unit/batch/test_workers.py",
     "case.key_lines": "unit/case/test_file.py",
     "case.keys": "unit/case/test_file.py",
+    "case.place_rules": "unit/case/test_rules.py",
     "cli.comparing": "unit/results/test_regression.py",
     "cli.comparison_plot": "unit/results/test_regression.py",
     "cli.comparison_text": "unit/results/test_regression.py",

@@ -7,6 +7,7 @@ import math
 import pytest
 from sound_case import OF_KIND, SOUND, Write, changed, faults, has_fault
 
+from fem.case.definition import read_case
 from fem.case.rules import RULES
 from fem.design.loading import PUSHES, Push
 
@@ -29,6 +30,12 @@ KNEE_POINTS = [[0.4 * math.sinh(0.34 * a), 0.4 * math.cosh(0.34 * a) - 0.4] for 
 """A section whose middle has a radius of 0.4 mm: a hyperbola of half axes .4 mm."""
 KNEE = f'kind = "curve"\npoints = {KNEE_POINTS}'
 TIGHT_GUIDE = f'[[obstacles]]\nkind = "guide"\n{OF_KIND["guide"].replace("gap = 2", "gap = 0.8")}\n[push]'
+BENT_GUIDE = (
+    TIGHT_GUIDE.replace("gap = 0.8", "gap = 2")
+    .replace("angle = 30", "angle = 90")
+    .replace("length = 20", "length = 2")
+)
+BAR, POST, FLOOR = (f'[[obstacles]]\nkind = "{kind}"\n' for kind in ("bar", "cylinder", "plane"))
 LENGTHS = 'kind = "column"\nheld = "slot"\nfree_lengths = [20.0, 90.0]'
 
 IMPOSSIBLE: list[tuple[str, str, str, str, tuple[str, ...]]] = [
@@ -73,6 +80,20 @@ IMPOSSIBLE: list[tuple[str, str, str, str, tuple[str, ...]]] = [
     ("travel_within_reach", PUSH, 'kind = "retract"\nleft_out = 90.0',
      "push.left_out", ("90 mm", "84.66 mm")),
     ("guides_wider_than_the_strip", "[push]", TIGHT_GUIDE, "obstacles[1].gap", ("0.8 mm", "1 mm")),
+    ("path_beside_itself", RUNS, "runs = [{straight = 20.0}, {bend = 330.0, radius = 8.0}, {straight = 40}]",
+     "strip.path", ("crosses itself", "mm from the root")),
+    ("obstacles_beside_the_strip", "[push]", f"{BAR}x = 20\ny = -10\nx2 = 20\ny2 = 5\nradius = 0.5\n[push]",
+     "obstacles[1]", ("across", "20 mm from the root", "x = 20")),
+    ("obstacles_outside_the_casing", "[push]", f"{BAR}x = -3\ny = 5\nx2 = 3\ny2 = 5\nradius = 1\n[push]",
+     "obstacles[1]", ("the bar", "5 mm", "9 mm")),
+    ("obstacles_outside_the_casing", "[push]", f"{POST}x = 3\ny = -4\nradius = 2\n[push]",
+     "obstacles[1]", ("cylinder", "5 mm", "9 mm")),
+    ("obstacles_outside_the_casing", "[push]", f"{FLOOR}x = 0\ny = -7\nfacing = 90\n[push]",
+     "obstacles[1]", ("plane", "7 mm", "9 mm")),
+    ("guides_wider_than_they_are_bent", "[push]", BENT_GUIDE,
+     "obstacles[1].angle", ("90 degrees", "1.27 mm", "1.5 mm")),
+    ("lips_within_the_slot", "gap = 1.5", "gap = 1.5\nlip = 12.0", "slot.lip", ("12 mm", "9 mm")),
+    ("slot_narrower_than_the_casing", "gap = 1.5", "gap = 18.0", "slot.gap", ("18 mm",)),
     ("fine_elements_are_finer", "[push]", "[solver]\nelement = 3.0\nelement_fine = 5.0\n[push]",
      "solver.element_fine", ("5 mm", "solver.element", "3 mm")),
 ]  # fmt: skip
@@ -101,6 +122,13 @@ def test_a_zone_that_no_layer_fills_is_refused(write: Write) -> None:
         "thickness = 0.6\n", "thickness = 0.6\nacross = [-6.0, 0.0]\n"
     )
     has_fault(write(text), "strip", ("2 to 6 mm",))
+
+
+def test_obstacles_near_the_strip_and_in_the_air_are_none_of_a_rule_s_business(write: Write) -> None:
+    under = f"{FLOOR}x = 0\ny = -9.5\nfacing = 90\n{BAR}x = 20\ny = -9\nx2 = 30\ny2 = -6\nradius = 1\n"
+    read_case(write(changed("[push]", f"{under}[push]")))
+    across = f"{BAR}x = 20\ny = -10\nx2 = 20\ny2 = 5\nradius = 0.5\n"
+    read_case(write(changed(PUSH, 'kind = "bend"').replace("[push]", f"{across}[push]")))
 
 
 AT_A_STATION = [push for push in PUSHES if "station" in push.__dataclass_fields__]

@@ -8,16 +8,24 @@ import numpy as np
 import pytest
 from small_cases import small_case
 
-from fem.contact.surroundings import ONSET, SLIP, surrounding_walls
-from fem.rod.model import build_rod_model, contact_settings, flat_stiffness
+from fem.case.definition import Case
+from fem.case.variation import changed
+from fem.contact.settings import ContactSettings
+from fem.contact.surroundings import LEAD, ONSET, SLIP, contact_settings, surrounding_walls
+from fem.rod.model import build_rod_model, flat_stiffness
 from fem.section_model.fold_strain import curved_bar
 
 GUIDE = "[[obstacles]]\nkind = 'cylinder'\nx = 30.0\ny = -14.0\nradius = 3.0\n"
 
 
+def made_settings(case: Case) -> ContactSettings:
+    rod = build_rod_model(case, surrounded=False).rod
+    return contact_settings(case, float(rod.tables.stiffness[:, :, 3, 3].max()))
+
+
 def stiffness(folder: Path, **changes: object) -> float:
     case = small_case(folder, **changes)
-    return contact_settings(case, build_rod_model(case, surrounded=False).rod).stiffness
+    return made_settings(case).stiffness
 
 
 def test_axle_casing_slot_and_obstacles_surround_the_strip(tmp_path: Path) -> None:
@@ -91,10 +99,15 @@ def test_contact_is_as_stiff_as_the_strip_asks_for(tmp_path: Path) -> None:
 
 def test_onset_and_slip_are_shares_of_the_thickness_unless_given(tmp_path: Path) -> None:
     case = small_case(tmp_path, friction=0.3)
-    made = contact_settings(case, build_rod_model(case, surrounded=False).rod)
+    made = made_settings(case)
     assert (made.onset, made.slip, made.friction) == pytest.approx((ONSET * 0.8, SLIP * 0.8, 0.3))
+    assert made.lead == pytest.approx(LEAD * 0.8)
+    # in a slot that the strip fills, both sides together leave half of what there is
+    assert made_settings(changed(case, {"slot.gap": 0.84})).lead == pytest.approx(0.25 * 0.04)
+    model = build_rod_model(case)
+    assert model.walls.settings == made
     case = small_case(tmp_path, solver="contact_stiffness = 33.0\ncontact_onset = 0.07\nslip = 0.05")
-    made = contact_settings(case, build_rod_model(case, surrounded=False).rod)
+    made = made_settings(case)
     assert (made.stiffness, made.onset, made.slip) == (33.0, 0.07, 0.05)
 
 

@@ -47,6 +47,25 @@ def test_a_leap_is_tried_again_in_shorter_steps(tmp_path: Path) -> None:
     assert seen[-1] == pytest.approx(0.45) and stepper.rejected == 3
 
 
+def test_a_step_that_ends_where_no_strip_can_be_does_not_count(tmp_path: Path) -> None:
+    _, stepper = at_axle(tmp_path)
+    seen: list[np.ndarray] = []
+
+    def astray(u: np.ndarray) -> str:
+        seen.append(u.copy())
+        return "through the casing" if len(seen) == 2 else ""
+
+    stepper.astray = astray
+    reached: list[float] = []
+    assert stepper.advance(0.4, StepSize(0.1, 0.1, 1e-4), lambda now: bool(reached.append(now.control)))
+    assert stepper.rejected == 1
+    assert reached[:2] == pytest.approx([0.1, 0.15])
+    assert len(seen) == len(reached) + 1
+    stepper.astray = lambda u: "through the casing"
+    assert not stepper.advance(0.8, StepSize(0.1, 0.1, 0.02), lambda now: False)
+    assert stepper.trouble == "through the casing"
+
+
 @pytest.mark.parametrize("resting", [False, True])
 def test_a_step_that_makes_energy_is_tried_again_in_shorter_ones(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, resting: bool
