@@ -170,7 +170,7 @@ def strip_shell(strip: Strip, mesh: StripMesh | None = None) -> StripShell:
     mesh = mesh or StripMesh()
     developed = mesh_of(strip, mesh)
     grid = build_grid(developed.stations, developed.across, developed.cells)
-    return StripShell(strip, shell_on(strip, grid), mesh.half, developed.warning)
+    return StripShell(strip, shell_on(strip, grid), mesh.half, developed.warning, mesh.clamps)
 
 
 def shell_on(strip: Strip, grid: Grid) -> Shell:
