@@ -20,7 +20,7 @@ lagged friction: common in implicit contact dynamics, no single source.)
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -169,12 +169,14 @@ class Motion:
         """Find the end of one step from `start` (prescribed unknowns already in place).
 
         Where shares differ the balance is tried at once with both; then the potential is minimised and the
-        balance tried again, round by round. The first minimisation holds the forces of the last accepted
-        state, which are nearer the truth than those of the extrapolated start. Minimisations are cut short:
-        while the held forces are far off, their exact minimum is of no use.
+        balance tried again, round by round; what was found with more mass is relieved of it. The first
+        minimisation holds the forces of the last accepted state, which are nearer the truth than those of the
+        extrapolated start. Minimisations are cut short: while the held forces are far off, their exact
+        minimum is of no use.
         """
         st = self.settings
-        smooth, rough = (Frame(u_old, v_old, dt, share) for share in (shares.smooth, shares.rough))
+        smooth = Frame(u_old, v_old, dt, shares.smooth)
+        rough = smooth if shares.rough == shares.smooth else Frame(u_old, v_old, dt, shares.rough)
         u, iterations = start, 0
         if not self.friction:
             u, iterations, reason = self._minimised(u, rough, early=False)
@@ -184,7 +186,7 @@ class Motion:
             return StepOutcome(u, True, "", iterations, stable, parts, rough.share)
         at_once, self.backoff = self.backoff.tried(st.wait)
         tries = [(rough, True)] * st.outer
-        if shares.smooth != shares.rough:
+        if rough is not smooth:
             tries.insert(0, (rough, False))
         if at_once:
             tries.insert(0, (smooth, False))
@@ -202,10 +204,23 @@ class Motion:
                     if at_once and counts and number == 0 and spent <= EASY:
                         self.backoff = Backoff(0, 0)
                     reason = "" if counts else "the state is not stable"
-                    return StepOutcome(better, counts, reason, iterations, stable, parts, frame.share)
+                    found = StepOutcome(better, counts, reason, iterations, stable, parts, frame.share)
+                    return self._relieved(found, smooth) if stable and frame is not smooth else found
             for term in self.friction:
                 term.hold(u if minimised else u_old)
         return StepOutcome(u, False, f"friction did not settle in {st.outer} rounds", iterations)
+
+    def _relieved(self, found: StepOutcome, smooth: Frame) -> StepOutcome:
+        """The step that was found with more mass, carried on to the balance with less where there is
+        one: only on the way through a snap is there none.
+        """
+        u, spent, done = self.balanced(found.u, smooth)
+        if done:
+            _, stable, parts = self.stability(u, smooth)
+            if stable:
+                return StepOutcome(u, True, "", found.iterations + spent, True, parts, smooth.share)
+        self.hold_fully(found.u)
+        return replace(found, iterations=found.iterations + spent)
 
     def stability(self, u: Array, frame: Frame) -> tuple[bool, bool, tuple[Evaluation, ...]]:
         """Whether the tangent with held friction is positive definite: with inertia, and without

@@ -62,7 +62,8 @@ def test_coil_is_taken_at_the_mid_plane_on_the_axle():
     assert found["coil_energy_pressed"].value == pytest.approx(energy, rel=5e-3)
     # its edges curl by the moment D (1/R - nu/r), a third of what the arc alone asks for
     curled = wuest_energy(ArcStrip(2900.0, 0.34, 0.6, 9.0, 12.0 / 9.0), coil, 1)
-    assert found["coil_energy"].value == pytest.approx(curled, rel=3e-3)
+    # that of a thin plate; an arc of this thickness differs by terms of (t / R)^2
+    assert found["coil_energy"].value == pytest.approx(curled, rel=(0.6 / 9.0) ** 2)
     assert found["coil_energy"].value < found["coil_energy_pressed"].value
     assert found["coil_torque"].value == pytest.approx(found["coil_energy"].value * 4.3)
     inner = flattened_face(9.0, 0.6, PLA.poisson_12, 0.3)
