@@ -42,8 +42,8 @@ MADE = 0.05
 two forces is not exact. A step in which more is made has found another equilibrium, far off.
 """
 SNAP_SPEED, MEMORY = 4.0, 0.1
-"""A strip snaps while some place moves this many times as far per step of the control as it usually does, or
-while its state has no static stability; the usual is a running mean that takes in this share of each step.
+"""A snap begins where some place moves this many times as far per step of the control as it usually does, or
+where a state has no static stability; the usual is a running mean that takes in this share of each step.
 """
 LEAST_SHARE = 0.01  # of the energy that `Motion` judges its decrement by: all work counts as this at least
 
@@ -153,6 +153,8 @@ class SavedState:
     last: float
     backoff: Backoff
     usual: float
+    share: float
+    snapping: bool
 
 
 @dataclass
@@ -162,7 +164,7 @@ class Stepper:
     shorter ones); astray: what a state does that no strip can, such as lie across a wall, "" if nothing (a
     step that ends in one does not count); shares: of the mass that act; before, last: the state before the
     present one and the time between them (0 at rest); usual: how far some place usually moves [mm] per step
-    of the control.
+    of the control; share: of the mass that acted last; snapping: whether the strip snaps.
     """
 
     motion: Motion
@@ -189,6 +191,8 @@ class Stepper:
     next_step: float = 0.0
     began: float = 0.0
     usual: float = 0.0
+    share: float = 1.0
+    snapping: bool = False
 
     def __post_init__(self) -> None:
         self.v = np.zeros_like(self.u)
@@ -211,7 +215,8 @@ class Stepper:
         return SavedState(
             self.u.copy(), self.v.copy(), self.control, self.force,
             tuple(term.save() for term in self.motion.friction), replace(self.ledger), self.stored,
-            self.inertia.copy(), self.before.copy(), self.last, self.motion.backoff, self.usual,
+            self.inertia.copy(), self.before.copy(), self.last, self.motion.backoff, self.usual, self.share,
+            self.snapping,
         )  # fmt: skip
 
     def restore(self, saved: SavedState) -> None:
@@ -220,7 +225,8 @@ class Stepper:
         self.before, self.last, self.motion.backoff = saved.before.copy(), saved.last, saved.backoff
         self.reached = self.grip.reach(self.u, self.control)
         self.ledger, self.stored = replace(saved.ledger), saved.stored
-        self.inertia, self.usual = saved.inertia.copy(), saved.usual
+        self.inertia, self.usual, self.share = saved.inertia.copy(), saved.usual, saved.share
+        self.snapping = saved.snapping
         self.grip.prepare(self.control, self.control)
         for term, history in zip(self.motion.friction, saved.histories, strict=True):
             term.restore(history, self.u)
@@ -310,7 +316,7 @@ class Stepper:
         if self.last > 0.0 and control != self.control:
             ahead = self.motion.predictor(self.u, self.before, dt / self.last) - self.u
         start = self.grip.place(self.u + self.motion.safe_fraction(self.u, ahead) * ahead, control)
-        outcome = self.motion.step(self.u, self.v, dt, start, self.shares)
+        outcome = self.motion.step(self.u, self.v, dt, start, replace(self.shares, before=self.share))
         wrong = self.astray(outcome.u) if outcome.accepted and self.astray is not None else ""
         return replace(outcome, accepted=False, reason=wrong) if wrong else outcome
 
@@ -319,7 +325,8 @@ class Stepper:
         motion, u = self.motion, outcome.u
         v = (u - self.u) / dt
         mass_v = outcome.share * (motion.mass_matrix @ v)
-        inertia = outcome.share * (motion.mass_matrix @ (v - self.v)) / dt
+        before = replace(self.shares, before=self.share).going_on(self.v, outcome.share)
+        inertia = outcome.share * (motion.mass_matrix @ (v - before)) / dt
         drag = motion.settings.damping * mass_v
         gradient = summed(list(outcome.parts), len(u)).gradient + inertia + drag
         return StepEnd(outcome, control, dt, v, drag, inertia, self.grip.force(u, gradient, control))
@@ -338,25 +345,30 @@ class Stepper:
         ledger.damping += damped
         elastic = 0.5 * float((self.stored.force + stored.force) @ moved)
         elastic -= stored.strain + stored.contact - self.stored.strain - self.stored.contact
-        inertial = 0.5 * float((self.inertia + inertia) @ moved) - (stored.kinetic - self.stored.kinetic)
+        was = self.inertia if end.outcome.share == self.share else 0.0 * inertia
+        inertial = 0.5 * float((was + inertia) @ moved) - (stored.kinetic - self.stored.kinetic)
         ledger.numerical += elastic + inertial
         ledger.gained += max(0.0, -elastic - inertial)
-        if self._snaps(end):
+        self.snapping = self._snaps(end)
+        if self.snapping:
             ledger.released += damped + elastic + inertial
         ledger.scale = max(ledger.scale, abs(ledger.work), stored.total)
         self.before, self.last = self.u, end.dt
         self.u, self.v, self.control, self.force, self.reached = u, v, control, force, reached
-        self.stored, self.inertia = stored, inertia
+        self.stored, self.inertia, self.share = stored, inertia, end.outcome.share
         self.accepted += 1
         self.stable = end.outcome.stable
 
     def _snaps(self, end: StepEnd) -> bool:
-        """Whether the strip snaps in a step, or comes to rest while the control stands."""
+        """Whether the strip snaps in a step, or comes to rest while the control stands. A snap lasts as long
+        as the mass acts with which it began.
+        """
         way = abs(end.control - self.control)
+        rough = end.outcome.share == self.shares.rough != self.shares.smooth
         if way == 0.0 or not end.outcome.stable:
             return True
         pace = float(np.abs((end.outcome.u - self.u)[self.motion.places]).max()) / way
-        if self.usual > 0.0 and pace > SNAP_SPEED * self.usual:
+        if (self.snapping and rough) or (self.usual > 0.0 and pace > SNAP_SPEED * self.usual):
             return True
         self.usual += (MEMORY if self.usual > 0.0 else 1.0) * (pace - self.usual)
         return False

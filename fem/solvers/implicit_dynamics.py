@@ -20,7 +20,7 @@ lagged friction: common in implicit contact dynamics, no single source.)
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,7 +58,8 @@ class StepOutcome:
 @dataclass(frozen=True)
 class MassShares:
     """Shares of the mass that act in a step. smooth: where the balance is found at once, from where the
-    motion leads; rough: where it is not, so that what comes is a snap, or nearly.
+    motion leads; rough: where it is not, so that what comes is a snap, or nearly; before: what acted in the
+    step before.
 
     With a thousandth of a mass that lets the strip swing in a radian of turning, what is found is the static
     state: less changes nothing. But near a snap a mode has next to no stiffness, contact opens and closes
@@ -67,6 +68,11 @@ class MassShares:
 
     smooth: float = 1.0
     rough: float = 1.0
+    before: float = 1.0
+
+    def going_on(self, v: Array, share: float) -> Array:
+        """Velocities (n,) with which a step begins: a mass that comes to act is at rest."""
+        return v if share == self.before else np.zeros_like(v)
 
 
 FULL, QUASISTATIC = MassShares(), MassShares(1e-3, 0.1)
@@ -169,14 +175,15 @@ class Motion:
         """Find the end of one step from `start` (prescribed unknowns already in place).
 
         Where shares differ the balance is tried at once with both; then the potential is minimised and the
-        balance tried again, round by round; what was found with more mass is relieved of it. The first
-        minimisation holds the forces of the last accepted state, which are nearer the truth than those of the
-        extrapolated start. Minimisations are cut short: while the held forces are far off, their exact
-        minimum is of no use.
+        balance tried again, round by round. The first minimisation holds the forces of the last accepted
+        state, which are nearer the truth than those of the extrapolated start. Minimisations are cut short:
+        while the held forces are far off, their exact minimum is of no use.
         """
         st = self.settings
-        smooth = Frame(u_old, v_old, dt, shares.smooth)
-        rough = smooth if shares.rough == shares.smooth else Frame(u_old, v_old, dt, shares.rough)
+        smooth = Frame(u_old, shares.going_on(v_old, shares.smooth), dt, shares.smooth)
+        rough = smooth
+        if shares.rough != shares.smooth:
+            rough = Frame(u_old, shares.going_on(v_old, shares.rough), dt, shares.rough)
         u, iterations = start, 0
         if not self.friction:
             u, iterations, reason = self._minimised(u, rough, early=False)
@@ -204,23 +211,10 @@ class Motion:
                     if at_once and counts and number == 0 and spent <= EASY:
                         self.backoff = Backoff(0, 0)
                     reason = "" if counts else "the state is not stable"
-                    found = StepOutcome(better, counts, reason, iterations, stable, parts, frame.share)
-                    return self._relieved(found, smooth) if stable and frame is not smooth else found
+                    return StepOutcome(better, counts, reason, iterations, stable, parts, frame.share)
             for term in self.friction:
                 term.hold(u if minimised else u_old)
         return StepOutcome(u, False, f"friction did not settle in {st.outer} rounds", iterations)
-
-    def _relieved(self, found: StepOutcome, smooth: Frame) -> StepOutcome:
-        """The step that was found with more mass, carried on to the balance with less where there is
-        one: only on the way through a snap is there none.
-        """
-        u, spent, done = self.balanced(found.u, smooth)
-        if done:
-            _, stable, parts = self.stability(u, smooth)
-            if stable:
-                return StepOutcome(u, True, "", found.iterations + spent, True, parts, smooth.share)
-        self.hold_fully(found.u)
-        return replace(found, iterations=found.iterations + spent)
 
     def stability(self, u: Array, frame: Frame) -> tuple[bool, bool, tuple[Evaluation, ...]]:
         """Whether the tangent with held friction is positive definite: with inertia, and without
