@@ -40,23 +40,20 @@ def sliding_through(rod: Rod, plane: float) -> SlidingThrough:
     """The motion of a rod that slides through a slot whose inner end is the plane x = `plane` [mm]."""
     width = rod.strip.width
     return SlidingThrough(
-        CorotatingNodes(rod),
-        rod.nodes,
-        FieldsOfNodes(rod.fields),
-        np.ravel,
-        0,
-        plane,
-        NEAR * width,
-        FAR * width,
+        CorotatingNodes(rod), rod.nodes, FieldsOfNodes(rod.fields), 0, plane, NEAR * width, FAR * width
     )
 
 
 @dataclass(frozen=True)
 class FieldsOfNodes:
-    """Unknowns of a rod as functions along it. A class, so that a motion can be kept on disk."""
+    """Unknowns of a rod as functions along it, and back."""
 
     fields: int
 
     def __call__(self, u: Array) -> Array:
         """Values and slopes (n, fields, 2)."""
         return u.reshape(-1, self.fields, 2)
+
+    def unknowns(self, x: Array) -> Array:
+        """Unknowns (size,) of such functions."""
+        return x.ravel()

@@ -14,9 +14,12 @@ from small_cases import CYCLE, motor, small_case
 
 from fem.case.definition import Case
 from fem.core import checkpoint
+from fem.core.atomic import MODELS
 from fem.core.checkpoint import Checkpoint, Stopped
 from fem.results.result import Result
 from fem.results.snapshot import Snapshot
+from fem.simulation.models import winding_model
+from fem.simulation.retract_deploy import WindingProgram, winding_program
 from fem.simulation.run import run_case
 
 STAMP = {"case": "a"}
@@ -100,6 +103,20 @@ def test_a_bench_push_in_pieces_is_the_undisturbed_one(tmp_path: Path, push: str
     result, stops = in_pieces(case, tmp_path / "state", 7)
     assert stops > 3
     assert_same(result, run_case(case))
+
+
+@pytest.mark.parametrize("kind", MODELS)
+def test_a_strip_in_place_is_taken_back(tmp_path: Path, kind: str) -> None:
+    """With everything it hangs on: no function and no method that `found` refuses is among it."""
+    program = winding_program(winding_model(small_case(tmp_path, CYCLE, friction=0.1), kind))
+    assert isinstance(program, WindingProgram)
+    keeper = Checkpoint(tmp_path / "state", STAMP, lambda: True)
+    with pytest.raises(Stopped):
+        keeper.offer(program)
+    assert keeper.trouble == ""
+    found = Checkpoint(tmp_path / "state", STAMP).found()
+    assert isinstance(found, WindingProgram)
+    assert np.array_equal(found.stepper.u, program.stepper.u)
 
 
 @pytest.mark.slow
