@@ -75,7 +75,7 @@ class MassShares:
         return v if share == self.before else np.zeros_like(v)
 
 
-FULL, QUASISTATIC = MassShares(), MassShares(1e-3, 0.1)
+FULL, QUASISTATIC = MassShares(), MassShares(1e-3, 0.03)
 
 
 @dataclass(frozen=True)
