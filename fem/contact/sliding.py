@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,20 @@ from which on it moves as elsewhere: what the lips flatten opens again over abou
 """
 
 
+class Fields(Protocol):
+    """Unknowns of a strip as functions along it. One object for both ways, of a class of its own, so that a
+    motion can be kept on disk: functions and methods of objects cannot.
+    """
+
+    def __call__(self, u: Array) -> Array:
+        """Cubic Hermite functions (n, k, 2), value and slope, of unknowns (size,)."""
+        ...
+
+    def unknowns(self, x: Array) -> Array:
+        """Unknowns (size,) of such functions."""
+        ...
+
+
 @dataclass(frozen=True)
 class SlidingThrough:
     """How a motion goes on near a slot, where the strip slides through a shape that stands in space: the lips
@@ -26,14 +41,13 @@ class SlidingThrough:
     go on, and the strip is moved along by the expected travel. Within `near` [mm] of the plane this holds,
     beyond `far` [mm] the motion goes on as `elsewhere` says, and between the two both are blended.
 
-    nodes (n,): stations [mm]; fields: unknowns (size,) as cubic Hermite functions (n, k, 2), value and slope;
-    the place x of the mid-line is number `middle`; unknowns: the way back.
+    nodes (n,): stations [mm]; fields: unknowns as functions along the strip; the place x of the mid-line is
+    number `middle`.
     """
 
     elsewhere: Callable[[Array, Array, float], Array]
     nodes: Array
-    fields: Callable[[Array], Array]
-    unknowns: Callable[[Array], Array]
+    fields: Fields
     middle: int
     plane: float
     near: float
@@ -55,7 +69,7 @@ class SlidingThrough:
         a, b = self._read(here, now + away), self._read(there, was + away)
         out = self.fields(elsewhere).copy()
         out[at] += weight[at][:, None, None] * (a + ratio * (a - b) - out[at])
-        return self.unknowns(out)
+        return self.fields.unknowns(out)
 
     def _station(self, x: Array) -> float | None:
         """Station [mm] at which the mid-line first crosses the plane, if it does."""

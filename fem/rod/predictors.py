@@ -43,7 +43,6 @@ def sliding_through(rod: Rod, plane: float) -> SlidingThrough:
         CorotatingNodes(rod),
         rod.nodes,
         FieldsOfNodes(rod.fields),
-        np.ravel,
         0,
         plane,
         NEAR * width,
@@ -53,10 +52,14 @@ def sliding_through(rod: Rod, plane: float) -> SlidingThrough:
 
 @dataclass(frozen=True)
 class FieldsOfNodes:
-    """Unknowns of a rod as functions along it. A class, so that a motion can be kept on disk."""
+    """Unknowns of a rod as functions along it, and back."""
 
     fields: int
 
     def __call__(self, u: Array) -> Array:
         """Values and slopes (n, fields, 2)."""
         return u.reshape(-1, self.fields, 2)
+
+    def unknowns(self, x: Array) -> Array:
+        """Unknowns (size,) of such functions."""
+        return x.ravel()

@@ -93,7 +93,7 @@ def _turned(vectors: Array, angle: Array) -> Array:
 
 @dataclass(frozen=True)
 class LinesAsFields:
-    """Unknowns of a shell as functions along it, and back. A class, so that a motion can be kept on disk."""
+    """Unknowns of a shell as functions along it, and back."""
 
     across: int
 
@@ -110,8 +110,7 @@ def sliding_through(model: StripShell, elsewhere: CorotatingLines, plane: float)
     """The motion of a shell that slides through a slot whose inner end is the plane x = `plane` [mm]."""
     lines, width = LinesAsFields(elsewhere.across), model.strip.width
     return SlidingThrough(
-        elsewhere, model.shell.grid.stations, lines, lines.unknowns, 6 * elsewhere.middle, plane,
-        NEAR * width, FAR * width,
+        elsewhere, model.shell.grid.stations, lines, 6 * elsewhere.middle, plane, NEAR * width, FAR * width,
     )  # fmt: skip
 
 
