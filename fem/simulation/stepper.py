@@ -139,7 +139,9 @@ class StepSize:
 
 @dataclass(frozen=True)
 class SavedState:
-    """A state that a stepper can go back to; histories: of each term with friction."""
+    """A state that a stepper can go back to; histories: of each term with friction; shares: of the mass that
+    act from there on.
+    """
 
     u: Array
     v: Array
@@ -153,6 +155,7 @@ class SavedState:
     last: float
     backoff: Backoff
     usual: float
+    shares: MassShares
 
 
 @dataclass
@@ -212,6 +215,7 @@ class Stepper:
             self.u.copy(), self.v.copy(), self.control, self.force,
             tuple(term.save() for term in self.motion.friction), replace(self.ledger), self.stored,
             self.inertia.copy(), self.before.copy(), self.last, self.motion.backoff, self.usual,
+            self.shares,
         )  # fmt: skip
 
     def restore(self, saved: SavedState) -> None:
@@ -220,7 +224,7 @@ class Stepper:
         self.before, self.last, self.motion.backoff = saved.before.copy(), saved.last, saved.backoff
         self.reached = self.grip.reach(self.u, self.control)
         self.ledger, self.stored = replace(saved.ledger), saved.stored
-        self.inertia, self.usual = saved.inertia.copy(), saved.usual
+        self.inertia, self.usual, self.shares = saved.inertia.copy(), saved.usual, saved.shares
         self.grip.prepare(self.control, self.control)
         for term, history in zip(self.motion.friction, saved.histories, strict=True):
             term.restore(history, self.u)
