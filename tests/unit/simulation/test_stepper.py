@@ -75,8 +75,8 @@ def test_a_step_that_makes_energy_is_tried_again_in_shorter_ones(
     step, least = type(stepper.motion).step, stepper.scale
     told: list[float] = []
 
-    def far_off(motion: object, u: np.ndarray, v: np.ndarray, dt: float, start: np.ndarray) -> StepOutcome:
-        found = step(motion, u, v, dt, start)
+    def far_off(motion: object, u: np.ndarray, v: np.ndarray, dt: float, *rest: object) -> StepOutcome:
+        found = step(motion, u, v, dt, *rest)
         told.append(dt)
         strip, *others = found.parts  # a long step finds a state of more strain energy
         made = replace(strip, energy=strip.energy + 5.0 * least) if dt > 0.03 else strip
@@ -253,9 +253,11 @@ def test_a_rest_starts_from_where_the_strip_is(tmp_path: Path, monkeypatch: pyte
     go_on(stepper, 0.5)
     here, moving, starts, step = stepper.u.copy(), np.abs(stepper.v).max(), [], type(stepper.motion).step
 
-    def watched(motion: object, u: np.ndarray, v: np.ndarray, dt: float, start: np.ndarray) -> object:
+    def watched(
+        motion: object, u: np.ndarray, v: np.ndarray, dt: float, start: np.ndarray, *rest: object
+    ) -> object:
         starts.append(start.copy())
-        return step(motion, u, v, dt, start)
+        return step(motion, u, v, dt, start, *rest)
 
     monkeypatch.setattr(type(stepper.motion), "step", watched)
     stepper.settle(5.0)
