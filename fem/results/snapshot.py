@@ -80,7 +80,9 @@ class Snapshot:
     `radius` is half the thickness of the solid around that core. `turning`: true if it turns with the axle.
     """
     gap: Array = field(default_factory=lambda: np.empty((0, 0)))
-    """(n, m) mm, clearance to the nearest wall or wrap; nan where none is near. Left out: nan everywhere."""
+    """(n, m) mm, clearance to the nearest wall or wrap; nan where none is near. Left out: nan everywhere.
+    Faces press on each other from a few hundredths of the thickness on: what touches lies about at 0.
+    """
     layer_strain: Array = field(default_factory=lambda: np.empty((0, 0, 0)))
     """(layers, n, m) largest |strain| of each layer, outermost from the axle first; nan where absent."""
     mode: Array = field(default_factory=lambda: np.empty((0, 0, 3)))

@@ -48,6 +48,7 @@ def contact_fields(model: StripModel, contact: KeptContact, state: StripState) -
     The force of every contact point is laid over the patch of the strip that it stands for, and so is that on
     its partner on the strip: summed over the grid the pressure gives all of it, each place with the area
     nearest to it. The clearance at a place is the smallest of all patches that reach into that area.
+    Where there is pressure it may be above 0 by up to the lead of the penalty.
     """
     cells_s, cells_q = _bounds(state.station), _bounds(state.across)
     force, clear = np.zeros(state.height.shape), np.full(state.height.shape, np.inf)

@@ -72,7 +72,7 @@ class Recorder:
             "push_N": -axial_near(state, s_slot),
             **tip_columns(state),
             "casing_contact_rad": self._casing_contact(),
-            "wrap_contact_mm": self._wrap_contact(wrap_gaps),
+            "wrap_contact_mm": self._wrap_contact(stepper.u),
             **peak_columns(state),
             **energy_columns(stepper),
             "audit_closure_Nmm": stepper.ledger.error(stepper.stored.total),
@@ -107,12 +107,12 @@ class Recorder:
         force = walls.held[..., [w.name == "casing" for w in walls.walls], 0].sum(axis=(1, 2))
         return float(walls.points.lengths[force > 0].sum() / self.model.case.casing.radius)
 
-    def _wrap_contact(self, gaps: Array) -> float:
-        """Length [mm] over which the strip lies on itself, of the gaps (n, k) of its pairs."""
+    def _wrap_contact(self, u: Array) -> float:
+        """Length [mm] over which the strip presses on itself; the penalty begins before the faces meet."""
         wraps = self.model.wraps
         if wraps is None:
             return 0.0
-        return float(wraps.points.lengths[(gaps < 0.0).any(axis=1)].sum())
+        return float(wraps.points.lengths[(wraps.forces(u) > 0.0).any(axis=1)].sum())
 
 
 def tip_columns(state: StripSummary) -> dict[str, float]:

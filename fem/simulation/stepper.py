@@ -139,7 +139,9 @@ class StepSize:
 
 @dataclass(frozen=True)
 class SavedState:
-    """A state that a stepper can go back to; histories: of each term with friction."""
+    """A state that a stepper can go back to; histories: of each term with friction; shares: of the mass that
+    act from there on.
+    """
 
     u: Array
     v: Array
@@ -155,6 +157,7 @@ class SavedState:
     usual: float
     share: float
     snapping: bool
+    shares: MassShares
 
 
 @dataclass
@@ -216,7 +219,7 @@ class Stepper:
             self.u.copy(), self.v.copy(), self.control, self.force,
             tuple(term.save() for term in self.motion.friction), replace(self.ledger), self.stored,
             self.inertia.copy(), self.before.copy(), self.last, self.motion.backoff, self.usual, self.share,
-            self.snapping,
+            self.snapping, self.shares,
         )  # fmt: skip
 
     def restore(self, saved: SavedState) -> None:
@@ -226,7 +229,7 @@ class Stepper:
         self.reached = self.grip.reach(self.u, self.control)
         self.ledger, self.stored = replace(saved.ledger), saved.stored
         self.inertia, self.usual, self.share = saved.inertia.copy(), saved.usual, saved.share
-        self.snapping = saved.snapping
+        self.snapping, self.shares = saved.snapping, saved.shares
         self.grip.prepare(self.control, self.control)
         for term, history in zip(self.motion.friction, saved.histories, strict=True):
             term.restore(history, self.u)

@@ -119,8 +119,11 @@ class Walls(Contact, Protocol):
 
 
 class Wraps(Contact, Protocol):
-    """Contact of the strip with itself; gaps (n, k) at the held pairs, inf where there is none."""
+    """Contact of the strip with itself; forces and gaps (n, k) at the held pairs, 0 and inf where there is
+    none.
+    """
 
+    def forces(self, u: Array) -> Array: ...
     def gaps(self, u: Array) -> Array: ...
 
 

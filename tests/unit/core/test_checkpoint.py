@@ -21,6 +21,7 @@ from fem.results.snapshot import Snapshot
 from fem.simulation.models import winding_model
 from fem.simulation.retract_deploy import WindingProgram, winding_program
 from fem.simulation.run import run_case
+from fem.simulation.stepper import StepSize
 
 STAMP = {"case": "a"}
 JAMS = {"friction": 0.4, "extra": motor(14.0)}
@@ -95,6 +96,20 @@ def test_pieces_end_inside_the_search_for_the_safe_travel(
     assert found.search is not None
     assert found.search.trial is not None
     assert_same(run_case(case, keeper=Checkpoint(file, STAMP)), undisturbed)
+
+
+@pytest.mark.parametrize("kind", ["rod", "shell"])
+def test_a_strip_on_its_way_is_kept_with_all_that_moves_it(tmp_path: Path, kind: str) -> None:
+    program = winding_program(winding_model(small_case(tmp_path), kind))
+    assert isinstance(program, WindingProgram)
+    with pytest.raises(Stopped):
+        Checkpoint(tmp_path / "state", STAMP, lambda: True).offer(program)
+    found = Checkpoint(tmp_path / "state", STAMP).found()
+    assert isinstance(found, WindingProgram)
+    for one in (program, found):
+        assert one.stepper.advance(0.2, StepSize(0.1, 0.1, 1e-4), lambda now: False)
+    assert np.array_equal(program.stepper.u, found.stepper.u)
+    assert program.stepper.force == found.stepper.force != 0.0
 
 
 @pytest.mark.parametrize("push", ['kind = "bend"\nangle = -60.0', 'kind = "column"\nends = "pinned"'])

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from small_cases import motor, small_case
 
+from fem.contact.settings import ContactSettings
 from fem.contact.state import ContactState
 from fem.core.checkpoint import Checkpoint, Stopped
 from fem.core.term import Array
@@ -101,22 +102,17 @@ def test_contact_of_every_kept_state_is_what_the_run_had(folded: Folded) -> None
         assert row["smallest_gap_mm"] == walls.gap.min()
         assert row["smallest_wrap_gap_mm"] == wraps.gap.min()
         # the energy that the ledger holds of contact, from the law of the penalty over the gaps read
-        energy = sum(
-            penalty_energy(term, each) for term, each in zip(terms(folded.model), (walls, wraps), strict=True)
-        )
+        energy = penalty_energy(folded.model.walls.settings, walls, faces=1)
+        energy += penalty_energy(folded.model.wraps.settings, wraps, faces=2)
         assert energy == pytest.approx(row["energy_contact_Nmm"], rel=1e-9, abs=1e-12)
 
 
-def terms(model: StripModel) -> tuple[object, object]:
-    return model.walls, model.wraps
-
-
-def penalty_energy(term: object, contact: ContactState) -> float:
+def penalty_energy(settings: ContactSettings, contact: ContactState, faces: int) -> float:
     """Energy [N mm] of a penalty linear beyond a quadratic onset: the integral of its pressure over the
-    depth, times the area with which points bear.
+    depth, times the area with which points bear. It begins a lead before each of the strip's faces that meet.
     """
-    stiffness, onset = term.settings.stiffness, term.settings.onset
-    depth = np.maximum(-contact.gap, 0.0)
+    stiffness, onset = settings.stiffness, settings.onset
+    depth = np.maximum(faces * settings.lead - contact.gap, 0.0)
     energy = np.where(
         depth < onset,
         stiffness * depth**3 / (6 * onset),
@@ -252,7 +248,9 @@ def test_pressure_is_where_nothing_is_left_between_the_faces(wound: Placed) -> N
     outside = state.position[:, 0] > model.case.slot_mouth + 8.0
     assert pressure[outside].max() == 0.0
     assert np.isnan(gap[outside]).any()
-    assert gap[pressure > 0.0].max() < 0.0
+    # a face presses from the lead of the penalty on, and lies about on the surface
+    assert 0.0 < model.walls.settings.lead < 0.05 * model.case.strip.thickness
+    assert gap[pressure > 0.0].max() < model.walls.settings.lead
 
 
 def test_reading_changes_nothing_of_the_terms(wound: Placed) -> None:
