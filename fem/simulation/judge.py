@@ -20,7 +20,7 @@ from fem.simulation.failure import evidence, facts
 from fem.simulation.jam_modes import Facts, name_mode
 from fem.simulation.kept_contact import kept_contact, recorded
 from fem.simulation.recorder import Log
-from fem.simulation.retract_deploy import REST_TIME, WindingProgram
+from fem.simulation.retract_deploy import REST_TIME, WindingProgram, resting
 from fem.simulation.run_context import RunContext
 from fem.simulation.snapshots import snapshot
 from fem.simulation.stepper import SavedState
@@ -188,14 +188,23 @@ def deepest_at_rest(program: WindingProgram, outcome: WindingOutcome) -> float:
     """Largest travel [mm] of a saved state from which the tip stays outside the slot's mouth when the axle
     stands and the strip comes to rest; nan where there is none.
     """
-    recorder, stepper = program.recorder, program.stepper
     for travel, saved in reversed(outcome.wound):
-        stepper.restore(saved)
-        stepper.settle(REST_TIME)
-        mouth = recorder.slot_station(stepper.u) + program.model.case.slot.length
-        if mouth < program.model.length:
+        program.stepper.restore(saved)
+        if _rests_outside(program):
             return travel
     return math.nan
+
+
+def _rests_outside(program: WindingProgram) -> bool:
+    """Whether the strip comes to rest from where the program stands, with its tip outside the slot's mouth
+    all the while. A strip that makes no step of its rest is on its way somewhere, not at rest where it is.
+    """
+    model, stepper, rested = program.model, program.stepper, 0.0
+    for time in resting(stepper):
+        if program.recorder.slot_station(stepper.u) + model.case.slot.length >= model.length:
+            return False
+        rested += time
+    return rested > REST_TIME - 1e-6
 
 
 def to_choose(case: Case, travel: float) -> dict[str, Quantity]:

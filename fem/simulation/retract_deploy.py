@@ -9,7 +9,7 @@ what it still moves then counts.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 from fem.core.checkpoint import NOWHERE, Keeper
@@ -67,6 +67,22 @@ def slack(model: StripModel, inside: float) -> float:
     tight = 0.5 * (axle + math.sqrt(axle**2 + area))
     loose = 0.5 * (casing + math.sqrt(max(casing**2 - area, axle**2)))
     return max(0.0, inside * (1 / tight - 1 / loose))
+
+
+def resting(stepper: Stepper) -> Iterator[float]:
+    """Let the strip come to rest while the axle stands: the time [s] of each step it makes of it, REST_TIME
+    in all; less where it moves too fast for steps of SHORTEST_REST.
+    """
+    left = piece = REST_TIME
+    while left > 1e-9 and piece > SHORTEST_REST:
+        piece, accepted = min(piece, left), stepper.accepted
+        stepper.settle(piece)
+        if stepper.accepted == accepted:  # a tail that snaps in does too much for one step
+            piece *= 0.25
+            continue
+        left -= piece
+        yield piece
+        piece *= 2.0
 
 
 @dataclass
@@ -131,29 +147,25 @@ class WindingProgram:
         where the strip is at rest: "", "swallowed" or why such a row means nothing.
         """
         log, ended = self.recorder.log, ""
-        left = piece = REST_TIME
-        while left > 1e-9 and piece > SHORTEST_REST and not ended:
-            piece = min(piece, left)
-            if not self._settle(piece):  # a tail that snaps in does too much for one step
-                piece *= 0.25
-                continue
-            left, row = left - piece, self.recorder.write(self.stepper, piece)
-            piece *= 2.0
+        for time in resting(self.stepper):
+            self.model.inspect(self.stepper.u, self.stepper.accepted, self.stepper.control)
+            row = self.recorder.write(self.stepper, time)
             ended = self._unsound()
             if ended:
                 log.cut(len(log.rows) - 1)
             elif self._inside(row):
                 ended = "swallowed"
+            if ended:
+                break
         self.rested = self.stepper.accepted
         return ended
 
-    def _settle(self, time: float = REST_TIME) -> bool:
-        """Let the strip move on for some time [s] where the axle stands; whether a step was made of it."""
+    def _settle(self) -> None:
+        """Let the strip move on in one step while the axle stands, if it can."""
         stepper, accepted = self.stepper, self.stepper.accepted
-        stepper.settle(time)
+        stepper.settle(REST_TIME)
         if stepper.accepted > accepted:
             self.model.inspect(stepper.u, stepper.accepted, stepper.control)
-        return stepper.accepted > accepted
 
     def _turn_axle(self, phase: float, goal: float, limit: float) -> str:
         log, stepper = self.recorder.log, self.stepper

@@ -81,16 +81,19 @@ def test_the_intended_path_starts_below_the_axle(tmp_path: Path) -> None:
 class Saved:
     """A program whose saved states, by their travel, end elsewhere when the axle stands."""
 
-    def __init__(self, rests: dict[float, float], length: float) -> None:
+    def __init__(self, rests: dict[float, tuple[float, float]], length: float) -> None:
         self.rests, self.model, self.recorder, self.stepper = rests, self, self, self
-        self.length, self.zero, self.u = length, 6.0, 0.0
+        self.length, self.zero, self.u, self.start, self.accepted = length, 6.0, 0.0, 0.0, 0
         self.case, self.slot = self, type("Slot", (), {"length": 1.5})
 
     def restore(self, travel: float) -> None:
-        self.u = travel
+        self.u = self.start = travel
 
-    def settle(self, _time: float) -> None:
-        self.u = self.rests[self.u]
+    def settle(self, time: float) -> None:
+        rest, longest = self.rests[self.start]
+        if time <= longest:
+            self.u = rest
+            self.accepted += 1
 
     def slot_station(self, u: float) -> float:
         return min(u + self.zero, self.length)
@@ -100,16 +103,19 @@ class Saved:
     ("rests", "deepest"),
     [
         ({10.0: 10.1, 12.0: 12.2, 14.0: 14.1}, 14.0),
+        ({10.0: 10.1, 12.0: (12.2, 1.0), 14.0: (30.0, 1.0)}, 12.0),  # it snaps in, in short steps only
+        ({10.0: 10.1, 12.0: (12.2, 0.0)}, 10.0),  # no step of its rest is known
         ({10.0: 10.1, 12.0: 13.4, 14.0: 30.0}, 12.0),  # the tip slips in while the axle stands
         ({10.0: 10.1, 12.0: 29.0, 14.0: 30.0}, 10.0),  # at 12 it ends within the slot
         ({10.0: 30.0}, math.nan),
     ],
 )
 def test_the_travel_to_choose_is_one_at_which_the_strip_stays(
-    rests: dict[float, float], deepest: float
+    rests: dict[float, float | tuple[float, float]], deepest: float
 ) -> None:
+    steps = {at: rest if isinstance(rest, tuple) else (rest, math.inf) for at, rest in rests.items()}
     outcome = type("Outcome", (), {"wound": tuple((travel, travel) for travel in rests)})()
-    assert deepest_at_rest(Saved(rests, 36.0), outcome) == pytest.approx(deepest, nan_ok=True)
+    assert deepest_at_rest(Saved(steps, 36.0), outcome) == pytest.approx(deepest, nan_ok=True)
 
 
 def test_what_to_ask_for_is_on_the_safe_side(tmp_path: Path) -> None:
