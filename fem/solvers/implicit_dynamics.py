@@ -11,7 +11,7 @@ force (`balance`); a step counts only when that settles and the tangent at its e
 without any shift.
 
 A share of the mass can act (`MassShares`): next to none where the balance is found at once, so that the state
-found is the static one, and a tenth where the strip snaps, or nearly.
+found is the static one, and three hundredths where the strip snaps, or nearly.
 
 (Variational form of the implicit step: Radovitzky & Ortiz 1999, Comput. Methods Appl. Mech. Engng 172:203;
 lagged friction: common in implicit contact dynamics, no single source.)

