@@ -41,6 +41,10 @@ class Surroundings(Protocol):
     def mid_line(self, u: Array) -> Array: ...
 
 
+ITSELF = "itself"
+"""Named in what is said of a strip that would pass through itself."""
+
+
 @dataclass(frozen=True)
 class Passage:
     """Where a strip passes through something: station [mm]; number of the wall, None: through itself."""
@@ -74,7 +78,7 @@ class Sides:
         """What the strip does that it cannot do, in words; "" if nothing."""
         found = self.passage(u)
         if found is not None:
-            what = "itself" if found.wall is None else f"the {self.walls.walls[found.wall].name}"
+            what = ITSELF if found.wall is None else f"the {self.walls.walls[found.wall].name}"
             return f"the strip would pass through {what}, {found.station:.1f} mm from the root"
         if self.walls.least_gap(u) < -MOST_DEPTH * self.thickness:
             return f"a face would sink more than {MOST_DEPTH:g} thicknesses into a wall"

@@ -12,6 +12,7 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
+from fem.contact.sides import ITSELF
 from fem.core.checkpoint import NOWHERE, Keeper
 from fem.design.motor import OverloadStart
 from fem.simulation.assembly import assemble
@@ -212,7 +213,8 @@ class WindingProgram:
             self.keeper.offer(self)
         self.under_way = None
         if not finished:
-            return stepper.trouble
+            # a loop that closes within the half turn of the axle in which the strip does not feel itself
+            return "folded" if f"through {ITSELF}" in stepper.trouble else stepper.trouble
         return {"arrived": "", "": "idle"}.get(end, end)
 
     def _remember(self, here: PhaseUnderWay, now: Stepper) -> None:
