@@ -103,6 +103,8 @@ LISTED = (
     PathColumn("loss_numerical_Nmm", "work lost to the time stepping since the start", bookkeeping=True),
     PathColumn("released_Nmm", "energy that snaps released since the start, a part of the last two",
                bookkeeping=True),
+    PathColumn("drag_Nmm", "work against damping and inertia outside snaps since the start",
+               bookkeeping=True),
     PathColumn("audit_closure_Nmm", "what of the energy balance does not close", bookkeeping=True),
     PathColumn("audit_error", "the same over the scale of the work done", bookkeeping=True),
     PathColumn("stable", "1 if the accepted state is stable, else 0", bookkeeping=True),

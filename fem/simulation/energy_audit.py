@@ -33,14 +33,14 @@ def energy_audit(log: Log) -> dict[str, object]:
             "stored_Nmm": last["energy_strain_Nmm"] + last["energy_contact_Nmm"],
             "kinetic_Nmm": last["energy_kinetic_Nmm"], "friction_Nmm": last["loss_friction_Nmm"],
             "damping_Nmm": last["loss_damping_Nmm"], "numerical_Nmm": last["loss_numerical_Nmm"],
-            "released_Nmm": last["released_Nmm"], "largest_error": error,
+            "released_Nmm": last["released_Nmm"], "drag_Nmm": last["drag_Nmm"], "largest_error": error,
         }  # fmt: skip
     audit["closure_error"] = worst
     return audit
 
 
 def drag_shares(rows: Sequence[Mapping[str, float]]) -> dict[str, Quantity]:
-    """Drag of each phase by name, from the rows that count for the verdict: damping and numerical loss
+    """Drag of each phase by name, from the rows that count for the verdict: work against damping and inertia
     outside snaps over the largest work done within the phase; and the energy that snaps released in all.
     """
     found = {}
@@ -48,8 +48,10 @@ def drag_shares(rows: Sequence[Mapping[str, float]]) -> dict[str, Quantity]:
         part = [row for row in rows if row["phase"] == phase]
         work = _work(part)
         if work > 0.0:
-            share = abs(_drag(part[-1]) - _drag(part[0])) / work
-            found[f"{name}_drag_share"] = Quantity(share, "1", f"work of {words} lost to damping and steps")
+            share = abs(part[-1]["drag_Nmm"] - part[0]["drag_Nmm"]) / work
+            found[f"{name}_drag_share"] = Quantity(
+                share, "1", f"work of {words} done against damping and inertia"
+            )
     if rows:
         note = "lost to damping and steps while the strip snapped"
         found["released_Nmm"] = Quantity(rows[-1]["released_Nmm"], "N mm", note)
@@ -72,10 +74,6 @@ def audit_warnings(audit: Mapping[str, object], numbers: Mapping[str, Quantity])
                 f"({100 * DRAG_WARNING:g} % expected): torques are too high by about that; halve solver.turn"
             )
     return lines
-
-
-def _drag(row: Mapping[str, float]) -> float:
-    return row["loss_damping_Nmm"] + row["loss_numerical_Nmm"] - row["released_Nmm"]
 
 
 def _work(rows: Sequence[Mapping[str, float]]) -> float:

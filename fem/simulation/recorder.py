@@ -144,6 +144,7 @@ def energy_columns(stepper: Stepper) -> dict[str, float]:
         "loss_damping_Nmm": stepper.ledger.damping,
         "loss_numerical_Nmm": stepper.ledger.numerical,
         "released_Nmm": stepper.ledger.released,
+        "drag_Nmm": stepper.ledger.drag,
     }
 
 

@@ -6,8 +6,9 @@ Each accepted step leaves a ledger of energies in which every entry is computed 
 
     work at the grip = change of strain, contact and kinetic energy + friction + damping + numerical loss
 
-Damping and numerical loss are told apart by whether the strip snaps: then they are energy that the snap
-released, else drag, which should be next to nothing.
+Where the strip snaps, damping and numerical loss are energy that the snap released. Elsewhere damping and the
+inertia's part are drag, which should be next to nothing; the mean force's part is an error of this sum alone,
+for the states at both ends are static.
 
 Work and friction use the mean of the forces at both ends of the step. The numerical loss is what backward
 Euler takes out: the inertia forces' work beyond the change of kinetic energy, and the mean elastic force's
@@ -71,7 +72,8 @@ class Grip(Protocol):
 @dataclass
 class Ledger:
     """Running sums [N mm]; gained: of steps in which the numerical loss is negative, which a damped motion
-    should not know; released: damping and numerical loss of snaps, a part of those two.
+    should not know; released: damping and numerical loss of snaps, a part of those two; drag: work against
+    damping and inertia outside snaps.
     """
 
     work: float = 0.0
@@ -80,6 +82,7 @@ class Ledger:
     numerical: float = 0.0
     gained: float = 0.0
     released: float = 0.0
+    drag: float = 0.0
     first_stored: float = 0.0
     scale: float = 1e-12
 
@@ -355,6 +358,8 @@ class Stepper:
         self.snapping = self._snaps(end)
         if self.snapping:
             ledger.released += damped + elastic + inertial
+        else:
+            ledger.drag += damped + inertial
         ledger.scale = max(ledger.scale, abs(ledger.work), stored.total)
         self.before, self.last = self.u, end.dt
         self.u, self.v, self.control, self.force, self.reached = u, v, control, force, reached

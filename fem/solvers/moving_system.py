@@ -53,7 +53,7 @@ class MotionSettings:
     descent: int = 8
     balance: int = 20
     outer: int = 4
-    wait: int = 15
+    wait: int = 4
     patience: int = 5
     settled: float = 1e-5
     move: float = 6.0
