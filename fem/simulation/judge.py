@@ -190,7 +190,8 @@ def deepest_at_rest(program: WindingProgram, outcome: WindingOutcome) -> float:
     """
     for travel, saved in reversed(outcome.wound):
         program.stepper.restore(saved)
-        if _rests_outside(program):
+        # on the way through a snap the next run may come to rest elsewhere
+        if not program.stepper.snapping and _rests_outside(program):
             return travel
     return math.nan
 

@@ -84,6 +84,7 @@ class Saved:
     def __init__(self, rests: dict[float, tuple[float, float]], length: float) -> None:
         self.rests, self.model, self.recorder, self.stepper = rests, self, self, self
         self.length, self.zero, self.u, self.start, self.accepted = length, 6.0, 0.0, 0.0, 0
+        self.snapping = False
         self.case, self.slot = self, type("Slot", (), {"length": 1.5})
 
     def restore(self, travel: float) -> None:
