@@ -44,8 +44,7 @@ from fem.case.definition import read_case
 from fem.core.checkpoint import NOWHERE
 from fem.shell.kernels.faces import places_kernel
 from fem.shell.model import build_shell_model
-from fem.simulation.round_trip import go_through
-from fem.simulation.shell_cycle import shell_cycle
+from fem.simulation.retract_deploy import wind, winding_program
 
 if sys.argv[1] == "backwards":
     cell, area = np.zeros((1, 1), np.int64), np.ones((1, 1))
@@ -53,8 +52,8 @@ if sys.argv[1] == "backwards":
     for part in reversed(list(PARTS["shell"].values())):
         part()
 case = read_case(Path("cases") / "boom-corrected.toml")
-cycle = shell_cycle(build_shell_model(case, 1.0))
-_, log, _ = go_through(cycle, 2.0, False, lambda share, words: None, NOWHERE)
+program = winding_program(build_shell_model(case, 1.0))
+_, log, _ = wind(program, 2.0, False, lambda share, words: None, NOWHERE)
 print(len(log.states), hashlib.sha256(b"".join(u.tobytes() for u in log.states)).hexdigest())
 """
 
