@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -66,6 +66,16 @@ class ContactSettings:
             turn,
             float(friction is FrictionMode.FOLLOWING),
         )
+
+
+class Penalised:
+    """A term with contact whose penalty can be raised."""
+
+    settings: ContactSettings
+
+    def harden(self, factor: float) -> None:
+        """Press with so many times the penalty from here on."""
+        self.settings = replace(self.settings, stiffness=factor * self.settings.stiffness)
 
 
 def sharp_roundings(table: Array, largest: float) -> Array:

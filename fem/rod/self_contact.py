@@ -10,14 +10,14 @@ and renewed between solves.
 from __future__ import annotations
 
 from copy import copy
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fem.contact.kernels.laws import Law
-from fem.contact.settings import SAFE_DEPTH, ContactSettings, lobatto, pressure
+from fem.contact.settings import SAFE_DEPTH, ContactSettings, Penalised, lobatto, pressure
 from fem.contact.state import ContactRecord, ContactState, filled, spread_out
 from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.rod.energy import Rod
@@ -34,7 +34,7 @@ SAME_FOOT = 2.0
 
 
 @dataclass
-class RodSelfContact:
+class RodSelfContact(Penalised):
     """Self-contact of the rod over pairs of stations; same calls as `fem.rod.wall_contact.RodWallContact`.
 
     reach [mm]: strip that lies at least between a station and its partner. partner (n,), place (n,), held (n,
@@ -72,10 +72,6 @@ class RodSelfContact:
         self.slip = np.zeros((n, k))
         self.last = np.zeros(self.rod.size)
         self.remembered = (self._kept(), self.slip.copy())
-
-    def harden(self, factor: float) -> None:
-        """Press with so many times the penalty from here on."""
-        self.settings = replace(self.settings, stiffness=factor * self.settings.stiffness)
 
     def start(self, u: Array) -> None:
         """Forget all friction; slip is counted from here."""

@@ -32,6 +32,7 @@ from fem.contact.settings import (
     SAFE_DEPTH,
     SHARP,
     ContactSettings,
+    Penalised,
     lobatto,
     pressure,
     sharp_roundings,
@@ -131,7 +132,7 @@ def contact_points(rod: Rod, spacing: float, split: int = 1) -> ContactPoints:
 
 
 @dataclass
-class RodWallContact:
+class RodWallContact(Penalised):
     """Contact and friction of the rod with walls.
 
     turn [rad]: how far walls that turn have gone since the last accepted step.
@@ -167,10 +168,6 @@ class RodWallContact:
         """Put the same walls elsewhere (assembly)."""
         self.walls, self.table = walls, wall_table(walls)
         self._find_roundings()
-
-    def harden(self, factor: float) -> None:
-        """Press with so many times the penalty from here on."""
-        self.settings = replace(self.settings, stiffness=factor * self.settings.stiffness)
 
     def start(self, u: Array) -> None:
         """Forget all friction; the present place is where slip is counted from."""

@@ -22,7 +22,7 @@ from typing import Self
 
 import numpy as np
 
-from fem.contact.settings import SAFE_DEPTH, ContactSettings, pressure
+from fem.contact.settings import SAFE_DEPTH, ContactSettings, Penalised, pressure
 from fem.contact.state import ContactRecord, ContactState, filled, spread_out
 from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.mesh.bicubic import Grid
@@ -41,7 +41,7 @@ Pairing = tuple[Index, Array, Array, Array, Array]
 
 
 @dataclass
-class ShellSelfContact:
+class ShellSelfContact(Penalised):
     """Self-contact of the shell over pairs of points; the same calls as
     `fem.rod.self_contact.RodSelfContact`.
 
@@ -74,10 +74,6 @@ class ShellSelfContact:
         self.before = np.zeros((n, k, 2))
         self.last = np.zeros(self.size)
         self.remembered = (self._pairing(), np.zeros_like(self.slip))
-
-    def harden(self, factor: float) -> None:
-        """Press with so many times the penalty from here on."""
-        self.settings = replace(self.settings, stiffness=factor * self.settings.stiffness)
 
     def start(self, u: Array) -> None:
         """Forget all friction; slip is counted from here."""

@@ -17,12 +17,21 @@ The shares follow the strip from step to step, by the place of each group of poi
 from __future__ import annotations
 
 from copy import copy
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Self
 
 import numpy as np
 
-from fem.contact.settings import CLEAR, FADE, SAFE_DEPTH, SHARP, ContactSettings, pressure, sharp_roundings
+from fem.contact.settings import (
+    CLEAR,
+    FADE,
+    SAFE_DEPTH,
+    SHARP,
+    ContactSettings,
+    Penalised,
+    pressure,
+    sharp_roundings,
+)
 from fem.contact.state import ContactRecord, ContactState, filled, spread_out
 from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.design.obstacle import Wall, wall_table
@@ -42,7 +51,7 @@ NOWHERE = np.zeros(0), np.zeros(0, dtype=np.int64)
 
 
 @dataclass
-class ShellWallContact:
+class ShellWallContact(Penalised):
     """Contact and friction of the shell with walls; the same calls as `fem.rod.wall_contact.RodWallContact`.
 
     size: unknowns of the shell; thickness [mm]; turn [rad]: how far the axle has turned since the last
@@ -99,10 +108,6 @@ class ShellWallContact:
         self.fine, self.points = fine, self.all_points.shared(fine)
         self.held[~self.points.counted] = 0.0
         self.touching = NOWHERE
-
-    def harden(self, factor: float) -> None:
-        """Press with so many times the penalty from here on."""
-        self.settings = replace(self.settings, stiffness=factor * self.settings.stiffness)
 
     def start(self, u: Array) -> None:
         """Forget all friction; the present place is where slip is counted from."""

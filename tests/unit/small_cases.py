@@ -67,3 +67,14 @@ def small_text(push: str = CYCLE, **changes: object) -> str:
 def motor(torque: float) -> str:
     """A motor with this much torque [N mm] at the axle, for `extra`."""
     return f"[motor]\nstall_torque = {torque}\nno_load_speed = 100.0\ngear_ratio = 1.0\nefficiency = 1.0\n"
+
+
+class Stopping:
+    """Wants to stop at the n-th offer."""
+
+    def __init__(self, after: int) -> None:
+        self.left = after
+
+    def __call__(self) -> bool:
+        self.left -= 1
+        return self.left < 0

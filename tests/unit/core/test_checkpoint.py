@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from small_cases import CYCLE, motor, small_case
+from small_cases import CYCLE, Stopping, motor, small_case
 
 from fem.case.definition import Case
 from fem.core import checkpoint
@@ -26,17 +26,6 @@ from fem.simulation.stepper import StepSize
 STAMP = {"case": "a"}
 JAMS = {"friction": 0.4, "extra": motor(14.0)}
 """Jams, so that pushing out is tried again from several saved states."""
-
-
-class Stopping:
-    """Wants to stop at the n-th offer."""
-
-    def __init__(self, after: int) -> None:
-        self.left = after
-
-    def __call__(self) -> bool:
-        self.left -= 1
-        return self.left < 0
 
 
 def in_pieces(case: Case, file: Path, every: int, model: str = "rod") -> tuple[Result, int]:

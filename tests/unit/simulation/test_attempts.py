@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from small_cases import CYCLE, motor, small_case
+from small_cases import CYCLE, Stopping, motor, small_case
 
 from fem.case.definition import Case
 from fem.core.checkpoint import Checkpoint, Stopped
@@ -148,17 +148,6 @@ def test_a_motor_that_had_too_little_before_leaves_nothing_to_try(
     make_fail(monkeypatch, COARSE["nothing helps"])
     result = run_case(small_case(tmp_path, CYCLE, extra=motor(weak)))
     assert result.status == Status.STALLED and result.attempts == ()
-
-
-class Stopping:
-    """Wants to stop at the n-th offer."""
-
-    def __init__(self, after: int) -> None:
-        self.left = after
-
-    def __call__(self) -> bool:
-        self.left -= 1
-        return self.left < 0
 
 
 @pytest.mark.parametrize("helps", ["turn", "element"])

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from small_cases import motor, small_case
+from wound_strips import Placed, wound_a_little
 
 from fem.contact.settings import ContactSettings
 from fem.contact.state import ContactState
@@ -228,16 +229,9 @@ def wall_moment(folded: Folded, at: int) -> float:
     return float(moment[..., stands].sum())
 
 
-Placed = tuple[StripModel, Stepper]
-
-
 @pytest.fixture(scope="module", params=[build_rod_model, build_shell_model])
 def wound(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> Placed:
-    model = request.param(small_case(tmp_path_factory.mktemp("case"), friction=0.1))
-    stepper = assemble(model, model.clamp())
-    assert isinstance(stepper, Stepper)
-    assert stepper.advance(1.0, StepSize(0.1, 0.1, 1e-4), lambda now: False)
-    return model, stepper
+    return wound_a_little(request.param, tmp_path_factory.mktemp("case"))
 
 
 def test_pressure_is_where_nothing_is_left_between_the_faces(wound: Placed) -> None:

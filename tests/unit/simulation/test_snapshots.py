@@ -4,29 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from small_cases import small_case
+from wound_strips import Placed, wound_a_little
 
 from fem.rod.model import build_rod_model
 from fem.shell.model import build_shell_model
-from fem.simulation.assembly import assemble
 from fem.simulation.kept_contact import recorded
 from fem.simulation.snapshots import drawings, snapshot
-from fem.simulation.stepper import Stepper, StepSize
-from fem.simulation.strip_model import StripModel
 
 ROW = {"step": 3.0, "phase": 2.0, "travel_mm": 1.5, "axle_angle_rad": 0.3}
 
 
-Placed = tuple[StripModel, Stepper]
-
-
 @pytest.fixture(scope="module", params=[build_rod_model, build_shell_model])
 def wound(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> Placed:
-    model = request.param(small_case(tmp_path_factory.mktemp("case"), friction=0.1))
-    stepper = assemble(model, model.clamp())
-    assert isinstance(stepper, Stepper)
-    assert stepper.advance(1.0, StepSize(0.1, 0.1, 1e-4), lambda now: False)
-    return model, stepper
+    return wound_a_little(request.param, tmp_path_factory.mktemp("case"))
 
 
 def test_a_snapshot_tells_its_row_its_surroundings_and_its_layers(wound: Placed) -> None:
