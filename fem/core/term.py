@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum, auto
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,6 +62,17 @@ class Term(Protocol):
 
     def evaluate(self, u: Array, order: int) -> Evaluation:
         """Value at u (n,): order 0 energy only, 1 with gradient, 2 with tangent blocks too."""
+        ...
+
+
+@runtime_checkable
+class Extrapolating(Term, Protocol):
+    """A term whose stresses can be extrapolated in its tangent."""
+
+    def evaluate_after(self, u: Array, last: Array) -> Evaluation:
+        """Order 2 at u (n,), the geometric part of the tangent by the stresses that the move `last` (n,),
+        which led to u, would have brought if strains grew in proportion.
+        """
         ...
 
 

@@ -44,6 +44,8 @@ from fem.rod.kernels.width import Tables
 from fem.rod.section_tables import RestStrip, SectionTables, mode_count, section_tables, warp_count
 
 GAUSS_ORDER = 5
+PROBE = 1e-3
+"""Share of a move over which its first effect on stresses is differenced; they serve a tangent alone."""
 
 
 @dataclass(frozen=True)
@@ -182,6 +184,7 @@ class RodEnergy:
             table = in_lanes(table.reshape(elements, -1, *table.shape[1:]))
             return table.reshape(-1, *table.shape[2:])
 
+        self._no_stress = np.zeros((0, 0, 5, LANES))
         weights, shape = lanes(self.rod.weights.ravel()), self.rod.shape
         # lanes beyond the last element do not count
         weights.reshape(-1, shape.shape[1], LANES)[-1, :, (elements - 1) % LANES + 1 :] = 0.0
@@ -204,8 +207,22 @@ class RodEnergy:
 
     def evaluate(self, u: Array, order: int) -> Evaluation:
         """Energy [N mm], gradient (n,) and element blocks (N, 4F, 4F)."""
+        return self._evaluated(u, order, self._no_stress)
+
+    def evaluate_after(self, u: Array, last: Array) -> Evaluation:
+        """Order 2 at u (n,), the geometric part of the tangent by stresses extrapolated over `last`."""
+        before, beyond = self._stress(u - last), self._stress(u - (1.0 - PROBE) * last)
+        return self._evaluated(u, 2, before + (beyond - before) / PROBE)
+
+    def _stress(self, u: Array) -> Array:
+        """Stresses of all places as the loops number them."""
+        stress = np.zeros((len(self._tables.weights), self._tables.angle.shape[1], 5, LANES))
+        rod_energy(0, u, self.rod.dofs, self._tables, np.zeros(0), np.zeros((0, 0, 0)), stress)
+        return stress
+
+    def _evaluated(self, u: Array, order: int, stress: Array) -> Evaluation:
         k = self.rod.dofs.shape[1]
         gradient = np.zeros(self.rod.size)
         blocks = np.zeros((len(self.rod.dofs) if order > 1 else 0, k, k))
-        energy = rod_energy(order, u, self.rod.dofs, self._tables, gradient, blocks)
+        energy = rod_energy(order, u, self.rod.dofs, self._tables, gradient, blocks, stress)
         return Evaluation(float(energy), gradient, (Blocks(self.rod.dofs, blocks),) if order > 1 else ())

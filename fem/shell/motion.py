@@ -116,27 +116,13 @@ def sliding_through(model: StripShell, elsewhere: CorotatingLines, plane: float)
 
 @dataclass
 class ShellMotion(Motion):
-    """Motion of a shell; line: unknowns of a line of nodes across.
-
-    A correction goes along straight lines, so that one that turns stretches the strip, and the false membrane
-    force spoils the geometric part of the tangent: there the force extrapolated over the last move takes its
-    place (Magisano, Leonetti & Garcea 2017: see `fem.solvers.static_problem`).
-    """
+    """Motion of a shell; line: unknowns of a line of nodes across."""
 
     line: int = UNKNOWNS
 
     def new_matrix(self) -> Matrix:
         """Blocks of lines of nodes."""
         return BlockMatrix(self.size, self.line, self.fixed)
-
-    def plain_parts(self, u: Array, order: int, last: Array | None) -> list[Evaluation]:
-        """Terms without friction at u; tangents make use of the move that led there."""
-        if order < 2 or last is None:
-            return super().plain_parts(u, order, last)
-        return [
-            term.evaluate_after(u, last) if isinstance(term, Whole) else term.evaluate(u, order)
-            for term in self.terms
-        ]
 
 
 def mass_blocks(model: StripShell, density: float) -> Blocks:

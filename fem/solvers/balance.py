@@ -21,7 +21,7 @@ import numpy as np
 from fem.core.term import Array, Blocks
 from fem.linalg.banded import Solver
 from fem.solvers.broyden import learned
-from fem.solvers.moving_system import Frame, MotionSettings, MovingSystem, length_of_move, size_of_move
+from fem.solvers.moving_system import Frame, MovingSystem, length_of_move, size_of_move
 from fem.solvers.newton_loop import Reached
 
 SETTLED, LOST = "settled", "leads nowhere"
@@ -33,6 +33,8 @@ before: new factors cost as much as several corrections.
 """
 REMAINS = 0.3
 """What may remain after the last correction of the shell, as a share of what counts as settled."""
+LONGEST = 50
+"""Moves of the balance above so many times what a minimisation may go lead nowhere."""
 LEAST = 0.02
 """Share of a move below which it leads nowhere."""
 
@@ -44,11 +46,11 @@ class Shrinking:
     best: float = np.inf
     worse: int = 0
 
-    def lost(self, size: float, settings: MotionSettings) -> bool:
-        """Whether there is no use going on after a move of this size [mm]."""
+    def lost(self, size: float, patience: int, longest: float) -> bool:
+        """Whether there is no use going on after a move of this size [mm]; longest [mm]: what none may be."""
         self.worse = 0 if size < 0.5 * self.best else self.worse + 1
         self.best = min(self.best, size)
-        return not np.isfinite(size) or self.worse > settings.patience or size > 50 * settings.move
+        return not np.isfinite(size) or self.worse > patience or size > longest
 
 
 @dataclass(frozen=True)
@@ -62,10 +64,13 @@ class Toward:
 
 @dataclass
 class Balance:
-    """The direction, the same for both acceptances; last: the move that led to the present state."""
+    """The direction, the same for both acceptances; patience: moves in a row that need not halve the shortest
+    so far; last: the move that led to the present state.
+    """
 
     system: MovingSystem
     frame: Frame
+    patience: int
     moves: Shrinking = field(default_factory=Shrinking)
     last: Array | None = None
     inertia: Blocks = field(init=False)
@@ -84,7 +89,7 @@ class Balance:
         size = size_of_move(system, move)
         if size < st.settled:
             return self.settled(u + move)
-        if self.moves.lost(size, st):
+        if self.moves.lost(size, self.patience, LONGEST * st.move):
             return Reached(u, LOST)
         return Toward(factor, move, system.safe_fraction(u, move) if size > st.small_move else 1.0)
 
@@ -103,6 +108,11 @@ class Halved(Balance):
 
     def accept(self, u: Array, direction: Toward) -> Reached[Array]:
         """The move or half of it, and corrections by old factors after a whole one."""
+        reached = self._gone(u, direction)
+        self.last = reached.state - u
+        return reached
+
+    def _gone(self, u: Array, direction: Toward) -> Reached[Array]:
         system, move, part = self.system, direction.move, direction.part
         trial = u + part * move
         rest = self.left(trial, direction.factor)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fem.core.term import Array, Evaluation
+from fem.linalg.banded import Solver
 from fem.solvers.moving_system import Frame, MovingSystem
 from fem.solvers.newton_loop import Reached
 
@@ -51,18 +52,41 @@ class Descent:
         system.matrix.assemble([*here.blocks, system.inertia_blocks(self.frame)])
         factor = system.matrix.factor()
         definite = factor is not None
-        self.shift = max(self.shift / 16, inertia / 4) if not definite else 0.0
-        while factor is None:
-            self.shift *= 4
-            if self.shift > LARGEST_SHIFT * inertia:
-                return Reached(u, "no positive definite shift found")
-            factor = system.matrix.factor(self.shift * system.mass_diagonal)
+        if factor is None:
+            factor = self._shifted(max(self.shift / 16, inertia / 4), LARGEST_SHIFT * inertia)
+        if factor is None:
+            return Reached(u, "no positive definite shift found")
+        if definite:
+            self.shift = 0.0
         move = factor.solve(-here.gradient)
         free = ~system.fixed
         slope = float(here.gradient[free] @ move[free])
         if definite and -slope < self.enough:
             return Reached(u + move, LOWEST)
         return Downhill(move, slope, definite)
+
+    def _shifted(self, least: float, largest: float) -> Solver | None:
+        """Factor with a shift that is at most four times what it takes, or four times the least; none below
+        the largest: None. A start deep in a lip takes 4^12 times the least, so the shift grows faster and
+        faster, and is then bisected.
+        """
+        matrix, mass = self.system.matrix, self.system.mass_diagonal
+        low, growth, found = least, 1.0, None
+        while found is None:
+            growth *= 4.0
+            self.shift = growth * low
+            if self.shift > largest:
+                return None
+            found = matrix.factor(self.shift * mass)
+            low = self.shift if found is None else low
+        while self.shift > 4.0 * low:
+            middle = (low * self.shift) ** 0.5
+            tried = matrix.factor(middle * mass)
+            if tried is None:
+                low = middle
+            else:
+                found, self.shift = tried, middle
+        return found
 
     def accept(self, u: Array, direction: Downhill) -> Reached[Array]:
         """The first part of the move whose energy falls enough; the whole of it is nearly always taken, and
@@ -73,10 +97,11 @@ class Descent:
         noise = 1e-12 * max(abs(here.energy), st.energy)
         for attempt in range(HALVINGS):
             trial = u + part * direction.move
-            found = self.system.potential(trial, 2 if attempt == 0 else 0, self.frame)
+            last = part * direction.move
+            found = self.system.potential(trial, 2 if attempt == 0 else 0, self.frame, last)
             bound = here.energy + ARMIJO * part * direction.slope + noise
             if np.isfinite(found.energy) and found.energy <= bound:
-                self.here = found if attempt == 0 else self.system.potential(trial, 2, self.frame)
+                self.here = found if attempt == 0 else self.system.potential(trial, 2, self.frame, last)
                 return Reached(trial)
             part *= 0.5
         if direction.definite and -direction.slope < 1e-3 * st.energy * st.decrement**0.5:

@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
 
-from fem.core.term import Array, Blocks, Evaluation, FrictionTerm, Index, Term
+from fem.core.term import Array, Blocks, Evaluation, Extrapolating, FrictionTerm, Index, Term
 from fem.linalg.banded import BandMatrix, Matrix
 from fem.solvers.balance import SETTLED, Damped, Halved
 from fem.solvers.descent import FOUND, LOWEST, Descent
@@ -127,11 +127,12 @@ class Motion:
     mass_matrix: csr_array = field(init=False)
     mass_diagonal: Array = field(init=False)
     backoff: Backoff = field(init=False)
+    lightly: Backoff = field(init=False)
 
     def __post_init__(self) -> None:
         self.fixed = np.zeros(self.size, dtype=np.bool_)
         self.matrix = self.new_matrix()
-        self.backoff = Backoff()
+        self.backoff, self.lightly = Backoff(), Backoff(0, 0)
         k = self.mass.dofs.shape[1]
         rows = np.repeat(self.mass.dofs, k, axis=1).ravel()
         columns = np.tile(self.mass.dofs, (1, k)).ravel()
@@ -174,10 +175,11 @@ class Motion:
     ) -> StepOutcome:
         """Find the end of one step from `start` (prescribed unknowns already in place).
 
-        Where shares differ the balance is tried at once with both; then the potential is minimised and the
-        balance tried again, round by round. The first minimisation holds the forces of the last accepted
-        state, which are nearer the truth than those of the extrapolated start. Minimisations are cut short:
-        while the held forces are far off, their exact minimum is of no use.
+        The balance is tried at once; then the potential is minimised and the balance tried again, round by
+        round. Where shares differ both is done with the smooth one first, minimising once. The first
+        minimisation holds the forces of the last accepted state, which are nearer the truth than those of the
+        extrapolated start. Minimisations are cut short: while the held forces are far off, their exact
+        minimum is of no use.
         """
         st = self.settings
         smooth = Frame(u_old, shares.going_on(v_old, shares.smooth), dt, shares.smooth)
@@ -191,30 +193,37 @@ class Motion:
                 return StepOutcome(u, False, reason, iterations)
             _, stable, parts = self.stability(u, rough)
             return StepOutcome(u, True, "", iterations, stable, parts, rough.share)
+        trouble = f"friction did not settle in {st.outer} rounds"
         at_once, self.backoff = self.backoff.tried(st.wait)
-        tries = [(rough, True)] * st.outer
+        tries = [(smooth, False)] if at_once else []
         if rough is not smooth:
-            tries.insert(0, (rough, False))
-        if at_once:
-            tries.insert(0, (smooth, False))
+            lightly, self.lightly = self.lightly.tried(st.wait)
+            tries += [(smooth, True)] * lightly + [(rough, False)]
+        tries += [(rough, True)] * st.outer
         for number, (frame, minimised) in enumerate(tries):
             if minimised:
-                u, spent, reason = self._minimised(u, frame, early=True)
+                lower, spent, reason = self._minimised(u, frame, early=True)
                 iterations += spent
+                if reason and frame is rough:
+                    return StepOutcome(lower, False, reason, iterations)
                 if reason:
-                    return StepOutcome(u, False, reason, iterations)
-            better, spent, done = self.balanced(u, frame)
+                    continue
+                u = lower
+            patience = st.patience if minimised else st.patience_at_once
+            better, spent, done = self.balanced(u, frame, patience)
             iterations += spent
             if done:
                 counts, stable, parts = self.stability(better, frame)
-                if counts or minimised:
-                    if at_once and counts and number == 0 and spent <= EASY:
+                if counts:
+                    if at_once and number == 0 and spent <= EASY:
                         self.backoff = Backoff(0, 0)
-                    reason = "" if counts else "the state is not stable"
-                    return StepOutcome(better, counts, reason, iterations, stable, parts, frame.share)
+                    if minimised and frame is smooth:
+                        self.lightly = Backoff(0, 0)
+                    return StepOutcome(better, True, "", iterations, stable, parts, frame.share)
+                trouble = "the state is not stable"  # a ridge: minimise on from where that had come
             for term in self.friction:
                 term.hold(u if minimised else u_old)
-        return StepOutcome(u, False, f"friction did not settle in {st.outer} rounds", iterations)
+        return StepOutcome(u, False, trouble, iterations)
 
     def stability(self, u: Array, frame: Frame) -> tuple[bool, bool, tuple[Evaluation, ...]]:
         """Whether the tangent with held friction is positive definite: with inertia, and without
@@ -228,9 +237,11 @@ class Motion:
         self.matrix.assemble([*blocks, self.inertia_blocks(frame)])
         return self.matrix.factor() is not None, False, parts
 
-    def balanced(self, u: Array, frame: Frame) -> tuple[Array, int, bool]:
-        """Balance of forces near u, with friction that follows: u there, iterations, whether it settled."""
-        parts = self.acceptance(self, frame)
+    def balanced(self, u: Array, frame: Frame, patience: int) -> tuple[Array, int, bool]:
+        """Balance of forces near u, with friction that follows: u there, iterations, whether it settled.
+        patience: iterations in a row that need not halve their move.
+        """
+        parts = self.acceptance(self, frame, patience)
         reached, count = iterate(parts, u, self.settings.balance)
         return reached.state, count, reached.status == SETTLED
 
@@ -248,9 +259,10 @@ class Motion:
             return reached.state, count, f"no convergence in {most} iterations"
         return reached.state, count, reached.status
 
-    def potential(self, u: Array, order: int, frame: Frame) -> Evaluation:
+    def potential(self, u: Array, order: int, frame: Frame, last: Array | None = None) -> Evaluation:
         """Incremental potential at u with friction held."""
-        ev = self.total(u, order)
+        parts = [*self.plain_parts(u, order, last), *(term.evaluate(u, order) for term in self.friction)]
+        ev = summed(parts, self.size)
         back = u - frame.u
         ahead = back - frame.dt * frame.v
         ma, mb = self.mass_matrix @ ahead, self.mass_matrix @ back
@@ -267,9 +279,19 @@ class Motion:
         inertia = self.mass_matrix @ frame.force(u, self.settings.damping)
         return Evaluation(ev.energy, ev.gradient + inertia, ev.blocks)
 
-    def plain_parts(self, u: Array, order: int, last: Array | None) -> list[Evaluation]:  # noqa: ARG002 - as told
-        """Terms without friction at u; a model may make use of the move that led there."""
-        return [term.evaluate(u, order) for term in self.terms]
+    def plain_parts(self, u: Array, order: int, last: Array | None) -> list[Evaluation]:
+        """Terms without friction at u.
+
+        A correction goes along straight lines, so that one that turns stretches the strip, and the false
+        stress spoils the geometric part of the tangent: there the stress extrapolated over the move that led
+        to u takes its place (Magisano, Leonetti & Garcea 2017: see `fem.solvers.static_problem`).
+        """
+        return [
+            term.evaluate_after(u, last)
+            if order > 1 and last is not None and isinstance(term, Extrapolating)
+            else term.evaluate(u, order)
+            for term in self.terms
+        ]
 
     def inertia_blocks(self, frame: Frame) -> Blocks:
         """Second derivatives of inertia and damping in a step."""

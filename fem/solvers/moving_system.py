@@ -40,7 +40,8 @@ class MotionSettings:
     early_decrement: shares of it at which a minimisation ends, in full and cut short; minimisation, descent,
     balance: most iterations of a minimisation in full, of one cut short, of the balance; outer: rounds of the
     latter two; wait: most steps in a row that start with minimisations without the balance being tried at
-    once; patience: iterations of the balance without halving its move; settled [mm]: move at which it ends;
+    once; patience, patience_at_once: iterations of the balance without halving its move, after a
+    minimisation and before any; settled [mm]: move at which it ends;
     move [mm]: largest change of a place per iteration; small_move [mm]: moves below are not asked whether
     they jump through anything.
     """
@@ -53,8 +54,9 @@ class MotionSettings:
     descent: int = 8
     balance: int = 20
     outer: int = 4
-    wait: int = 4
+    wait: int = 8
     patience: int = 5
+    patience_at_once: int = 3
     settled: float = 1e-5
     move: float = 6.0
     small_move: float = 0.02
@@ -69,8 +71,10 @@ class MovingSystem(Protocol):
     matrix: Matrix
     mass_diagonal: Array
 
-    def potential(self, u: Array, order: int, frame: Frame) -> Evaluation:
-        """Incremental potential at u with friction held; energy and gradient with inertia and damping."""
+    def potential(self, u: Array, order: int, frame: Frame, last: Array | None = None) -> Evaluation:
+        """Incremental potential at u with friction held; energy and gradient with inertia and damping; `last`
+        as for `balance`.
+        """
         ...
 
     def balance(self, u: Array, order: int, frame: Frame, last: Array | None = None) -> Evaluation:

@@ -73,7 +73,7 @@ def _mid_line(k: Scratch, order: int) -> None:
             put(k.Hv, (a + 2, b + 2), take(k.Hz, (a, b)))
     # second derivatives of l and w
     cx, cy = rx / size, ry / size
-    force, moment = stretching / size, turning / (l2 * l2)
+    force, moment = take(k.pull, (0,)) / size, take(k.pull, (1,)) / (l2 * l2)
     add(k.Hv, (0, 0), force * cy * cy + moment * (8.0 * w * rx * rx - 4.0 * rx * ryy - 2.0 * w * l2))
     add(k.Hv, (1, 1), force * cx * cx + moment * (8.0 * w * ry * ry + 4.0 * ry * rxx - 2.0 * w * l2))
     add(k.Hv, (1, 0), moment * (8.0 * w * rx * ry + 2.0 * rx * rxx - 2.0 * ry * ryy) - force * cx * cy)
@@ -116,8 +116,14 @@ def _spread_block(t: Tables, row: int, k: Scratch) -> None:
 
 
 @compiled
-def rod_energy(order: int, u: Array, dofs: Index, t: Tables, gradient: Array, blocks: Array) -> float:
-    """Energy [N mm]; adds to the gradient (n,) and sets the blocks (N, 4F, 4F) as far as order asks."""
+def rod_energy(
+    order: int, u: Array, dofs: Index, t: Tables, gradient: Array, blocks: Array, stress: Array
+) -> float:
+    """Energy [N mm]; adds to the gradient (n,) and sets the blocks (N, 4F, 4F) as far as order asks.
+
+    stress (r, m, 5): with order 0 set to the weighted stresses; with order 2 what stands for them in the
+    geometric part of the tangent; (0, 0, 5) where neither is wanted.
+    """
     batches = -(-dofs.shape[0] // LANES)
     points = t.weights.shape[0] // batches
     total = splat(0.0)
@@ -134,7 +140,7 @@ def rod_energy(order: int, u: Array, dofs: Index, t: Tables, gradient: Array, bl
         for g in range(points):
             row = q * points + g
             _station(t, row, k)
-            total += take(t.weights, (row,)) * across_width(t, row, order, k)
+            total += take(t.weights, (row,)) * across_width(t, row, order, k, stress)
             if order > 0:
                 _mid_line(k, order)
                 _spread_gradient(t, row, k)

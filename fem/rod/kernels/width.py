@@ -50,7 +50,8 @@ class Scratch(NamedTuple):
     sums (m, K): what is integrated across, and its integrals up to each place, in the order of `_section`;
     strain, stress (5,); left, right (8, nz): rows of strains and of lam, h', x', and those times stress or
     stiffness; gz, Hz; slope (2, 4): d(l, w)/d(r', r''); gv, Hv; half (4F,): a row of Hv spread to unknowns;
-    gradient (4F,) and block (4F, 4F) of an element; places (2, nz + 2): field and derivative of each entry of
+    gradient (4F,) and block (4F, 4F) of an element; pull (2,): gz of stretch and turning by the stresses that
+    stand in the geometric part of the tangent; places (2, nz + 2): field and derivative of each entry of
     gv (no lanes).
     """
 
@@ -71,6 +72,7 @@ class Scratch(NamedTuple):
     half: Array
     gradient: Array
     block: Array
+    pull: Array
     places: Index
 
 
@@ -123,6 +125,7 @@ def work_space(modes: int, warps: int, across: int) -> Scratch:
         np.zeros((unknowns, LANES)),
         np.zeros((unknowns, LANES)),
         np.zeros((unknowns, unknowns, LANES)),
+        np.zeros((2, LANES)),
         places,
     )
 
@@ -308,8 +311,18 @@ def _stress_tangent(t: Tables, p: WidthPlace, k: Scratch) -> None:
 
 
 @inlined
-def across_width(t: Tables, row: int, order: int, k: Scratch) -> float:
-    """Energy per length at a station with k.gz and k.Hz of it."""
+def _pull(k: Scratch) -> None:
+    """Adds what the stresses that stand in the tangent make of stretch and turning."""
+    for a in range(2):
+        total = take(k.pull, (a,))
+        for r in range(5):
+            total += take(k.stress, (r,)) * take(k.left, (r, a))
+        put(k.pull, (a,), total)
+
+
+@inlined
+def across_width(t: Tables, row: int, order: int, k: Scratch, stress: Array) -> float:
+    """Energy per length at a station with k.gz and k.Hz of it; stress: as `fem.rod.kernels.energy` tells."""
     rx, ry = take(k.fields, (0, 1)), take(k.fields, (1, 1))
     rxx, ryy = take(k.fields, (0, 2)), take(k.fields, (1, 2))
     l2 = rx * rx + ry * ry
@@ -318,6 +331,7 @@ def across_width(t: Tables, row: int, order: int, k: Scratch) -> float:
         put(k.gz, (a,), splat(0.0))
     if order > 1:
         k.Hz[:, :, :] = 0.0
+        k.pull[:, :] = 0.0
     energy = splat(0.0)
     _section(t, row, order, k)
     for i in range(k.angle.shape[1]):
@@ -333,7 +347,14 @@ def across_width(t: Tables, row: int, order: int, k: Scratch) -> float:
         energy += _strain(t, place, k)
         if order > 0:
             _first(t, place, k)
+        elif stress.shape[0] > 0:
+            for a in range(5):
+                put(stress, (row, i, a), take(k.stress, (a,)))
         if order > 1:
+            if stress.shape[0] > 0:
+                for a in range(5):
+                    put(k.stress, (a,), take(stress, (row, i, a)))
+            _pull(k)
             _material_tangent(t, place, k)
             _stress_tangent(t, place, k)
     return energy

@@ -102,6 +102,19 @@ def test_tangent_blocks_are_symmetric_and_lower_orders_agree(rod):
     assert energy.evaluate(u, 1).blocks == ()
 
 
+def test_stresses_extrapolated_over_a_move_leave_out_what_is_quadratic_in_it(rod):
+    energy, u, move = RodEnergy(rod), at_rest(rod) + rough(rod, 0.2, 5), rough(rod, 0.02, 7)
+    true = energy.evaluate(u, 2)
+    still = energy.evaluate_after(u, 0.0 * move)
+    assert np.array_equal(still.blocks[0].values, true.blocks[0].values)
+    far, near = (energy.evaluate_after(u, part * move) for part in (1.0, 0.5))
+    assert np.array_equal(far.gradient, true.gradient)
+    assert far.energy == true.energy
+    left = [np.linalg.norm(ev.blocks[0].values - true.blocks[0].values) for ev in (far, near)]
+    assert left[0] > 1e-6 * np.linalg.norm(true.blocks[0].values)
+    assert left[0] / left[1] == pytest.approx(4.0, rel=0.1)
+
+
 def test_rigid_motion_stores_no_energy(rod):
     energy, rest = RodEnergy(rod), at_rest(rod)
     still = energy.evaluate(rest, 1)  # not zero: cubics do not pass exactly through the bends

@@ -72,12 +72,13 @@ class Springs:
 
 
 FRAME = Frame(np.zeros(SIZE), np.zeros(SIZE), 1.0)
+PATIENCE = 5
 
 
 def test_a_move_that_overshoots_is_cut_until_what_remains_is_shorter() -> None:
     # Newton's method for arctan(x) = 0 diverges from |x| > 1.39: 5 -> -30.7
     system = Springs(np.arctan, lambda u: 1.0 / (1.0 + u**2))
-    parts, u, seen = Damped(system, FRAME), np.full(SIZE, 5.0), []
+    parts, u, seen = Damped(system, FRAME, PATIENCE), np.full(SIZE, 5.0), []
     while np.abs(u).max() > 1e-12:
         factor = Diagonal(1.0 / (1.0 + u**2))
         move = factor.solve(-np.arctan(u))
@@ -95,7 +96,7 @@ def test_the_loop_ends_where_plain_newton_would_diverge(
     acceptance: type[Damped] | type[Halved], far: float
 ) -> None:
     system = Springs(np.arctan, lambda u: 1.0 / (1.0 + u**2))
-    reached, count = iterate(acceptance(system, FRAME), np.full(SIZE, far), 40)
+    reached, count = iterate(acceptance(system, FRAME, PATIENCE), np.full(SIZE, far), 40)
     assert reached.status == SETTLED
     assert np.abs(reached.state).max() < system.settings.settled
     assert count < 20
@@ -105,7 +106,7 @@ def test_the_loop_ends_where_plain_newton_would_diverge(
 def test_a_move_that_leads_nowhere_is_given_up() -> None:
     system = Springs(lambda u: 5.0 + 0 * u, lambda u: 1.0 + 0 * u)
     start = np.zeros(SIZE)
-    reached = Damped(system, FRAME).accept(start, Toward(Diagonal(1.0), np.ones(SIZE), 1.0))
+    reached = Damped(system, FRAME, PATIENCE).accept(start, Toward(Diagonal(1.0), np.ones(SIZE), 1.0))
     assert reached.status == LOST
     assert np.array_equal(reached.state, start)
 
@@ -114,7 +115,7 @@ def test_old_factors_serve_as_long_as_they_shorten_and_say_when_it_is_settled() 
     goal = np.linspace(0.0, 1.0, SIZE)
     slope = np.random.default_rng(1).uniform(0.8, 1.25, SIZE)
     system = Springs(lambda u: slope * (u - goal), lambda u: slope + 0 * u)
-    parts, start = Damped(system, FRAME), np.zeros(SIZE)
+    parts, start = Damped(system, FRAME, PATIENCE), np.zeros(SIZE)
 
     def corrected(factor: Diagonal) -> tuple[Array, bool]:
         move = factor.solve(-system.balance(start, 1, FRAME).gradient)

@@ -220,7 +220,7 @@ def test_a_balance_on_a_ridge_is_left_for_the_well():
     drive, ridge = on_a_ridge()
     drive.backoff = Backoff(0, 0)  # the balance is tried before anything is minimised, and found on the ridge
     frame = Frame(ridge, np.zeros(2), 1.0)
-    u, _, settled = drive.balanced(ridge, frame)
+    u, _, settled = drive.balanced(ridge, frame, 5)
     assert settled
     assert abs(u[0]) < 1e-8
     assert drive.stability(u, Frame(u, 0.0 * u, 1.0))[:2] == (False, False)
