@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from fem.core.atomic import run_folder
 from fem.core.errors import CaseError, InputError
 from fem.results.result import Result, read, with_states
+from fem.results.run_files import FIELD_FILE
 
 if TYPE_CHECKING:
     from fem.design.strip import Strip
@@ -52,6 +54,9 @@ def view_runs(
         strip, note = strip_of(result, kept if kept.is_file() else file)
         strips.append(strip)
         notes += [note] if note else []
+        notes += [f"{folder}: {warning}" for warning in result.warnings if warning.startswith(FIELD_FILE)]
+        if run_folder(folder.parent, result.case_name, result.model).name != folder.name:
+            notes.append(f"{folder}: holds a run of {result.case_name}, {result.model} model")
     if not options.files:
         _open_window(results, strips, options)
         return tuple(notes)

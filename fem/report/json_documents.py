@@ -5,6 +5,8 @@ Keys may be added within a schema; a number that is not finite is null.
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -18,6 +20,15 @@ from fem.results.result import to_json
 from fem.section_model.summary import Estimate
 
 SCHEMA = 1
+
+
+_AS_CODE = re.compile("[\x7f-\x9f\u2028\u2029\ud800-\udfff]")
+
+
+def json_text(document: Any) -> str:
+    """A document as text: whatever a terminal or a reader of UTF-8 could not bear stands as its code."""
+    text = json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False)
+    return _AS_CODE.sub(lambda found: f"\\u{ord(found[0]):04x}", text) + "\n"
 
 
 def cases_document(cases: Sequence[dict[str, Any]]) -> Any:

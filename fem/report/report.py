@@ -105,31 +105,39 @@ class DifferenceRow:
     kind: str = ""
 
 
+@dataclass(frozen=True)
+class Beside:
+    """What a report says beside its runs.
+
+    differences: per case, from a comparison with the accepted reference; shown when given. left_out: why runs
+    that were asked for are not in it.
+    """
+
+    differences: Mapping[str, Sequence[DifferenceRow]] | None = None
+    left_out: Sequence[str] = ()
+
+
 def write_report(
-    entries: Sequence[ReportEntry], html: Path | None, pdf: Path | None = None,
-    differences: Mapping[str, Sequence[DifferenceRow]] | None = None,
-) -> list[Path]:  # fmt: skip
+    entries: Sequence[ReportEntry], html: Path | None, pdf: Path | None = None, beside: Beside | None = None
+) -> list[Path]:
     """Write the report as page and as PDF, each whole or not at all; returns the files written.
 
-    differences: per case, from a comparison with the accepted reference; shown when given. Raises ValueError
-    without entries, MissingLibrary for a PDF without the library for it.
+    Raises ValueError without entries, MissingLibrary for a PDF without the library for it.
     """
     made = []
-    paper = _paper(report(entries, differences, paper=True)) if pdf is not None else b""
+    paper = _paper(report(entries, beside, paper=True)) if pdf is not None else b""
     if html is not None:
-        made.append(put(html, report(entries, differences)))
+        made.append(put(html, report(entries, beside)))
     if pdf is not None:
         made.append(put_bytes(pdf, paper))
     return made
 
 
-def report(
-    entries: Sequence[ReportEntry], differences: Mapping[str, Sequence[DifferenceRow]] | None = None,
-    paper: bool = False,
-) -> str:  # fmt: skip
+def report(entries: Sequence[ReportEntry], beside: Beside | None = None, paper: bool = False) -> str:
     """The text of the report; for paper without what only a screen can do."""
     if not entries:
         raise ValueError("a report needs at least one finished run")
+    beside = beside or Beside()
     results = [entry.result for entry in entries]
     heading = results[0].title if len(results) == 1 else f"{len(results)} cases"
     dates = [str(result.provenance.get("date", "")) for result in results]
@@ -137,10 +145,19 @@ def report(
     return environment().get_template("report.html").render(
         heading=heading, date=max(dates)[:10], css=css("report.css"),
         script=web_text("sort.js"), entries=[_section_values(entry) for entry in entries],
-        differences=differences, cautions=CAUTIONS, share=_share, paper=paper,
+        differences=beside.differences, left_out=beside.left_out, cautions=CAUTIONS, share=_share,
+        paper=paper,
         columns=["case", "status", "jam at [mm]", *(_titled(name) for name in COLUMNS)],
         table=[_row(result) for result in results], small=small, small_note=note,
     )  # fmt: skip
+
+
+def sound(entry: ReportEntry) -> ReportEntry:
+    """The entry, once all that a report says of it has been put in words: whatever is wrong with it shows
+    here, and not among the others.
+    """
+    report([entry])
+    return entry
 
 
 def _section_values(entry: ReportEntry) -> dict[str, Any]:
