@@ -33,6 +33,8 @@ EXCLUSIVE: tuple[tuple[Key, tuple[frozenset[str], ...]], ...] = (
 
 MOST_NEIGHBOURS, NEIGHBOURS_TOLD = 1000, 10
 """Files beside a missing one: looked at for a similar name, listed."""
+MOST_PATH = 200
+"""Letters of a path in a message."""
 ALONE = "# A whole case in one file, with what it extends; written by pushpast. mm, N, MPa, s, degrees."
 
 
@@ -144,9 +146,11 @@ def _extended(here: Document, folder: Path, chain: Chain) -> Document:
         contents = read_regular(path, MOST_BYTES)
     except Unreadable as problem:
         if problem.missing:
-            text = f"there is no file {shown(path)}; the name is taken from the folder of this file"
-            raise refused(text) from None
-        raise refused(f"{shown(path)} {problem}; name another case file") from None
+            text = (
+                f"there is no file {cut(shown(path), MOST_PATH)}; the name is taken from the folder of this"
+            )
+            raise refused(f"{text} file") from None
+        raise refused(f"{cut(shown(path), MOST_PATH)} {problem}; name another case file") from None
     if contents.identity in [identity for _, identity in chain]:
         circle = " -> ".join([*(name for name, _ in chain), path.name])
         raise refused(f"the files extend each other in a circle ({circle}); remove one of the lines")

@@ -15,7 +15,7 @@ Finding = tuple[Key, str]
 
 def key_text(key: Key) -> str:
     """As people read it, items of a list counted from 1: ("strip", "layers", 1) -> `strip.layers[2]`."""
-    return _joined(key, 1)
+    return _joined(tuple(cut(part) if isinstance(part, str) else part for part in key), 1)
 
 
 def content_name(key: Key) -> str:
@@ -28,9 +28,9 @@ def for_people(name: str) -> str:
     return re.sub(r"\[(\d+)\]", lambda item: f"[{int(item[1]) + 1}]", name)
 
 
-def cut(text: str) -> str:
+def cut(text: str, most: int = MOST_SHOWN) -> str:
     """A text cut to a readable length."""
-    return text if len(text) <= MOST_SHOWN else text[: MOST_SHOWN - 3] + "..."
+    return text if len(text) <= most else text[: most - 3] + "..."
 
 
 def _joined(key: Key, first: int) -> str:

@@ -4,11 +4,12 @@ Titles, keys, names of files and sentences come from files that anybody may have
 on a terminal, in a drawing or on a page, `visible` writes control characters (an escape sequence of a
 terminal begins with one), marks that turn the direction of writing and halves of characters as `\x1b`,
 `\u202e`, `\ud800`. Markup is the matter of whoever writes a format; `in_markdown` and `code_in_markdown` are
-for Markdown.
+for Markdown, `in_json` for JSON.
 """
 
 from __future__ import annotations
 
+import json
 import re
 
 _HIDDEN = re.compile(
@@ -41,6 +42,11 @@ def _code(character: str) -> str:
     if number < 0x100:
         return f"\\x{number:02x}"
     return f"\\u{number:04x}" if number < 0x10000 else f"\\U{number:08x}"
+
+
+def in_json(text: str) -> str:
+    """A JSON text with the same characters as JSON's own codes; its line ends stay."""
+    return _HIDDEN.sub(lambda found: found[0] if found[0] == "\n" else json.dumps(found[0])[1:-1], text)
 
 
 def in_markdown(text: str) -> str:

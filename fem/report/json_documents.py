@@ -6,13 +6,13 @@ Keys may be added within a schema; a number that is not finite is null.
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Sequence
 from typing import Any
 
 from fem.case.definition import Case
 from fem.case.estimate import Derived
 from fem.core.errors import Fault
+from fem.core.plain_text import in_json
 from fem.results.compare import CurveDifference
 from fem.results.outcome import NoResult
 from fem.results.regression import Compared
@@ -22,13 +22,10 @@ from fem.section_model.summary import Estimate
 SCHEMA = 1
 
 
-_AS_CODE = re.compile("[\x7f-\x9f\u2028\u2029\ud800-\udfff]")
-
-
 def json_text(document: Any) -> str:
     """A document as text: whatever a terminal or a reader of UTF-8 could not bear stands as its code."""
     text = json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False)
-    return _AS_CODE.sub(lambda found: f"\\u{ord(found[0]):04x}", text) + "\n"
+    return in_json(text) + "\n"
 
 
 def cases_document(cases: Sequence[dict[str, Any]]) -> Any:

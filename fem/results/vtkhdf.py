@@ -106,7 +106,11 @@ def unpack(content: bytes) -> tuple[tuple[Snapshot, ...], Array]:
                 "wrong where the strip is folded: run the case again"
             )
         points, about = file["VTKHDF/PointData"], file["VTKHDF/FieldData"]
-        over = {key: np.array(values) for key, values in points.items()}
+        over = {
+            key: np.array(values)
+            for key, values in points.items()
+            if _KNOWN.fullmatch(f"VTKHDF/PointData/{key}")
+        }
         along = {name: np.array(own[f"along/{name}"]) for name in ALONG}
         numbers = {name: np.array(about[written]) for name, written in ABOUT.items()}
         grids = [(np.array(grid["station"]), np.array(grid["across"])) for grid in _in_order(own["grids"])]
