@@ -37,7 +37,8 @@ def versioned_text(file: Path, newest: int, words: Words) -> str:
     except RecursionError as error:
         raise InputError(f"{file}: {words.unreadable} (it is nested too deeply); {words.mend}") from error
     except (Unreadable, ValueError) as error:
-        raise InputError(f"{file}: {words.unreadable} ({error}); {words.mend}") from error
+        why = str(error).partition(";")[0]  # what follows is advice to programmers
+        raise InputError(f"{file}: {words.unreadable} ({why}); {words.mend}") from error
     schema = content.get("schema") if isinstance(content, dict) else None
     if type(schema) is not int or schema < 1:
         raise InputError(f"{file}: schema must be a whole number from 1, got {schema!r}; {words.mend}")

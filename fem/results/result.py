@@ -29,7 +29,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, Wi
 
 from fem.core.atomic import MODELS, put_folder, set_aside
 from fem.core.errors import InputError
-from fem.core.names import name_fault
+from fem.core.names import name_fault, plain_name
 from fem.core.schema_version import NewerFile, Words, versioned_text
 from fem.core.term import Array
 from fem.results.run_files import (
@@ -271,13 +271,15 @@ def write(result: Result, folder: Path | str) -> Path:
 
     Everything is written and synced to disk in a sibling folder first, then put in place by renaming; an
     earlier result (with its pictures) goes only once the new one is whole. Raises InputError if the disk
-    refuses or `folder` holds anything but a result, TypeError for provenance that JSON cannot hold.
+    refuses, the name is none of a case, or `folder` holds anything but a result, TypeError for provenance
+    that JSON cannot hold.
     """
     contents = {
         PATH_FILE: path_table(result.path), FIELD_FILE: pack(result.snapshots, result.intended_path),
         CASE_FILE: result.case_text.encode(), RESULT_FILE: _json(result),
     }  # fmt: skip
     target = Path(folder)
+    plain_name(result.case_name)
     try:
         _refuse_other_folder(target)
         put_folder(target, {name: content for name, content in contents.items() if content})

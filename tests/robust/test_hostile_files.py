@@ -27,6 +27,8 @@ from fem.case.definition import Case, case_from, read_case
 from fem.case.template import starter
 from fem.cli.verbs import app
 from fem.core.errors import CaseError
+from fem.results.compare import SAME
+from fem.results.outcome import NoResult
 from fem.results.provenance import stamp
 from fem.results.result import Result, write
 
@@ -230,13 +232,13 @@ def test_a_batch_and_its_report_and_comparison_go_past_hostile_files(
     outcome = call("run", "cases", "--no-pictures", "--json")
     assert outcome.exit_code == 2
     cases = {case["case"]: case["status"] for case in json.loads(outcome.stdout)["cases"]}
-    assert {name for name, status in cases.items() if status != "bad input"} == {"aa", "zz"}
+    assert {name for name, status in cases.items() if status != NoResult.BAD_INPUT} == {"aa", "zz"}
     outcome = call("compare", "--json")
     assert outcome.exit_code == 2
     kinds = {
         case["case"]: case["kind"] for case in json.loads(outcome.stdout)["cases"] if case["model"] == "rod"
     }
-    assert (kinds["aa"], kinds["zz"], kinds["empty"]) == ("same", "same", "bad input")
+    assert (kinds["aa"], kinds["zz"], kinds["empty"]) == (SAME, SAME, NoResult.BAD_INPUT)
     outcome = call("report", "cases", "--html", "all.html")
     assert outcome.exit_code == 2
     page = (workplace / "all.html").read_text()
