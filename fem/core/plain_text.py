@@ -21,7 +21,7 @@ _HIDDEN = re.compile(
 _SHORT = {"\n": "\\n", "\t": "\\t", "\r": "\\r"}
 _RAW = range(0xDC80, 0xDD00)
 """Where Python puts the bytes of a name that is no UTF-8."""
-_MARKDOWN = re.compile(r"[\\`*_\[\]<>&|~#!$]")
+_MARKDOWN = re.compile(r"[\\`*_\[\]<>&|~#!$]|:(?=[\w+-]+:)")
 
 
 def visible(text: str, lines: bool = False) -> str:

@@ -39,6 +39,7 @@ def test_codes_are_those_of_python_and_bytes_of_names_that_are_no_utf8_are_bytes
         ("<script>", "&lt;script&gt;"), ("a | b", r"a \| b"), ("[x](y)", r"\[x\](y)"), ("_so_", r"\_so\_"),
         ("*so* `x`", r"\*so\* \`x\`"), ("# title", r"\# title"), ("&lt;", "&amp;lt;"), ("$x$", r"\$x\$"),
         ("snake_case, 2 * 3 < 7 & more", "snake_case, 2 * 3 < 7 & more"), ("a\nb", r"a\\nb"),
+        (":bomb: 12:30: x", r"\:bomb: 12\:30: x"),
         ("100 % of the limit (5.5 mm)", "100 % of the limit (5.5 mm)"),
     ],
 )  # fmt: skip
