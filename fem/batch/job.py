@@ -131,7 +131,11 @@ def up_to_date(job: Job) -> Done | None:
     if job.fresh:
         return None
     summary = read_summary(job.folder)
-    if summary is None or not same(summary.pop("provenance"), stamp(job.case, job.model)):
+    if (
+        summary is None
+        or summary["case"] != job.name
+        or not same(summary.pop("provenance"), stamp(job.case, job.model))
+    ):
         return None
     return Done(summary | {"skipped": True}, exit_code(summary["status"]))
 

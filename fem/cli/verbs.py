@@ -268,10 +268,11 @@ def compare(
 ) -> None:
     """Compare cases with what was accepted; runs what has not run since case or program changed."""
     from fem.batch.batch import read_cases
+    from fem.batch.case_files import files_below
     from fem.cli.comparing import Options, compare_verb, workplace
 
     options = Options(model.value, not cases, fast, markdown, plot, as_json)
-    named = cases or [str(file) for file in sorted(CASES.rglob("*.toml"))]
+    named = cases or [str(file) for file in sorted(files_below(CASES))]
     try:
         place = workplace(REFERENCES, at_a_time, _console(True), _library_output_to_stderr)
         code = compare_verb(read_cases(named), options, place, _console)

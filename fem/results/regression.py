@@ -162,7 +162,8 @@ def finished(case: Case, model: str, runs: Path) -> Result | None:
         result = read_result(run_folder(runs, case.name, model), states=False)
     except InputError:
         return None
-    return result if same(result.provenance, stamp(case, model)) else None
+    told = result.case_name == case.name and same(result.provenance, stamp(case, model))
+    return result if told else None
 
 
 def orphans(names: Sequence[str], references: Path) -> list[tuple[str, str, Path]]:
