@@ -7,6 +7,7 @@ limits, how far to trust it, cautions and provenance. Every drawing stands withi
 from __future__ import annotations
 
 import base64
+import contextlib
 import importlib
 import math
 from collections.abc import Mapping, Sequence
@@ -19,6 +20,7 @@ import numpy as np
 from fem.case.definition import Case, read_case
 from fem.core.atomic import MODELS, run_folder
 from fem.core.errors import CaseError, InputError, MissingLibrary
+from fem.core.regular_file import Unreadable, read_regular
 from fem.report.chart import LOAD_HEIGHT, chart, small_chart, span
 from fem.report.drawing import developed, section, side_view, stack, surroundings
 from fem.report.page import css, environment, provenance, put, put_bytes, web_text
@@ -40,6 +42,8 @@ from fem.results.curves import axes, load_curve, run_curves
 from fem.results.readings import number, per_cent, state_words
 from fem.results.result import Result, read
 
+PNG, MOST_OF_PICTURE = b"\x89PNG\r\n\x1a\n", 20_000_000
+"""How a picture begins (PNG specification, 5.2), and its most bytes."""
 COLUMNS = ("retract_torque_peak_Nmm", "deploy_torque_peak_Nmm", "motor_stall_torque_at_axle_Nmm",
            "strain_share_peak", "travel_wound_mm", "safe_travel_mm")  # fmt: skip
 """Quantities with a column of their own in the table of a batch."""
@@ -212,12 +216,18 @@ def _hollow(case: Case) -> float:
 
 
 def _pictures(folder: Path | None) -> list[tuple[str, str]]:
-    """What each picture of a result folder shows, with its bytes as base64."""
+    """What each picture of a result folder shows, with its bytes as base64; what is no picture stays out."""
     if folder is None:
         return []
-    kept = [(one.shows, folder / one.file) for one in PICTURES if one.in_report]
-    whole = [(shows, file.read_bytes()) for shows, file in kept if file.is_file()]
-    return [(shows, base64.b64encode(content).decode("ascii")) for shows, content in whole]
+    made = []
+    for one in PICTURES:
+        if not one.in_report:
+            continue
+        with contextlib.suppress(Unreadable):
+            content = read_regular(folder / one.file, MOST_OF_PICTURE).content
+            if content.startswith(PNG):
+                made.append((one.shows, base64.b64encode(content).decode("ascii")))
+    return made
 
 
 def _titled(name: str) -> str:

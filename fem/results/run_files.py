@@ -22,7 +22,8 @@ from fem.results.snapshot import Snapshot
 from fem.results.vtkhdf import OtherFormat, unknown, unpack
 
 PATH_FILE, FIELD_FILE, CASE_FILE = "path.csv", "fields.vtkhdf", "case.toml"
-MOST_BYTES = 1_000_000_000
+MOST_BYTES = 300_000_000
+"""Runs leave some millions."""
 MOST_TOLD = 5
 """Unknown things that are told by name."""
 RERUN = "the result is damaged: run the case again"
