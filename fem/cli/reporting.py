@@ -31,4 +31,8 @@ def write_of(
                 found.setdefault(named_run(runs, run_name(file.name)), file)
             except InputError as problem:
                 faults.append(f"{file}: {problem}")
-    return write_documents(list(found.items()), files, references, faults)
+    try:
+        return write_documents(list(found.items()), files, references, faults)
+    except OSError as problem:
+        where = problem.filename or "a file"
+        raise InputError(f"{where} cannot be written ({problem.strerror or problem})") from problem

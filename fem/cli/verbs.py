@@ -91,21 +91,12 @@ def new(
     name: Annotated[str, typer.Argument(metavar="NAME", help="Name of the case, or the file to write.")],
 ) -> None:
     """Write a commented starter case to cases/NAME.toml."""
-    from fem.case.template import starter
-    from fem.core.atomic import new_file
-    from fem.core.names import plain_name
+    from fem.cli.starting import write_starter
 
-    file = Path(name) if name.endswith(".toml") else CASES / f"{name}.toml"
     try:
-        for part in (file.stem,) if name.endswith(".toml") else Path(name).parts or (name,):
-            plain_name(part)
-        new_file(file, starter(file.stem))
+        file = write_starter(name, CASES)
     except InputError as problem:
         _stop(str(problem))
-    except FileExistsError:
-        _stop(f"{file} exists already; choose another name or remove it")
-    except OSError as problem:
-        _stop(f"{file} cannot be written ({problem.strerror})")
     _tell(f"wrote {file}\nnext: pushpast check {file}")
 
 
@@ -294,17 +285,12 @@ def export(
     ] = None,
 ) -> None:
     """Write one state of a finished run for other programs: a solid, or the surface with its fields."""
-    from fem.core.atomic import named_run
-    from fem.core.names import run_name
-    from fem.exchange.export import export as written
-    from fem.results.readings import state_words
-    from fem.results.result import read
+    from fem.cli.viewing import export_run
 
     try:
-        shot = written(read(named_run(RUNS, run_name(case))), file, at)
+        _tell(export_run(case, file, at, RUNS))
     except InputError as problem:
         _stop(str(problem))
-    _tell(f"wrote {file}: step {shot.step} ({state_words(shot)})")
 
 
 @app.command()
@@ -328,8 +314,6 @@ def report(
             made, faults = write_of(cases, Documents(html, pdf, gallery), RUNS, REFERENCES)
     except InputError as problem:
         _stop(str(problem))
-    except OSError as problem:
-        _stop(f"{problem.filename or 'a file'} cannot be written ({problem.strerror or problem})")
     for text in (*faults, *(f"wrote {file}" for file in made)):
         _tell(text)
     raise typer.Exit(EXIT_BAD_INPUT if faults else EXIT_DONE)

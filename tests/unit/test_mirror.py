@@ -24,6 +24,7 @@ ELSEWHERE = {
     "cli.comparison_plot": "unit/results/test_regression.py",
     "cli.comparison_text": "unit/results/test_regression.py",
     "cli.reporting": "unit/cli/test_verbs.py",
+    "cli.starting": "unit/cli/test_verbs.py",
     "cli.terminal": "unit/cli/test_verbs.py",
     "cli.viewing": "unit/view/test_window.py",
     "contact.kernels.distance": "unit/design/test_obstacle.py",
