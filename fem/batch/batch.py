@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-import glob
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
+from fem.batch.case_files import case_files
 from fem.batch.job import Done, Job, not_run, up_to_date
 from fem.batch.precompile import compile_loops
 from fem.batch.progress import ProgressDisplay
 from fem.batch.workers import run_here, run_workers
 from fem.case.definition import Case, read_case
 from fem.core.atomic import run_folder
-from fem.core.errors import EXIT_BAD_INPUT, EXIT_STOPPED, CaseError, Fault, InputError
+from fem.core.errors import EXIT_BAD_INPUT, EXIT_STOPPED, CaseError, Fault, InputError, defect_fault
 from fem.design.loading import Winding
 from fem.report.json_documents import stopped
 
-CASES, RUNS = Path("cases"), Path("results") / "runs"
+RUNS = Path("results") / "runs"
 Entry = tuple[str, "Case | None", tuple[Fault, ...]]
 """Name of a case with the case, or with its faults."""
 
@@ -107,7 +107,7 @@ def _settled(job: Job, display: ProgressDisplay) -> bool:
 
 def read_cases(arguments: Sequence[str]) -> list[Entry]:
     """All cases that files, folders, patterns and names stand for, each with its faults instead where it has
-    some; a name that comes twice is refused the second time.
+    some; a name that comes twice is refused the second time. Whatever is wrong with one, the others are read.
     """
     seen: dict[str, Path] = {}
     entries: list[Entry] = []
@@ -119,56 +119,20 @@ def read_cases(arguments: Sequence[str]) -> list[Entry]:
         for file in files:
             name = file.stem
             if name in seen:
-                if file.resolve() != seen[name].resolve():
+                if os.path.realpath(file) != os.path.realpath(seen[name]):
                     text = f"a case called {name} is already in this list ({seen[name]}); rename one of them"
                     entries.append((name, None, (Fault(str(file), "", text),)))
                 continue
             seen[name] = file
-            try:
-                entries.append((name, read_case(file), ()))
-            except CaseError as problem:
-                entries.append((name, None, problem.faults))
+            entries.append(_entry(file))
     return entries
 
 
-def files_of(arguments: Sequence[str]) -> list[Path]:
-    """Case files that arguments stand for, each once; raises InputError for one that stands for none."""
-    found: dict[Path, None] = {}
-    for argument in arguments:
-        files = case_files(argument)
-        if isinstance(files, Fault):
-            raise InputError(f"{argument}: {files.message}")
-        found |= dict.fromkeys(files)
-    return list(found)
-
-
-def case_files(argument: str) -> list[Path] | Fault:
-    """Case files that an argument stands for: a file, all of a folder, a pattern, or a name below cases/."""
-    path = Path(argument)
-    if path.is_dir():
-        found = sorted(path.rglob("*.toml"))
-        text = "holds no case files (*.toml); name another folder, or write a case with pushpast new"
-        return found or Fault(argument, "", text)
-    if argument.endswith(("/", os.sep)):
-        return Fault(argument, "", "there is no such folder; see what cases/ holds")
-    if not path.exists() and glob.has_magic(argument):
-        patterns = (argument, str(CASES / "**" / argument))
-        found = next(filter(None, (_matching(pattern) for pattern in patterns)), [])
-        return found or Fault(argument, "", "no case file (*.toml) fits this pattern; see what cases/ holds")
-    return [case_file(argument)]
-
-
-def _matching(pattern: str) -> list[Path]:
-    """Case files that fit a pattern, with or without its ending."""
-    hits = {Path(hit) for end in ("", ".toml") for hit in glob.glob(pattern + end, recursive=True)}  # noqa: PTH207
-    inside = {file for hit in hits if hit.is_dir() for file in hit.rglob("*.toml")}
-    return sorted(inside | {hit for hit in hits if hit.suffix == ".toml" and hit.is_file()})
-
-
-def case_file(argument: str) -> Path:
-    """A path as given, or the case of that name below cases/."""
-    path = Path(argument)
-    if path.exists() or path.suffix == ".toml":
-        return path
-    found = sorted(CASES.rglob(f"{path.name}.toml")) if path.name == argument else []
-    return found[0] if found else CASES / f"{argument}.toml"
+def _entry(file: Path) -> Entry:
+    """A case with what its file gave."""
+    try:
+        return file.stem, read_case(file), ()
+    except CaseError as problem:
+        return file.stem, None, problem.faults
+    except Exception as defect:  # noqa: BLE001 (a defect in reading one file must not cost the others)
+        return file.stem, None, (defect_fault(str(file), defect),)

@@ -131,7 +131,11 @@ def up_to_date(job: Job) -> Done | None:
     if job.fresh:
         return None
     summary = read_summary(job.folder)
-    if summary is None or not same(summary.pop("provenance"), stamp(job.case, job.model)):
+    if (
+        summary is None
+        or summary["case"] != job.name
+        or not same(summary.pop("provenance"), stamp(job.case, job.model))
+    ):
         return None
     return Done(summary | {"skipped": True}, exit_code(summary["status"]))
 
@@ -162,9 +166,22 @@ def _run(job: Job, watch: Watch) -> Done:
         keeper.remove()
     result = run_case(job.case, model=job.model, progress=watch, keeper=keeper)
     trouble = f"the run could not be kept as it went ({keeper.trouble})" if keeper.trouble else ""
-    done = keep(job, replace(result, seconds=keeper.seconds), (trouble,) if trouble else ())
+    notes = (*([trouble] if trouble else []), *_replaced(job))
+    done = keep(job, replace(result, seconds=keeper.seconds), notes)
     keeper.remove()
     return done
+
+
+def _replaced(job: Job) -> tuple[str, ...]:
+    """That the results of another case of the same name go, if they do."""
+    try:
+        earlier = read_summary(job.folder)
+    except InputError:  # of a newer program: `fresh` was asked for
+        return ()
+    source = earlier["provenance"].get("case_file") if earlier is not None else None
+    if source in (None, job.case.source):
+        return ()
+    return (f"its results take the place of those of {source}, a case of the same name",)
 
 
 @contextlib.contextmanager

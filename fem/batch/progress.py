@@ -9,8 +9,10 @@ from typing import Any
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+from rich.text import Text
 
 from fem.batch.job import Done
+from fem.core.plain_text import visible
 from fem.results.readings import summary_headline
 from fem.view.palette import NOTED
 
@@ -25,8 +27,11 @@ class ProgressDisplay:
         self.results: dict[str, Done] = {}
         self._stopping = False
         self._reported: set[str] = set()
-        columns = (TextColumn("{task.fields[case]}"), BarColumn(), TimeElapsedColumn())
-        self._bars = Progress(*columns, TextColumn("{task.description}"), console=console, transient=True)
+        case, words = (
+            TextColumn(text, markup=False) for text in ("{task.fields[case]}", "{task.description}")
+        )
+        bars = (case, BarColumn(), TimeElapsedColumn(), words)
+        self._bars = Progress(*bars, console=console, transient=True)
         self._tasks: dict[str, TaskID] = {}
         self._whole: TaskID | None = None
         self._before: Any = None
@@ -53,11 +58,11 @@ class ProgressDisplay:
         """Move a case's bar."""
         if name not in self._tasks:
             self._tasks[name] = self._bars.add_task("", total=1.0, case=name)
-        self._bars.update(self._tasks[name], completed=share, description=text)
+        self._bars.update(self._tasks[name], completed=share, description=visible(text))
 
     def note(self, text: str) -> None:
         """A line above the bars."""
-        self.console.print(text, markup=False, highlight=False, style=NOTED, soft_wrap=True)
+        self.console.print(Text(visible(text), NOTED), soft_wrap=True)
 
     def done(self, name: str, done: Done) -> None:
         """Take a case's bar away and say what came of it."""
@@ -71,12 +76,12 @@ class ProgressDisplay:
             word = summary_headline(done.summary)
             how = "up to date" if done.summary.get("skipped") else f"{done.summary['seconds']:.1f} s"
             line = f"{count}/{self.total} {name}: {word} ({how})"
-            self.console.print(line, markup=False, highlight=False, soft_wrap=True)
+            self.console.print(Text(visible(line)), soft_wrap=True)
         for message in done.messages:
             self.note(message)
         if done.defect and done.defect not in self._reported:
             self._reported.add(done.defect)
-            self.console.print(done.defect, markup=False, highlight=False, soft_wrap=True)
+            self.console.print(Text(visible(done.defect, lines=True)), soft_wrap=True)
 
     def _interrupted(self, number: int, frame: FrameType | None) -> None:  # noqa: ARG002
         if self._stopping:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from fem.case.bounds import MOST_FAULTS
 from fem.case.file import Document, document_from, read_document, written
 from fem.case.rules import findings
 from fem.case.schema import Reader
@@ -37,6 +38,7 @@ from fem.case.tables import (
     read_tolerances,
 )
 from fem.core.errors import CaseError, Fault
+from fem.core.names import name_fault
 from fem.core.units import Share
 from fem.design.environment import Axle, Casing, Friction, Slot, Weight
 from fem.design.loading import Push, Winding
@@ -49,7 +51,9 @@ from fem.design.strip import Station, Strip
 
 @dataclass(frozen=True)
 class Case:
-    """One named case; `name` is the file's stem. motor: None where the case names none."""
+    """One named case; `name` is the file's stem, and plain (`fem.core.names`). motor: None where the case
+    names none.
+    """
 
     name: str
     title: str
@@ -72,6 +76,8 @@ class Case:
     """What the digests are made of: every checked table with defaults filled in, by its key."""
     tolerances: Mapping[str, Share] = field(repr=False, compare=False)
     """Relative tolerances of the table `compare`, by number."""
+    source: str = field(repr=False, compare=False)
+    """File it was read from, as it was named; its own name where it was in none."""
 
     @property
     def root_level(self) -> float:
@@ -109,8 +115,8 @@ def case_from(tables: Mapping[str, Any], name: str = "case") -> Case:
     """Check a case given as a dictionary laid out like the file: `{"strip": {"width": 12.0, ...}, ...}`.
 
     Units as in the file: mm, N, MPa, s, degrees. Tuples and arrays count as lists, a value None as a key left
-    out; `extends` is named from the working folder. `name` stands where a file's stem would. Raises CaseError
-    with all faults, each with its key, as `read_case` does.
+    out; `extends` is named from the working folder. `name` stands where a file's stem would, and must be as
+    plain. Raises CaseError with all faults, each with its key, as `read_case` does.
     """
     return case_of(document_from(tables, name), name)
 
@@ -119,6 +125,8 @@ def case_of(document: Document, name: str, faults: tuple[Fault, ...] = ()) -> Ca
     """The case of merged tables; raises CaseError with all their faults and those found before."""
     reader = Reader(document)
     reader.faults += faults
+    if no_name := name_fault(name):
+        reader.fault((), no_name)
     heading = read_heading(reader)
     outline = read_outline(reader)
     section = read_section(reader, outline)
@@ -140,14 +148,21 @@ def case_of(document: Document, name: str, faults: tuple[Fault, ...] = ()) -> Ca
     if not reader.faults and outline and section and route and stations is not None:
         strip = reader.made(("strip",), lambda: _strip(outline, section, route, layers, stations))
     if reader.faults or heading is None or strip is None or obstacles is None:
-        raise CaseError(
-            tuple(sorted(set(reader.faults), key=lambda fault: (fault.file, fault.line or 0, fault.key)))
-        )
+        raise CaseError(_told_faults(reader))
     content = {
         key: value for key, value in reader.effective.items() if key and not key.startswith("materials.")
     }
-    told = _Told(name, written(document), _in_json(content), tolerances)
+    told = _Told(name, document.file, written(document), _in_json(content), tolerances)
     return _case(told, heading, strip, tuple(made for _, made in obstacles), around)
+
+
+def _told_faults(reader: Reader) -> tuple[Fault, ...]:
+    """Faults in the order of the file; of very many the first, and how many more there are."""
+    found = sorted(set(reader.faults), key=lambda fault: (fault.file, fault.line or 0, fault.key))
+    if len(found) <= MOST_FAULTS:
+        return tuple(found)
+    text = f"has {len(found) - MOST_FAULTS} more faults; mend those that are told, then look again"
+    return (*found[:MOST_FAULTS], Fault(reader.document.file, "", text))
 
 
 @dataclass(frozen=True)
@@ -155,6 +170,7 @@ class _Told:
     """What a case keeps of its file: name, text, tables as understood, tolerances."""
 
     name: str
+    file: str
     text: str
     content: Mapping[str, Any]
     tolerances: Mapping[str, float]
@@ -173,13 +189,14 @@ def _case(
     return Case(
         told.name, heading.title, heading.teaches, strip, around.axle, around.casing, around.slot, obstacles,
         around.friction, around.weight, around.motor, around.push, around.settings,
-        _digest(told.content),
-        _digest({key: value for key, value in told.content.items() if key != "solver"}),
-        told.text, told.content, told.tolerances,
+        digest_of(told.content),
+        digest_of({key: value for key, value in told.content.items() if key != "solver"}),
+        told.text, told.content, told.tolerances, told.file,
     )  # fmt: skip
 
 
-def _digest(content: Mapping[str, Any]) -> str:
+def digest_of(content: Mapping[str, Any]) -> str:
+    """Name of what a case says (`Case.content`)."""
     return hashlib.sha256(json.dumps(content, sort_keys=True, allow_nan=False).encode()).hexdigest()
 
 

@@ -13,14 +13,17 @@ import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from fem.case.bounds import MOST_BASES, MOST_BYTES, MOST_FAULTS, table_faults, text_fault
 from fem.case.key_lines import key_lines
-from fem.case.keys import Key, key_text
+from fem.case.keys import Key, cut, key_text
 from fem.core.errors import CaseError, Fault
+from fem.core.regular_file import Contents, Unreadable, is_folder, read_regular
 
 EXCLUSIVE: tuple[tuple[Key, tuple[frozenset[str], ...]], ...] = (
     (("strip", "path"), (frozenset({"runs", "transition"}), frozenset({"through"}))),
@@ -28,6 +31,10 @@ EXCLUSIVE: tuple[tuple[Key, tuple[frozenset[str], ...]], ...] = (
 )
 """Groups of keys of one table of which a case uses one; giving one drops the others of a base."""
 
+MOST_NEIGHBOURS, NEIGHBOURS_TOLD = 1000, 10
+"""Files beside a missing one: looked at for a similar name, listed."""
+MOST_PATH = 200
+"""Letters of a path in a message."""
 ALONE = "# A whole case in one file, with what it extends; written by pushpast. mm, N, MPa, s, degrees."
 
 
@@ -58,7 +65,12 @@ class Document:
 
 def read_document(path: Path) -> Document:
     """Read a case file and everything it extends; raises CaseError (syntax, no file, a circle)."""
-    return _read(path, ())
+    file = shown(path)
+    try:
+        found = read_regular(path, MOST_BYTES)
+    except Unreadable as problem:
+        raise CaseError((Fault(file, "", f"{problem}{_remedy(path, problem)}"),)) from None
+    return _read(path, found, ())
 
 
 def document_from(tables: Mapping[str, Any], name: str) -> Document:
@@ -66,7 +78,10 @@ def document_from(tables: Mapping[str, Any], name: str) -> Document:
 
     Tuples and arrays count as lists; a key whose value is None as left out. Faults name `name` as their file.
     """
-    return _extended(Document(name, _plain(tables), {}), Path(), ())
+    _refuse_beyond(Document(name, tables, {}))
+    here = Document(name, _plain(tables), {})
+    _refuse_beyond(here)
+    return _extended(here, Path(), ())
 
 
 def _plain(value: Any) -> Any:
@@ -78,6 +93,15 @@ def _plain(value: Any) -> Any:
     return value.tolist() if isinstance(value, np.ndarray | np.generic) else value
 
 
+def _refuse_beyond(document: Document) -> None:
+    """Raise CaseError where tables go beyond the bounds of a case."""
+    found = [
+        document.fault(key, message) for key, message in islice(table_faults(document.tables), MOST_FAULTS)
+    ]
+    if found:
+        raise CaseError(tuple(found))
+
+
 def written(document: Document) -> str:
     """The merged tables as the text of one case file that stands alone."""
     import tomli_w
@@ -85,77 +109,82 @@ def written(document: Document) -> str:
     return f"{ALONE}\n{tomli_w.dumps(document.tables)}"
 
 
-def _read(path: Path, above: tuple[Path, ...]) -> Document:
+Chain = tuple[tuple[str, tuple[int, int]], ...]
+"""Files from the first one to the present one: name, and which file it is."""
+
+
+def _read(path: Path, found: Contents, above: Chain) -> Document:
     file = shown(path)
-    tables = _parse(path, file)
-    places = {key: KeyPlace(file, line) for key, line in key_lines(path.read_text("utf-8-sig")).items()}
-    return _extended(Document(file, tables, places), path.parent, (*above, path.resolve()))
+    text = _decoded(found.content, file)
+    beyond = text_fault(text)
+    if beyond is not None:
+        raise CaseError((Fault(file, "", beyond[1], beyond[0]),))
+    tables = _parsed(text, file)
+    places = {key: KeyPlace(file, line) for key, line in key_lines(text).items()}
+    here = Document(file, tables, places)
+    _refuse_beyond(here)
+    return _extended(here, path.parent, (*above, (path.name, found.identity)))
 
 
-def _extended(here: Document, folder: Path, chain: tuple[Path, ...]) -> Document:
+def _extended(here: Document, folder: Path, chain: Chain) -> Document:
     """A document over what it extends; chain: the files from the first one to this, to find a circle."""
     tables = dict(here.tables)
     base = tables.pop("extends", None)
     if base is None:
         return here
+
+    def refused(message: str) -> CaseError:
+        return CaseError((here.fault(("extends",), message),))
+
     if not isinstance(base, str) or not base.strip():
-        raise CaseError(
-            (
-                here.fault(
-                    ("extends",),
-                    f'must be the name of a case file in quotes, got {base!r}; write extends = "base.toml"',
-                ),
-            )
-        )
-    base_path = folder / base
-    if base_path.resolve() in chain:
-        circle = " -> ".join(p.name for p in (*chain, base_path.resolve()))
-        raise CaseError(
-            (
-                here.fault(
-                    ("extends",),
-                    f"the files extend each other in a circle ({circle}); remove one of the lines",
-                ),
-            )
-        )
-    if not base_path.is_file():
-        raise CaseError(
-            (
-                here.fault(
-                    ("extends",),
-                    f"there is no file {shown(base_path)}; the name is taken from the folder of this file",
-                ),
-            )
-        )
-    return _merged(_read(base_path, chain), Document(here.file, tables, here.places))
-
-
-def _parse(path: Path, file: str) -> dict[str, Any]:
-    if path.is_dir():
-        raise CaseError((Fault(file, "", "is a folder; name a case file (NAME.toml) in it"),))
+        got = cut(repr(base))
+        raise refused(f'must be the name of a case file in quotes, got {got}; write extends = "base.toml"')
+    if not base.endswith(".toml"):
+        raise refused(f"must name a case file, whose name ends in .toml, got {cut(base)!r}")
+    path = folder / base
     try:
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n"))
-    except FileNotFoundError:
-        raise CaseError((Fault(file, "", f"there is no such file{_nearby(path)}"),)) from None
-    except OSError as problem:
-        raise CaseError((Fault(file, "", f"cannot be read ({problem.strerror})"),)) from None
+        contents = read_regular(path, MOST_BYTES)
+    except Unreadable as problem:
+        if problem.missing:
+            text = (
+                f"there is no file {cut(shown(path), MOST_PATH)}; the name is taken from the folder of this"
+            )
+            raise refused(f"{text} file") from None
+        raise refused(f"{cut(shown(path), MOST_PATH)} {problem}; name another case file") from None
+    if contents.identity in [identity for _, identity in chain]:
+        circle = " -> ".join([*(name for name, _ in chain), path.name])
+        raise refused(f"the files extend each other in a circle ({circle}); remove one of the lines")
+    if len(chain) > MOST_BASES:
+        text = f"more than {MOST_BASES} files extend one another in a row; put what they say into fewer files"
+        raise refused(text)
+    return _merged(_read(path, contents, chain), Document(here.file, tables, here.places))
+
+
+def _decoded(content: bytes, file: str) -> str:
+    try:
+        return content.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as problem:
-        line = path.read_bytes()[: problem.start].count(b"\n") + 1
+        line = content[: problem.start].count(b"\n") + 1
         raise CaseError((Fault(file, "", "is not UTF-8 text; save it as UTF-8", line),)) from None
-    except tomllib.TOMLDecodeError as problem:
-        raise CaseError((_syntax_fault(file, str(problem), path),)) from None
 
 
-def _syntax_fault(file: str, problem: str, path: Path) -> Fault:
+def _parsed(text: str, file: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except ValueError as problem:  # of the parser, or of a number or date that it hands on
+        raise CaseError((_syntax_fault(file, str(problem), text),)) from None
+
+
+def _syntax_fault(file: str, problem: str, text: str) -> Fault:
     found = re.search(r"\(at line (\d+), column (\d+)\)|\(at end of document\)", problem)
     reason = problem[: found.start()].strip() if found else problem
+    lines = text.split("\n")
     if found and found.group(1):
         number = int(found.group(1))
-        lines = path.read_text("utf-8-sig").splitlines()
-        written = lines[number - 1].strip() if number <= len(lines) else ""
-        where = f", column {found.group(2)}: {written!r}" if written else ""
+        here = lines[number - 1].strip() if number <= len(lines) else ""
+        where = f", column {found.group(2)}: {cut(here)!r}" if here else ""
     else:
-        number, where = path.read_text("utf-8-sig").count("\n") + 1, " at the end of the file"
+        number, where = len(lines), " at the end of the file"
     return Fault(
         file,
         "",
@@ -165,17 +194,28 @@ def _syntax_fault(file: str, problem: str, path: Path) -> Fault:
     )
 
 
+def _remedy(path: Path, problem: Unreadable) -> str:
+    """What to do about a case file that cannot be read."""
+    if problem.missing:
+        return _nearby(path)
+    inside = " in it" if is_folder(path) else ", which has some kilobytes of text"
+    return f"; name a case file (NAME.toml){inside}"
+
+
 def _nearby(path: Path) -> str:
     """Hint at case files of a similar name beside the missing one."""
     from difflib import get_close_matches
 
     if not path.parent.is_dir():
         return f"; the folder {shown(path.parent)} does not exist either"
-    names = sorted(p.name for p in path.parent.glob("*.toml"))
+    if path.is_symlink():
+        return f"; the link leads to {path.readlink()}, which is not there"
+    names = sorted(file.name for file in islice(path.parent.glob("*.toml"), MOST_NEIGHBOURS))
     close = get_close_matches(path.name if path.suffix else f"{path.name}.toml", names, n=1)
     if close:
         return f"; did you mean {shown(path.parent / close[0])}?"
-    return f"; the folder has {', '.join(names)}" if names else ""
+    listed = ", ".join(names[:NEIGHBOURS_TOLD]) + (", ..." if len(names) > NEIGHBOURS_TOLD else "")
+    return f"; the folder has {listed}" if names else ""
 
 
 def shown(path: Path) -> str:
@@ -189,39 +229,38 @@ def shown(path: Path) -> str:
 
 def _merged(base: Document, change: Document) -> Document:
     tables = dict(base.tables)
-    places = dict(base.places)
-    _merge_into(tables, places, change.tables, change.places, ())
-    return Document(change.file, tables, places)
+    gone: set[Key] = set()
+    _merge_into(tables, change.tables, (), gone)
+    kept = {key: place for key, place in base.places.items() if not _below(key, gone)}
+    new = {key: place for key, place in change.places.items() if key != ("extends",)}
+    return Document(change.file, tables, kept | new)
+
+
+def _below(key: Key, places: set[Key]) -> bool:
+    """Whether a key is one of some places or lies below one."""
+    return any(key[:depth] in places for depth in range(1, len(key) + 1))
 
 
 def merged_tables(base: Mapping[str, Any], change: Mapping[str, Any]) -> dict[str, Any]:
     """Tables of a case with others over them, as an extending file lays its own over those of its base."""
     tables = dict(base)
-    _merge_into(tables, {}, change, {}, ())
+    _merge_into(tables, change, (), set())
     return tables
 
 
-def _merge_into(
-    tables: dict[str, Any],
-    places: dict[Key, KeyPlace],
-    change: Mapping[str, Any],
-    new_places: Mapping[Key, KeyPlace],
-    at: Key,
-) -> None:
+def _merge_into(tables: dict[str, Any], change: Mapping[str, Any], at: Key, gone: set[Key]) -> None:
+    """Lay changes over tables; gone: collects the keys whose value of the base counts no more."""
     for name in _displaced(tables, change, at):
         del tables[name]
-        _forget(places, (*at, name))
+        gone.add((*at, name))
     for name, value in change.items():
         key = (*at, name)
         if isinstance(value, dict) and isinstance(tables.get(name), dict):
-            if key in new_places:
-                places[key] = new_places[key]
             tables[name] = dict(tables[name])
-            _merge_into(tables[name], places, value, new_places, key)
+            _merge_into(tables[name], value, key, gone)
         else:
             tables[name] = value
-            _forget(places, key)
-            places.update({k: p for k, p in new_places.items() if k[: len(key)] == key})
+            gone.add(key)
 
 
 def _displaced(tables: Mapping[str, Any], change: Mapping[str, Any], at: Key) -> list[str]:
@@ -235,11 +274,3 @@ def _displaced(tables: Mapping[str, Any], change: Mapping[str, Any], at: Key) ->
                 if group & change.keys():
                     drop |= frozenset().union(*groups) - group
     return [name for name in tables if name in drop]
-
-
-def _forget(places: dict[Key, KeyPlace], key: Key) -> None:
-    for old in [k for k in places if k[: len(key)] == key]:
-        del places[old]
-
-
-# ---- lines of keys -----------------------------------------------------------------------------------------

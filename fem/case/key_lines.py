@@ -25,6 +25,7 @@ class _Lines:
 
     def __init__(self, text: str) -> None:
         self.text, self.at = text, 0
+        self._counted, self._line_there = 0, 1
         self.counts: dict[Key, int] = {}
 
     def statements(self) -> Iterator[tuple[Key, int]]:
@@ -141,4 +142,7 @@ class _Lines:
         return False
 
     def _line(self) -> int:
-        return self.text.count("\n", 0, self.at) + 1
+        """Line of the present place; places only move on."""
+        self._line_there += self.text.count("\n", self._counted, self.at)
+        self._counted = self.at
+        return self._line_there

@@ -22,8 +22,9 @@ from typing import Annotated, Any, Literal, TypeVar
 from annotated_types import Unit
 from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 
+from fem.case.bounds import MOST_FAULTS
 from fem.case.file import Document
-from fem.case.keys import Key, content_name, key_text
+from fem.case.keys import Key, content_name, cut, key_text
 from fem.core.errors import Fault, InputError
 from fem.core.units import SMALLEST
 
@@ -194,6 +195,9 @@ class Reader:
         return None
 
     def _explain(self, model: type[Table], key: Key, error: Any, apart: Sequence[str]) -> None:
+        if len(self.faults) > MOST_FAULTS:  # it is not told, so that no words need be looked for
+            self.fault((*key, *error["loc"]), "is wrong")
+            return
         name = str(error["loc"][0])
         at = (*key, *error["loc"])
         if error["type"] == "extra_forbidden":
@@ -315,4 +319,4 @@ def shown(value: Any) -> str:
         text = f"{value.isoformat()} (a date or time)"
     else:
         text = str(value)
-    return text if len(text) <= 60 else text[:57] + "..."
+    return cut(text)

@@ -17,7 +17,7 @@ from pydantic import AfterValidator
 from fem.case.keys import Key, content_name
 from fem.case.schema import Reader, Table, nearest, shown
 from fem.core.units import Distance, Extent, Length, Points, Share
-from fem.design.layup import Layer
+from fem.design.layup import MOST_LAYERS, Layer
 from fem.design.material import Material
 from fem.design.path import BendRun, Path, Run, Runs, Straight, Through
 from fem.design.section import SECTIONS, Arc, Section
@@ -226,12 +226,16 @@ def read_layers(reader: Reader, materials: Mapping[str, Material | None]) -> tup
         return [], False
     key: Key = ("strip", "layers")
     faults = len(reader.faults)
+    listed = reader.value(key)
+    if isinstance(listed, list) and len(listed) > MOST_LAYERS:
+        reader.fault(key, f"has {len(listed)} layers; write at most {MOST_LAYERS}")
+        return [], False
     layers = [part for at, item in reader.items(key) if (part := _read_layer(reader, at, item, materials))]
     if not layers and len(reader.faults) == faults:
         reader.fault(
             key, "the strip needs at least one layer; write [[strip.layers]] with material and thickness"
         )
-    whole = len(reader.faults) == faults and len(layers) == len(reader.value(key))
+    whole = len(reader.faults) == faults and len(layers) == len(listed)
     return layers, whole
 
 

@@ -9,16 +9,20 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
+from itertools import islice
 from typing import Any
 
+from fem.case.bounds import MOST_LEVELS, table_faults
 from fem.case.definition import Case, case_of
 from fem.case.file import document_from, merged_tables
-from fem.case.keys import Key, key_text
-from fem.core.errors import Fault
+from fem.case.keys import Key, cut, key_text
+from fem.core.errors import CaseError, Fault
 
+LONGEST_TOLD = 200
+"""Letters of a key in a fault."""
 _NAME = r'[A-Za-z0-9_-]+|"[^"]*"'
-_KEY = re.compile(rf"(?:{_NAME})(?:\.(?:{_NAME})|\[\d+\])*")
-_PARTS = re.compile(rf"({_NAME})|\[(\d+)\]")
+_KEY = re.compile(rf"(?:{_NAME})(?:\.(?:{_NAME})|\[\d{{1,9}}\])*")
+_PARTS = re.compile(rf"({_NAME})|\[(\d{{1,9}})\]")
 
 
 def changed(case: Case, changes: Mapping[str, Any], name: str | None = None) -> Case:
@@ -34,6 +38,11 @@ def changed(case: Case, changes: Mapping[str, Any], name: str | None = None) -> 
     name = case.name if name is None else name
     tables: Any = tomllib.loads(case.text)
     faults: list[Fault] = []
+    for text, value in changes.items():
+        for _, message in islice(table_faults({"": value}), 1):
+            faults.append(Fault(name, cut(text, LONGEST_TOLD), message))
+    if faults:
+        raise CaseError(tuple(faults))
     whole: dict[str, Any] = {}
     items: list[tuple[str, Key, Any]] = []
     for text, value in changes.items():
@@ -42,7 +51,7 @@ def changed(case: Case, changes: Mapping[str, Any], name: str | None = None) -> 
             message = (
                 "is no key of a case; write names with dots, items of a list as strip.layers[2].thickness"
             )
-            faults.append(Fault(name, text, message))
+            faults.append(Fault(name, cut(text, LONGEST_TOLD), message))
         elif any(isinstance(part, int) for part in key):
             items.append((text, key, value))
         else:
@@ -60,7 +69,10 @@ def key_of(text: str) -> Key | None:
     """("strip", "layers", 1, "thickness") for `strip.layers[2].thickness`; None for what is no key."""
     if not _KEY.fullmatch(text):
         return None
-    return tuple(int(index) - 1 if index else part.strip('"') for part, index in _PARTS.findall(text))
+    parts = _PARTS.findall(text)
+    if len(parts) > MOST_LEVELS:
+        return None
+    return tuple(int(index) - 1 if index else part.strip('"') for part, index in parts)
 
 
 def _nested(key: Key, value: Any) -> Any:

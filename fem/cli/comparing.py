@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
@@ -84,7 +83,7 @@ def compare_verb(
 
     Raises InputError where there is nothing to compare, or where a file cannot be written.
     """
-    from fem.cli.terminal import print_faults
+    from fem.cli.terminal import print_faults, said
 
     outcomes = compare_cases(entries, options.model, place, options.fast)
     if options.all_cases:
@@ -96,15 +95,15 @@ def compare_verb(
             text = "no case below cases/; write one with pushpast new"
         raise InputError(f"nothing to compare: there is {text}")
     for file in _drawn(outcomes, options.plot):
-        console(True).print(f"wrote {file}", markup=False, highlight=False)
+        console(True).print(said(f"wrote {file}"))
     if options.markdown is not None:
         _write(options.markdown, outcomes)
     print_faults(console(True), [fault for one in outcomes for fault in one.faults])
     if options.as_json:
-        from fem.report.json_documents import cases_document, compared
+        from fem.report.json_documents import cases_document, compared, json_text
 
         document = cases_document([compared(one) for one in outcomes])
-        sys.stdout.write(json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False) + "\n")
+        sys.stdout.write(json_text(document))
     else:
         from fem.cli.comparison_text import print_comparisons
 

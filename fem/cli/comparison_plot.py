@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
+from fem.core.plain_text import visible
 from fem.core.term import Array
 from fem.results.baseline import Baseline, curve_columns, jam_row
 from fem.results.columns import column
@@ -51,7 +52,8 @@ def comparison_figure(baseline: Baseline, result: Result, made: Comparison) -> F
     panels[0].set_ylabel(column(load).title)
     word = made.kind.upper() if made.kind == STATUS else made.kind
     status = made.status[0] if made.status[0] == made.status[1] else " -> ".join(made.status)
-    figure.suptitle(f"{made.case} ({made.model} model): {word}, {status}", x=0.012, ha="left", fontsize=12.5,
+    head = visible(f"{made.case} ({made.model} model): {word}, {status}")
+    figure.suptitle(head, x=0.012, ha="left", fontsize=12.5,
                     weight="bold", color=ALARM if made.fails else INK)  # fmt: skip
     return figure
 

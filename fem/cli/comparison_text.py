@@ -14,7 +14,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from rich.console import Console
 from rich.table import Table
 
-from fem.cli.terminal import number_text
+from fem.cli.terminal import number_text, said
+from fem.core.plain_text import code_in_markdown, in_markdown
 from fem.results.baseline import acceptance_lines
 from fem.results.columns import unit_of, words_of
 from fem.results.compare import (
@@ -56,9 +57,8 @@ def print_comparisons(console: Console, outcomes: Sequence[Compared]) -> None:
     table.add_column("most telling", overflow="fold")
     for one in outcomes:
         what = _kind(one)
-        table.add_row(
-            one.case, one.model, f"[{STYLES.get(what, 'none')}]{_shout(what)}[/]", _status(one), _first(one)
-        )
+        shown = said(_shout(what), STYLES.get(what, ""))
+        table.add_row(said(one.case), said(one.model), shown, said(_status(one)), said(_first(one)))
     console.print(table)
     for one in outcomes:
         made = one.comparison
@@ -71,13 +71,14 @@ def print_comparisons(console: Console, outcomes: Sequence[Compared]) -> None:
         _print_numbers(console, _listed(made))
         for line in (*_curves(made), *_rest(made), *made.notes, _next(made)):
             wide = max(40, console.width - 1)
-            _say(console, textwrap.fill(line, wide, initial_indent="  ", subsequent_indent="    "))
+            text = textwrap.fill(line, wide, initial_indent="  ", subsequent_indent="    ")
+            console.print(said(text, lines=True))
     console.print()
     _say(console, _count(outcomes))
 
 
 def _say(console: Console, text: str, style: str = "") -> None:
-    console.print(text, style=style, markup=False, highlight=False)
+    console.print(said(text, style))
 
 
 def _print_numbers(console: Console, numbers: Sequence[Difference]) -> None:
@@ -86,7 +87,8 @@ def _print_numbers(console: Console, numbers: Sequence[Difference]) -> None:
         table.add_column(justify=justify, no_wrap=True)
     for number in numbers[:MOST_NUMBERS]:
         old, new = _sides(number)
-        table.add_row(f" {words_of(number.quantity)}", old, "->", new, _share(number), _allowed(number))
+        cells = (f" {words_of(number.quantity)}", old, "->", new, _share(number), _allowed(number))
+        table.add_row(*map(said, cells))
     if numbers:
         console.print(table)
 
@@ -99,16 +101,16 @@ def markdown(outcomes: Sequence[Compared]) -> str:
     ]  # fmt: skip
     for one in outcomes:
         what = _kind(one)
-        shown = f"**{_shout(what)}**" if what in FAILURES else what
-        cells = (one.case, one.model, shown, _status(one), _first(one))
-        lines.append(f"| {' | '.join(_cell(cell) for cell in cells)} |")
+        shown = f"**{_cell(_shout(what))}**" if what in FAILURES else _cell(what)
+        status, first = _cell(_status(one)), _cell(_first(one))
+        lines.append(f"| {_cell(one.case)} | {_cell(one.model)} | {shown} | {status} | {first} |")
     for one in outcomes:
         made = one.comparison
         lines += [f"\n{_cell(str(fault))}" for fault in one.faults]
         if made is None or made.kind in {SAME, NEW}:
             continue
         lines += ["", f"#### {_cell(_heading(made))}", ""]
-        lines += [f"- `{key.key}`: {_cell(key.old)} → {_cell(key.new)}" for key in made.keys]
+        lines += [f"- {code_in_markdown(key.key)}: {_cell(key.old)} → {_cell(key.new)}" for key in made.keys]
         if _listed(made):
             lines += ["", "| number | before | now | change | tolerance |", "|---|---:|---:|---:|---|"]
         for number in _listed(made)[:MOST_NUMBERS]:
@@ -120,14 +122,15 @@ def markdown(outcomes: Sequence[Compared]) -> str:
 
 
 def _cell(text: str) -> str:
-    return text.replace("|", "\\|").replace("->", "→").replace("\n", " ")
+    """Words within Markdown, on one line."""
+    return in_markdown(" → ".join(text.split(" -> ")))
 
 
 def print_accepted(console: Console, messages: Console, made: Sequence[Accepted]) -> None:
     """What each case accepted, as the dated lines that its history now begins with; faults on `messages`."""
     for one in made:
         if one.line is None:
-            messages.print(one.fault, soft_wrap=True, markup=False, highlight=False)
+            messages.print(said(one.fault, lines=True), soft_wrap=True)
             continue
         _say(console, f"{one.case} ({one.model}): accepted, {one.file}")
         first, *changes = acceptance_lines(one.line)

@@ -1,6 +1,7 @@
 """What the command line prints for people: faults, derived numbers, verdicts.
 
-Tables are for a terminal of any width; everything a program should read goes out as JSON instead.
+Tables are for a terminal of any width; everything a program should read goes out as JSON instead. Words of
+others (titles, keys, sentences of stored results) are no markup and move no cursor: they go out by `said`.
 """
 
 from __future__ import annotations
@@ -12,8 +13,10 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 from fem.core.errors import Fault
+from fem.core.plain_text import visible
 from fem.results.columns import words_of
 from fem.results.outcome import GOOD
 from fem.results.readings import per_cent
@@ -36,6 +39,11 @@ class Number(Protocol):
     def note(self) -> str: ...
 
 
+def said(text: str, style: str = "", lines: bool = False) -> Text:
+    """A text as it stands, for a console or a cell of a table; lines: it has several."""
+    return Text(visible(text, lines), style)
+
+
 def number_text(value: float, unit: str = "") -> str:
     """Four digits and the unit; a dash where there is no number."""
     if math.isnan(value):
@@ -49,7 +57,7 @@ def number_text(value: float, unit: str = "") -> str:
 def print_faults(console: Console, faults: Sequence[Fault]) -> None:
     """Each fault on a line of its own, never wrapped, so that editors can jump to file and line."""
     for fault in faults:
-        console.print(str(fault), soft_wrap=True, markup=False, highlight=False)
+        console.print(said(str(fault)), soft_wrap=True)
 
 
 def print_failures(console: Console, found: Sequence[tuple[str, Sequence[Fault]]]) -> None:
@@ -63,7 +71,7 @@ def print_failures(console: Console, found: Sequence[tuple[str, Sequence[Fault]]
     for fault, cases in where.items():
         text = str(fault) if fault.file else f"{', '.join(cases)}: {fault.message}"
         shared = f" (in {', '.join(cases)})" if fault.file and len(cases) > 1 else ""
-        console.print(text + shared, soft_wrap=True, markup=False, highlight=False)
+        console.print(said(text + shared), soft_wrap=True)
 
 
 def print_numbers(console: Console, title: str, numbers: Mapping[str, Number]) -> None:
@@ -80,15 +88,17 @@ def print_numbers(console: Console, title: str, numbers: Mapping[str, Number]) -
         if math.isnan(number.value):
             missing.setdefault(number.note, []).append(words_of(name))
         else:
-            table.add_row(words_of(name), number_text(number.value, number.unit), number.note)
+            table.add_row(
+                said(words_of(name)), said(number_text(number.value, number.unit)), said(number.note)
+            )
     console.print(table)
     for reason, names in missing.items():
-        console.print(f"no value: {', '.join(names)} ({reason})", style=QUIET, markup=False, highlight=False)
+        console.print(said(f"no value: {', '.join(names)} ({reason})", QUIET))
 
 
 def print_check(console: Console, case: Case, derived: Derived) -> None:
     """All that follows from a sound case without a solve."""
-    console.print(f"{case.name}: {case.title}", style=HEADING, markup=False, highlight=False)
+    console.print(said(f"{case.name}: {case.title}", HEADING))
     print_numbers(console, "the case", derived.quantities)
     print_numbers(console, f"its section, {derived.section_station:.4g} mm from the root", derived.section)
     print_bends(console, derived.bends)
@@ -128,11 +138,9 @@ def print_remarks(console: Console, remarks: Iterable[str]) -> None:
     """Sentences, one bullet each."""
     console.print()
     for remark in remarks:
-        console.print(
-            textwrap.fill(remark, max(40, console.width - 1), initial_indent="* ", subsequent_indent="  "),
-            markup=False,
-            highlight=False,
-        )
+        wide = max(40, console.width - 1)
+        text = textwrap.fill(remark, wide, initial_indent="* ", subsequent_indent="  ")
+        console.print(said(text, lines=True))
 
 
 STRAIN = ("strain\n\n%", "strain_share_peak")
@@ -157,8 +165,8 @@ def print_verdicts(console: Console, summaries: Sequence[Mapping[str, Any]]) -> 
     for summary in summaries:
         jam, numbers = summary["jam"], summary["quantities"]
         table.add_row(
-            summary["case"],
-            summary["status"] + (f": {jam['mode']}" if jam else ""),
+            said(summary["case"]),
+            said(summary["status"] + (f": {jam['mode']}" if jam else "")),
             *(number_text(_value(jam[name])) if jam else "-" for name in ("station_mm", "travel_mm")),
             *(number_text(_value(numbers.get(name, {}).get("value"))) for _, name in VERDICT_NUMBERS),
             _strain_text(_value(numbers.get(STRAIN[1], {}).get("value"))),
@@ -166,18 +174,18 @@ def print_verdicts(console: Console, summaries: Sequence[Mapping[str, Any]]) -> 
         )
     console.print(table)
     console.print()
-    said: dict[str, list[str]] = {}
+    told: dict[str, list[str]] = {}
     for summary in summaries:
-        said.setdefault(summary["sentence"], []).append(summary["case"])
+        told.setdefault(summary["sentence"], []).append(summary["case"])
     by_name = {summary["case"]: summary for summary in summaries}
-    for sentence, cases in said.items():
-        console.print(f"{', '.join(cases)}: {sentence}", markup=False, highlight=False)
+    for sentence, cases in told.items():
+        console.print(said(f"{', '.join(cases)}: {sentence}"))
         for line in _on_the_bench(by_name[cases[0]]):
-            console.print(line, markup=False, highlight=False, style=QUIET)
+            console.print(said(line, QUIET))
         for case in cases:
             if by_name[case]["folder"]:
                 folder = by_name[case]["folder"]
-                console.print(f"  results in {folder}", markup=False, highlight=False, style=QUIET)
+                console.print(said(f"  results in {folder}", QUIET))
 
 
 def _on_the_bench(summary: Mapping[str, Any]) -> Iterable[str]:
@@ -215,6 +223,6 @@ def print_checks(console: Console, checks: Sequence[Mapping[str, Any]]) -> None:
             lines = textwrap.fill(
                 text, max(40, console.width - 1), initial_indent=lead, subsequent_indent=" " * 8
             )
-            console.print(lines, style=style, markup=False, highlight=False)
+            console.print(said(lines, style, lines=True))
     wrong = sum(not check["ok"] for check in checks)
-    console.print(f"\n{len(checks) - wrong} of {len(checks)} agree", markup=False, highlight=False)
+    console.print(said(f"\n{len(checks) - wrong} of {len(checks)} agree", lines=True))

@@ -8,7 +8,6 @@ Nothing heavy is imported before a verb needs it, so that help and faults come a
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import sys
 from collections.abc import Iterator
@@ -25,7 +24,9 @@ from fem.core.errors import (
     EXIT_DONE,
     Fault,
     InputError,
+    defect_fault,
 )
+from fem.core.plain_text import visible
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -90,20 +91,13 @@ def new(
     name: Annotated[str, typer.Argument(metavar="NAME", help="Name of the case, or the file to write.")],
 ) -> None:
     """Write a commented starter case to cases/NAME.toml."""
-    from fem.case.template import starter
+    from fem.cli.starting import write_starter
 
-    file = Path(name) if name.endswith(".toml") else CASES / f"{name}.toml"
-    if not file.stem.replace("-", "").replace("_", "").isalnum():
-        _stop(f"{name!r} is no name for a case: use letters, digits, - and _")
     try:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        with open(file, "x", encoding="utf-8") as text:
-            text.write(starter(file.stem))
-    except FileExistsError:
-        _stop(f"{file} exists already; choose another name or remove it")
-    except OSError as problem:
-        _stop(f"{file} cannot be written ({problem.strerror})")
-    typer.echo(f"wrote {file}\nnext: pushpast check {file}", err=True)
+        file = write_starter(name, CASES)
+    except InputError as problem:
+        _stop(str(problem))
+    _tell(f"wrote {file}\nnext: pushpast check {file}")
 
 
 @app.command()
@@ -112,7 +106,7 @@ def check(cases: CaseNames, as_json: AsJson = False) -> None:
     from fem.batch.batch import read_cases
     from fem.case.estimate import derive
     from fem.cli.terminal import print_check, print_faults
-    from fem.report.json_documents import cases_document, checked
+    from fem.report.json_documents import cases_document, checked, json_text
 
     console, documents, bad = _console(as_json), [], False
     for name, case, found in read_cases(cases):
@@ -122,6 +116,8 @@ def check(cases: CaseNames, as_json: AsJson = False) -> None:
                 derived = derive(case)
             except InputError as problem:
                 faults = (Fault(name, "", str(problem)),)
+            except Exception as defect:  # noqa: BLE001 (a defect in one case must not cost the others)
+                faults = (defect_fault(name, defect),)
         bad = bad or bool(faults)
         documents.append(checked(name, case, derived, faults))
         if not as_json:
@@ -130,10 +126,10 @@ def check(cases: CaseNames, as_json: AsJson = False) -> None:
             else:
                 print_check(console, case, derived)
     if as_json:
-        _print_json(cases_document(documents))
+        sys.stdout.write(json_text(cases_document(documents)))
     else:
         wrong, read = sum(len(document["faults"]) for document in documents), len(documents)
-        typer.echo(f"{_count(wrong, 'fault')} in {_count(read, 'case')}", err=True)
+        _tell(f"{_count(wrong, 'fault')} in {_count(read, 'case')}")
     raise typer.Exit(EXIT_BAD_INPUT if bad else EXIT_DONE)
 
 
@@ -156,7 +152,7 @@ def run(
     from fem.batch.batch import BatchOptions, read_cases, run_batch
     from fem.batch.progress import ProgressDisplay
     from fem.cli.terminal import print_failures, print_verdicts
-    from fem.report.json_documents import cases_document
+    from fem.report.json_documents import cases_document, json_text
 
     console = _console(True)
     options = BatchOptions(model.value, at_a_time, scheduler, pictures, fresh)
@@ -170,7 +166,7 @@ def run(
         print_failures(console, [(each.summary["case"], each.faults) for each in ran])
     summaries = [each.summary for each in done]
     if as_json:
-        _print_json(cases_document(summaries))
+        sys.stdout.write(json_text(cases_document(summaries)))
     else:
         print_verdicts(_console(False), summaries)
     raise typer.Exit(code)
@@ -203,22 +199,24 @@ def view(
     ] = "strain",
 ) -> None:
     """Look at a finished run in 3-D: in a window, or as a picture or film without a display."""
-    from fem.batch.batch import case_file
+    from fem.batch.case_files import case_file
+    from fem.cli.terminal import said
     from fem.cli.viewing import ViewOptions, view_runs
     from fem.core.atomic import named_run
+    from fem.core.names import run_name
 
     names = [case, beside] if beside else [case]
     options = ViewOptions(png, gif, mp4, html, at, colour)
     try:
         with _library_output_to_stderr(), _console(True).status("reading") as note:
             lines = view_runs(
-                [named_run(RUNS, Path(name).stem) for name in names],
-                [case_file(name) for name in names], options, lambda _, words: note.update(words),
+                [named_run(RUNS, run_name(name)) for name in names],
+                [case_file(name) for name in names], options, lambda _, words: note.update(said(words)),
             )  # fmt: skip
     except InputError as problem:
         _stop(str(problem))
     for line in lines:
-        typer.echo(line, err=True)
+        _tell(line)
 
 
 @app.command()
@@ -261,10 +259,11 @@ def compare(
 ) -> None:
     """Compare cases with what was accepted; runs what has not run since case or program changed."""
     from fem.batch.batch import read_cases
+    from fem.batch.case_files import files_below
     from fem.cli.comparing import Options, compare_verb, workplace
 
     options = Options(model.value, not cases, fast, markdown, plot, as_json)
-    named = cases or [str(file) for file in sorted(CASES.rglob("*.toml"))]
+    named = cases or [str(file) for file in sorted(files_below(CASES))]
     try:
         place = workplace(REFERENCES, at_a_time, _console(True), _library_output_to_stderr)
         code = compare_verb(read_cases(named), options, place, _console)
@@ -286,16 +285,12 @@ def export(
     ] = None,
 ) -> None:
     """Write one state of a finished run for other programs: a solid, or the surface with its fields."""
-    from fem.core.atomic import named_run
-    from fem.exchange.export import export as written
-    from fem.results.readings import state_words
-    from fem.results.result import read
+    from fem.cli.viewing import export_run
 
     try:
-        shot = written(read(named_run(RUNS, Path(case).stem)), file, at)
+        _tell(export_run(case, file, at, RUNS))
     except InputError as problem:
         _stop(str(problem))
-    typer.echo(f"wrote {file}: step {shot.step} ({state_words(shot)})", err=True)
 
 
 @app.command()
@@ -305,23 +300,23 @@ def report(
     pdf: Annotated[Path | None, File("The same as PDF; needs weasyprint.")] = None,
     gallery: Annotated[Path | None, File("Markdown page with small pictures of the cases.")] = None,
 ) -> None:
-    """Write the report of finished runs: one page for one case or a batch."""
-    from fem.batch.batch import files_of
-    from fem.core.atomic import named_run
-    from fem.report.gallery import write_documents
+    """Write the report of finished runs: one page for one case or a batch.
+
+    A run that cannot be told is named on the page; the others are told all the same.
+    """
+    from fem.cli.reporting import write_of
+    from fem.report.gallery import Documents
 
     if html is None and pdf is None and gallery is None:
         html = RUNS / "report.html"
     try:
-        runs = [(named_run(RUNS, file.stem), file) for file in files_of(cases)]
         with _library_output_to_stderr():
-            made = write_documents(runs, html, pdf, gallery, REFERENCES)
+            made, faults = write_of(cases, Documents(html, pdf, gallery), RUNS, REFERENCES)
     except InputError as problem:
         _stop(str(problem))
-    except OSError as problem:
-        _stop(f"{problem.filename or 'a file'} cannot be written ({problem.strerror or problem})")
-    for file in made:
-        typer.echo(f"wrote {file}", err=True)
+    for text in (*faults, *(f"wrote {file}" for file in made)):
+        _tell(text)
+    raise typer.Exit(EXIT_BAD_INPUT if faults else EXIT_DONE)
 
 
 @app.command()
@@ -330,15 +325,15 @@ def verify(
     as_json: AsJson = False,
 ) -> None:
     """Run the published checks: source, published value, computed value, error."""
-    from fem.cli.terminal import print_checks
-    from fem.report.json_documents import checks_document
+    from fem.cli.terminal import print_checks, said
+    from fem.report.json_documents import checks_document, json_text
     from fem.verification.verify import run_checks
 
     with _library_output_to_stderr(), _console(True).status("checking") as note:
-        made = run_checks(fast=fast, progress=lambda check: note.update(f"checked {check.name}"))
+        made = run_checks(fast=fast, progress=lambda check: note.update(said(f"checked {check.name}")))
     document = checks_document(made)
     if as_json:
-        _print_json(document)
+        sys.stdout.write(json_text(document))
     else:
         print_checks(_console(False), document["checks"])
     raise typer.Exit(EXIT_DONE if all(row["ok"] for row in document["checks"]) else EXIT_DIFFERS)
@@ -367,16 +362,17 @@ def _console(to_stderr: bool) -> Console:
     return Console(stderr=to_stderr)
 
 
-def _print_json(document: Any) -> None:
-    sys.stdout.write(json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False) + "\n")
-
-
 def _count(number: int, what: str) -> str:
     return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
+def _tell(text: str) -> None:
+    """Lines on standard error, with nothing in them that moves a cursor."""
+    typer.echo(visible(text, lines=True), err=True)
+
+
 def _stop(message: str) -> None:
-    typer.echo(message, err=True)
+    _tell(message)
     raise typer.Exit(EXIT_BAD_INPUT)
 
 

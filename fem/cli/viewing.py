@@ -1,5 +1,5 @@
-"""What `pushpast view` does with finished runs: a window, a picture, a film; heavy libraries come with the
-choice.
+"""What `pushpast view` and `export` do with finished runs: a window, a picture, a film, one state for other
+programs; heavy libraries come with the choice.
 """
 
 from __future__ import annotations
@@ -9,8 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from fem.core.atomic import named_run, run_folder
 from fem.core.errors import CaseError, InputError
+from fem.core.names import run_name
+from fem.results.readings import state_words
 from fem.results.result import Result, read, with_states
+from fem.results.run_files import FIELD_FILE
 
 if TYPE_CHECKING:
     from fem.design.strip import Strip
@@ -52,6 +56,9 @@ def view_runs(
         strip, note = strip_of(result, kept if kept.is_file() else file)
         strips.append(strip)
         notes += [note] if note else []
+        notes += [f"{folder}: {warning}" for warning in result.warnings if warning.startswith(FIELD_FILE)]
+        if run_folder(folder.parent, result.case_name, result.model).name != folder.name:
+            notes.append(f"{folder}: holds a run of {result.case_name}, {result.model} model")
     if not options.files:
         _open_window(results, strips, options)
         return tuple(notes)
@@ -77,6 +84,16 @@ def view_runs(
         _written(options.html, lambda file: write_page(results[0], file, case))
         notes.append(f"wrote {options.html}")
     return tuple(notes)
+
+
+def export_run(argument: str, file: Path, at: str | None, runs: Path) -> str:
+    """Write one state of a finished run for other programs; returns what to tell the user. Raises InputError
+    as `view_runs` does.
+    """
+    from fem.exchange.export import export
+
+    shot = export(read(named_run(runs, run_name(argument))), file, at)
+    return f"wrote {file}: step {shot.step} ({state_words(shot)})"
 
 
 def strip_of(result: Result, file: Path) -> tuple[Strip | None, str]:

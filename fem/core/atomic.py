@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-import glob
 import os
+import re
 import secrets
 import shutil
 from collections.abc import Iterator, Mapping
@@ -37,6 +37,27 @@ def whole_file(target: Path) -> Iterator[Path]:
         unfinished.replace(target)
     finally:
         unfinished.unlink(missing_ok=True)
+
+
+def new_file(file: Path, text: str) -> None:
+    """Write a file that is not there yet, with the folders above it, whole or not at all.
+
+    Raises FileExistsError where there is one, OSError where it cannot be written; either leaves nothing.
+    """
+    missing = [folder for folder in file.parents if not folder.exists()]
+    made = False
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        with open(file, "x", encoding="utf-8") as opened:
+            made = True
+            opened.write(text)
+    except BaseException:
+        if made:
+            file.unlink(missing_ok=True)
+        for folder in missing:  # the innermost first
+            with contextlib.suppress(OSError):
+                folder.rmdir()
+        raise
 
 
 def put_folder(target: Path, contents: Mapping[str, bytes]) -> None:
@@ -78,7 +99,7 @@ def _put_in_place(staging: Path, target: Path) -> None:
         os.fsync(handle)
         os.close(handle)
     for old in _left(target, "previous"):
-        shutil.rmtree(old, ignore_errors=True)
+        _remove(old)
 
 
 def set_aside(target: Path) -> Path | None:
@@ -89,8 +110,20 @@ def set_aside(target: Path) -> Path | None:
 def sweep(target: Path) -> None:
     """Remove half-written folders that killed processes left beside `target`; nobody may be writing there."""
     for left in _left(target, "partial"):
-        shutil.rmtree(left, ignore_errors=True)
+        _remove(left)
 
 
 def _left(target: Path, ending: str) -> list[Path]:
-    return list(target.parent.glob(f".{glob.escape(target.name)}.*.{ending}"))
+    """Folders that were put aside for `target`, and for no other: `.boom.*` may be those of `boom.2`."""
+    name = re.compile(rf"\.{re.escape(target.name)}\.[0-9a-f]+\.{ending}")
+    if not target.parent.is_dir():
+        return []
+    return [found for found in target.parent.iterdir() if name.fullmatch(found.name)]
+
+
+def _remove(folder: Path) -> None:
+    """Remove a folder with what is in it; of a link only the link."""
+    if folder.is_symlink():
+        folder.unlink(missing_ok=True)
+    else:
+        shutil.rmtree(folder, ignore_errors=True)

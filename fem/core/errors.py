@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from fem.core.plain_text import visible
+
 EXIT_DONE = 0
 EXIT_DIFFERS = 1
 EXIT_BAD_INPUT = 2
@@ -21,7 +23,8 @@ EXIT_STOPPED = 130
 class Fault:
     """One thing wrong with an input file.
 
-    `message` is a whole sentence: requirement, value found, remedy. `line` counts from 1; None if unknown.
+    `message` is a whole sentence: requirement, value found, remedy. `line` counts from 1; None if unknown. As
+    text a fault is one line, whatever characters the names and values of a file bring along.
     """
 
     file: str
@@ -31,7 +34,7 @@ class Fault:
 
     def __str__(self) -> str:
         place = f"{self.file}:{self.line}" if self.line is not None else self.file
-        return f"{place}: {self.key}: {self.message}" if self.key else f"{place}: {self.message}"
+        return visible(f"{place}: {self.key}: {self.message}" if self.key else f"{place}: {self.message}")
 
 
 class InputError(Exception):
@@ -48,3 +51,9 @@ class CaseError(InputError):
 
 class MissingLibrary(InputError):  # noqa: N818  (a sentence for the user, not a crash)
     """A system library that an optional step needs is not installed; the message says what to install."""
+
+
+def defect_fault(file: str, defect: BaseException) -> Fault:
+    """What is told of a file on which the program itself failed."""
+    what = f"{type(defect).__name__}: {str(defect)[:200]}"
+    return Fault(file, "", f"the program failed on it ({what}); that is a defect, please report it")

@@ -21,6 +21,9 @@ from fem.design.material import Material
 
 Mask = NDArray[np.bool_]
 
+MOST_LAYERS = 64
+"""More layers than a printed or laminated strip has."""
+
 
 @dataclass(frozen=True)
 class Layer:

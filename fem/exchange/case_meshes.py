@@ -20,6 +20,7 @@ import numpy as np
 from fem.case.definition import Case, read_case
 from fem.core.atomic import whole_file
 from fem.core.errors import EXIT_BAD_INPUT, EXIT_DONE, InputError
+from fem.core.plain_text import visible
 from fem.core.sources import PACKAGE
 from fem.core.term import Array
 from fem.mesh.developed_mesh import DevelopedMesh, blocks
@@ -79,15 +80,23 @@ def fingerprint(file: Path) -> str:
 
 
 def main(arguments: Sequence[str]) -> int:
-    """Write the meshes of the named case files, or of all in `cases/`; returns the exit code."""
+    """Write the meshes of the named case files, or of all in `cases/`; returns the exit code. A case at fault
+    costs no other.
+    """
     files = [Path(name) for name in arguments] or sorted(CASES.glob("*.toml"))
+    code = EXIT_DONE
     try:
         if not files:
             raise InputError(f"{CASES}: there are no cases here; name the case files to draw meshes of")
         MESHES.mkdir(exist_ok=True)
-        for case in files:
-            mesh, picture = write_case(read_case(case), MESHES)
-            sys.stdout.write(f"{mesh}, {picture.name}\n")
+        for file in files:
+            try:
+                mesh, picture = write_case(read_case(file), MESHES)
+            except InputError as fault:
+                sys.stderr.write(f"{visible(str(fault), lines=True)}\n")
+                code = EXIT_BAD_INPUT
+            else:
+                sys.stdout.write(f"{mesh}, {picture.name}\n")
     except InputError as fault:
         sys.stderr.write(f"{fault}\n")
         return EXIT_BAD_INPUT
@@ -96,7 +105,7 @@ def main(arguments: Sequence[str]) -> int:
             f"{MESHES}: cannot be written ({problem.strerror or problem}); meshes stay as they were\n"
         )
         return EXIT_BAD_INPUT
-    return EXIT_DONE
+    return code
 
 
 if __name__ == "__main__":

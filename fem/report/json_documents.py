@@ -5,12 +5,14 @@ Keys may be added within a schema; a number that is not finite is null.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from typing import Any
 
 from fem.case.definition import Case
 from fem.case.estimate import Derived
 from fem.core.errors import Fault
+from fem.core.plain_text import in_json
 from fem.results.compare import CurveDifference
 from fem.results.outcome import NoResult
 from fem.results.regression import Compared
@@ -18,6 +20,12 @@ from fem.results.result import to_json
 from fem.section_model.summary import Estimate
 
 SCHEMA = 1
+
+
+def json_text(document: Any) -> str:
+    """A document as text: whatever a terminal or a reader of UTF-8 could not bear stands as its code."""
+    text = json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False)
+    return in_json(text) + "\n"
 
 
 def cases_document(cases: Sequence[dict[str, Any]]) -> Any:

@@ -7,6 +7,7 @@ drawing, so that it survives without scripts and without 3-D; a small script of 
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 from string import Template
@@ -18,6 +19,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from fem.case.definition import Case
 from fem.core.atomic import whole_file
 from fem.core.errors import InputError
+from fem.core.plain_text import visible
 from fem.report.chart import LOAD_HEIGHT, chart, state_places
 from fem.report.drawing import side_view
 from fem.report.page_scene import pack
@@ -86,10 +88,10 @@ def put_bytes(file: Path, content: bytes) -> Path:
 
 @cache
 def environment() -> Environment:
-    """Templates of `web`; what goes into them is escaped, a name nobody gave is an error."""
+    """Templates of `web`; what goes into them is escaped and made visible, a name nobody gave is an error."""
     made = Environment(
         loader=FileSystemLoader(WEB), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True,
+        lstrip_blocks=True, finalize=_shown,
     )  # fmt: skip
     made.globals |= {"number": number, "good": GOOD}
     return made
@@ -120,10 +122,21 @@ def provenance(result: Result) -> list[tuple[str, str]]:
     return rows
 
 
+def _shown(value: Any) -> Any:
+    """Plain texts, in lists and mappings too, with nothing hidden in them; what is markup already stays."""
+    if isinstance(value, str):
+        return value if hasattr(value, "__html__") else visible(value, lines=True)
+    if isinstance(value, Mapping):
+        return {_shown(key): _shown(item) for key, item in value.items()}
+    return [_shown(item) for item in value] if isinstance(value, list | tuple) else value
+
+
 def _ramp() -> list[str]:
     return [hexadecimal(colour) for colour in (ramp(64) * 255).round().astype(np.uint8)]
 
 
 def _in_script(content: Any) -> str:
     """JSON that may stand in a script element: no "<" can end it."""
-    return json.dumps(to_json(content), allow_nan=False, separators=(",", ":")).replace("<", "\\u003c")
+    return json.dumps(_shown(to_json(content)), allow_nan=False, separators=(",", ":")).replace(
+        "<", "\\u003c"
+    )

@@ -7,6 +7,7 @@ limits, how far to trust it, cautions and provenance. Every drawing stands withi
 from __future__ import annotations
 
 import base64
+import contextlib
 import importlib
 import math
 from collections.abc import Mapping, Sequence
@@ -19,6 +20,7 @@ import numpy as np
 from fem.case.definition import Case, read_case
 from fem.core.atomic import MODELS, run_folder
 from fem.core.errors import CaseError, InputError, MissingLibrary
+from fem.core.regular_file import Unreadable, read_regular
 from fem.report.chart import LOAD_HEIGHT, chart, small_chart, span
 from fem.report.drawing import developed, section, side_view, stack, surroundings
 from fem.report.page import css, environment, provenance, put, put_bytes, web_text
@@ -40,6 +42,8 @@ from fem.results.curves import axes, load_curve, run_curves
 from fem.results.readings import number, per_cent, state_words
 from fem.results.result import Result, read
 
+PNG, MOST_OF_PICTURE = b"\x89PNG\r\n\x1a\n", 20_000_000
+"""How a picture begins (PNG specification, 5.2), and its most bytes."""
 COLUMNS = ("retract_torque_peak_Nmm", "deploy_torque_peak_Nmm", "motor_stall_torque_at_axle_Nmm",
            "strain_share_peak", "travel_wound_mm", "safe_travel_mm")  # fmt: skip
 """Quantities with a column of their own in the table of a batch."""
@@ -105,31 +109,39 @@ class DifferenceRow:
     kind: str = ""
 
 
+@dataclass(frozen=True)
+class Beside:
+    """What a report says beside its runs.
+
+    differences: per case, from a comparison with the accepted reference; shown when given. left_out: why runs
+    that were asked for are not in it.
+    """
+
+    differences: Mapping[str, Sequence[DifferenceRow]] | None = None
+    left_out: Sequence[str] = ()
+
+
 def write_report(
-    entries: Sequence[ReportEntry], html: Path | None, pdf: Path | None = None,
-    differences: Mapping[str, Sequence[DifferenceRow]] | None = None,
-) -> list[Path]:  # fmt: skip
+    entries: Sequence[ReportEntry], html: Path | None, pdf: Path | None = None, beside: Beside | None = None
+) -> list[Path]:
     """Write the report as page and as PDF, each whole or not at all; returns the files written.
 
-    differences: per case, from a comparison with the accepted reference; shown when given. Raises ValueError
-    without entries, MissingLibrary for a PDF without the library for it.
+    Raises ValueError without entries, MissingLibrary for a PDF without the library for it.
     """
     made = []
-    paper = _paper(report(entries, differences, paper=True)) if pdf is not None else b""
+    paper = _paper(report(entries, beside, paper=True)) if pdf is not None else b""
     if html is not None:
-        made.append(put(html, report(entries, differences)))
+        made.append(put(html, report(entries, beside)))
     if pdf is not None:
         made.append(put_bytes(pdf, paper))
     return made
 
 
-def report(
-    entries: Sequence[ReportEntry], differences: Mapping[str, Sequence[DifferenceRow]] | None = None,
-    paper: bool = False,
-) -> str:  # fmt: skip
+def report(entries: Sequence[ReportEntry], beside: Beside | None = None, paper: bool = False) -> str:
     """The text of the report; for paper without what only a screen can do."""
     if not entries:
         raise ValueError("a report needs at least one finished run")
+    beside = beside or Beside()
     results = [entry.result for entry in entries]
     heading = results[0].title if len(results) == 1 else f"{len(results)} cases"
     dates = [str(result.provenance.get("date", "")) for result in results]
@@ -137,10 +149,19 @@ def report(
     return environment().get_template("report.html").render(
         heading=heading, date=max(dates)[:10], css=css("report.css"),
         script=web_text("sort.js"), entries=[_section_values(entry) for entry in entries],
-        differences=differences, cautions=CAUTIONS, share=_share, paper=paper,
+        differences=beside.differences, left_out=beside.left_out, cautions=CAUTIONS, share=_share,
+        paper=paper,
         columns=["case", "status", "jam at [mm]", *(_titled(name) for name in COLUMNS)],
         table=[_row(result) for result in results], small=small, small_note=note,
     )  # fmt: skip
+
+
+def sound(entry: ReportEntry) -> ReportEntry:
+    """The entry, once all that a report says of it has been put in words: whatever is wrong with it shows
+    here, and not among the others.
+    """
+    report([entry])
+    return entry
 
 
 def _section_values(entry: ReportEntry) -> dict[str, Any]:
@@ -195,12 +216,18 @@ def _hollow(case: Case) -> float:
 
 
 def _pictures(folder: Path | None) -> list[tuple[str, str]]:
-    """What each picture of a result folder shows, with its bytes as base64."""
+    """What each picture of a result folder shows, with its bytes as base64; what is no picture stays out."""
     if folder is None:
         return []
-    kept = [(one.shows, folder / one.file) for one in PICTURES if one.in_report]
-    whole = [(shows, file.read_bytes()) for shows, file in kept if file.is_file()]
-    return [(shows, base64.b64encode(content).decode("ascii")) for shows, content in whole]
+    made = []
+    for one in PICTURES:
+        if not one.in_report:
+            continue
+        with contextlib.suppress(Unreadable):
+            content = read_regular(folder / one.file, MOST_OF_PICTURE).content
+            if content.startswith(PNG):
+                made.append((one.shows, base64.b64encode(content).decode("ascii")))
+    return made
 
 
 def _titled(name: str) -> str:

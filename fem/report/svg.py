@@ -10,17 +10,23 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from html import escape
+from html import escape as escape_markup
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from fem.core.plain_text import visible
 from fem.view.palette import TONES
 
 WIDE = 400.0
 """Width of the view box of a drawing."""
 SIZE = 11.5
 """Height of its words."""
+
+
+def escape(words: str) -> str:
+    """Words as they may stand in a tag or an attribute; XML has no control characters."""
+    return escape_markup(visible(words))
 
 
 def style_sheet() -> str:

@@ -12,6 +12,7 @@ __all__ = [
     "readings",
     "regression",
     "result",
+    "run_files",
     "snapshot",
     "vtkhdf",
 ]

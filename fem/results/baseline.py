@@ -21,7 +21,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict
 
 from fem.case.changes import KeyChange, key_changes
-from fem.case.definition import Case
+from fem.case.definition import Case, digest_of
 from fem.core.atomic import whole_file
 from fem.core.errors import InputError
 from fem.core.schema_version import Words, versioned_text
@@ -35,6 +35,8 @@ from fem.results.snapshot import PHASES
 
 SCHEMA = 1
 MOST_ROWS = 150
+MOST_THINNED = 0.02
+"""Share of height and width that a thinned curve may be away from the whole one; 0.005 was seen."""
 HISTORY = 20
 """Acceptances kept in the file; version control has the older ones."""
 ROUNDING = 1e-6
@@ -133,7 +135,7 @@ def closure_error(run: Result | Baseline) -> float:
     if isinstance(run, Baseline):
         return run.closure_error
     value = run.energy_audit.get("closure_error")
-    return math.nan if value is None else float(value)
+    return float(value) if isinstance(value, int | float) else math.nan
 
 
 def curve_columns(path: Mapping[str, Any]) -> tuple[str, str] | None:
@@ -154,7 +156,7 @@ def jam_row(path: Mapping[str, Any], jam: Jam | None) -> int | None:
 def phase_rows(path: Mapping[str, Any], jam: Jam | None) -> dict[str, Index]:
     """Rows (k,) of each phase that goes somewhere, up to the jam: beyond it nothing is real any more."""
     pair = curve_columns(path)
-    if pair is None:
+    if pair is None or "phase" not in path:
         return {}
     x, y = (np.asarray(path[name], dtype=float) for name in pair)
     phase = np.asarray(path["phase"], dtype=float)
@@ -335,6 +337,10 @@ def read(file: Path) -> Baseline:
     baseline = laid_out(file, Baseline, versioned_text(file, SCHEMA, _WORDS), _MEND)
     if len({len(column) for column in baseline.path.values()}) > 1:
         raise InputError(f"{file}: columns of the path differ in length; {_MEND}")
+    if digest_of(baseline.content) != baseline.case_digest:
+        raise InputError(f"{file}: what it tells of the case (content) is not what was accepted; {_MEND}")
+    if not all(0.0 <= within <= MOST_THINNED for within in baseline.thinned_within.values()):
+        raise InputError(f"{file}: thinned_within must be shares from 0 to {MOST_THINNED}; {_MEND}")
     if file.stem != f"{baseline.case}.{baseline.model}":
         raise InputError(
             f"{file}: holds the reference of {baseline.case}, {baseline.model} model; give the file its "

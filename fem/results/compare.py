@@ -1,7 +1,8 @@
 """A finished run against what was accepted: what changed, why, and whether it matters.
 
 The case decides first. A case that says the same must give the same numbers: if not, the program has changed
-(*code regression*). Where only the table `solver` says something else it is a *mesh change*, elsewhere a
+(*code regression*), and one that the accepted ones lack is a difference too: a reference that was emptied
+guards nothing. Where only the table `solver` says something else it is a *mesh change*, elsewhere a
 *design change*, and numbers that move are the effect of it, not a failure. Another status is a *status
 change* whatever the cause, because a design that jams now must never pass for a number that moved.
 """
@@ -144,7 +145,7 @@ def compare(case: Case, result: Result, old: Baseline) -> Comparison:
         kind = cause
     else:
         verdicts = {number.verdict for number in found} | {curve.verdict for curve in lines}
-        wrong = bool(verdicts & {"beyond", "vanished"})
+        wrong = bool(verdicts & {"beyond", "vanished", "new"})
         kind = CODE if wrong or mode[0] != mode[1] else SAME
     keys = key_changes(old.content, case.content, old.tables, tables)
     notes = _notes(result, old, kind, cause, keys)
@@ -195,14 +196,13 @@ def _numbers(case: Case, result: Result, old: Baseline) -> tuple[Difference, ...
 
 def _curves(case: Case, result: Result, old: Baseline) -> tuple[CurveDifference, ...]:
     before, now = phase_rows(old.path, old.jam), phase_rows(result.path, result.jam)
-    if curve_columns(old.path) != curve_columns(result.path):
-        now = {}
+    alike = curve_columns(old.path) == curve_columns(result.path)
     made = []
     for phase in [*now, *(phase for phase in before if phase not in now)]:
         name = f"curve_{phase}"
         allowed = tolerance(name, case.tolerances).absolute
-        if phase not in before or phase not in now:
-            verdict = "new" if phase in now else "vanished"
+        if phase not in before or phase not in now or not alike:
+            verdict = "vanished" if phase in before else "new"
             made.append(CurveDifference(name, phase, math.nan, allowed, verdict))
             continue
         scale = scale_of(old.path, before[phase])

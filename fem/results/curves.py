@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fem.core.plain_text import visible
 from fem.core.term import Array
 from fem.results.columns import (
     AXLE_ANGLE,
@@ -206,7 +207,7 @@ def _bends(result: Result, heights: list[float]) -> tuple[Mark, ...]:
 def _jam(jam: Jam | None) -> Mark | None:
     if jam is None or not (math.isfinite(jam.travel_mm) and math.isfinite(jam.torque_Nmm)):
         return None
-    return Mark(f"jam: {jam.mode}, {jam.place}", jam.travel_mm, jam.torque_Nmm)
+    return Mark(visible(f"jam: {jam.mode}, {jam.place}"), jam.travel_mm, jam.torque_Nmm)
 
 
 def _noun(column: PathColumn) -> str:

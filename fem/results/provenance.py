@@ -57,7 +57,7 @@ def provenance(case: Case, model: str) -> dict[str, Any]:
     Random numbers only start the search for modes, always with the same seed.
     """
     return stamp(case, model) | {
-        "design_digest": case.design_digest, "solver": asdict(case.settings),
+        "design_digest": case.design_digest, "case_file": case.source, "solver": asdict(case.settings),
         "program": version_of("pushpast"), "host": platform.node(),
         "machine": platform.machine(), "system": platform.platform(),
         "processors": os.cpu_count(), "date": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()),

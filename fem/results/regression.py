@@ -13,7 +13,15 @@ from pathlib import Path
 
 from fem.case.definition import Case
 from fem.core.atomic import run_folder
-from fem.core.errors import EXIT_BAD_INPUT, EXIT_DIFFERS, EXIT_DONE, EXIT_NOT_CONVERGED, Fault, InputError
+from fem.core.errors import (
+    EXIT_BAD_INPUT,
+    EXIT_DIFFERS,
+    EXIT_DONE,
+    EXIT_NOT_CONVERGED,
+    Fault,
+    InputError,
+    defect_fault,
+)
 from fem.results.baseline import Acceptance, Baseline, accepted, read, reference_file, reference_files, write
 from fem.results.compare import Comparison, compare, unaccepted
 from fem.results.outcome import Status
@@ -131,7 +139,10 @@ def _opened(entry: Entry, model: str, references: Path) -> Compared:
 def _compared(case: Case, result: Result | None, baseline: Baseline) -> Compared:
     if result is None:
         return Compared(case.name, baseline.model, faults=(Fault(case.name, "", f"{UNFINISHED}"),))
-    made = compare(case, result, baseline)
+    try:
+        made = compare(case, result, baseline)
+    except Exception as defect:  # noqa: BLE001 (a defect in comparing one case must not cost the others)
+        return Compared(case.name, baseline.model, faults=(defect_fault(case.name, defect),))
     return Compared(case.name, baseline.model, made, result=result, baseline=baseline)
 
 
@@ -151,7 +162,8 @@ def finished(case: Case, model: str, runs: Path) -> Result | None:
         result = read_result(run_folder(runs, case.name, model), states=False)
     except InputError:
         return None
-    return result if same(result.provenance, stamp(case, model)) else None
+    told = result.case_name == case.name and same(result.provenance, stamp(case, model))
+    return result if told else None
 
 
 def orphans(names: Sequence[str], references: Path) -> list[tuple[str, str, Path]]:

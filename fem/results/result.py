@@ -17,8 +17,6 @@ A number that is not finite is null in JSON and comes back as nan.
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 from collections.abc import Mapping
@@ -29,16 +27,31 @@ from typing import Annotated, Any, TypeVar
 import numpy as np
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, WithJsonSchema
 
-from fem.core.atomic import put_folder, set_aside
+from fem.core.atomic import MODELS, put_folder, set_aside
 from fem.core.errors import InputError
+from fem.core.names import name_fault, plain_name
 from fem.core.schema_version import NewerFile, Words, versioned_text
 from fem.core.term import Array
+from fem.results.run_files import (
+    CASE_FILE,
+    FIELD_FILE,
+    PATH_FILE,
+    RERUN,
+    bytes_of,
+    path_table,
+    read_path,
+    read_states,
+    unknown_things,
+)
 from fem.results.snapshot import PHASES, Snapshot, frozen
-from fem.results.vtkhdf import OtherFormat, pack, unpack
+from fem.results.vtkhdf import pack
 
 Layout = TypeVar("Layout", bound=BaseModel)
 SCHEMA = 1
-RESULT_FILE, PATH_FILE, FIELD_FILE, CASE_FILE = "result.json", "path.csv", "fields.vtkhdf", "case.toml"
+MOST_TOLD = 5
+"""Faults of a damaged file that are told."""
+RESULT_FILE = "result.json"
+FILES = (RESULT_FILE, PATH_FILE, FIELD_FILE, CASE_FILE)
 
 Number = Annotated[
     float,
@@ -258,18 +271,33 @@ def write(result: Result, folder: Path | str) -> Path:
 
     Everything is written and synced to disk in a sibling folder first, then put in place by renaming; an
     earlier result (with its pictures) goes only once the new one is whole. Raises InputError if the disk
-    refuses, TypeError for provenance that JSON cannot hold.
+    refuses, the name is none of a case, or `folder` holds anything but a result, TypeError for provenance
+    that JSON cannot hold.
     """
     contents = {
-        PATH_FILE: _csv(result), FIELD_FILE: pack(result.snapshots, result.intended_path),
+        PATH_FILE: path_table(result.path), FIELD_FILE: pack(result.snapshots, result.intended_path),
         CASE_FILE: result.case_text.encode(), RESULT_FILE: _json(result),
     }  # fmt: skip
     target = Path(folder)
+    plain_name(result.case_name)
     try:
+        _refuse_other_folder(target)
         put_folder(target, {name: content for name, content in contents.items() if content})
     except OSError as error:
         raise InputError(f"{target}: cannot write a result ({error}); an earlier one is untouched") from error
     return target
+
+
+def _refuse_other_folder(target: Path) -> None:
+    """Raise InputError for a folder that is no result: it would be lost."""
+    inside = list(target.iterdir()) if target.is_dir() else []
+    other = next((item for item in inside if item.is_dir() and not item.is_symlink()), None)
+    if other is not None or (inside and not any(item.name in FILES for item in inside)):
+        what = other or inside[0]
+        raise InputError(
+            f"{target}: holds {what.name}, which belongs to no result and would be lost; write the result "
+            "into a folder of its own"
+        )
 
 
 def read(folder: Path | str, states: bool = True) -> Result:
@@ -282,12 +310,15 @@ def read(folder: Path | str, states: bool = True) -> Result:
     if source is None or not (source / RESULT_FILE).is_file():
         raise InputError(f"{target}: holds no finished result ({RESULT_FILE} is missing); run the case first")
     document = _read_document(source / RESULT_FILE)
-    content = dict(document) | {"path": _read_path(source / PATH_FILE, document.path)}
+    content = dict(document) | {
+        "path": read_path(source / PATH_FILE, list(document.path.columns), document.path.rows)
+    }
     content["snapshots"] = ()
     if states:
-        content["snapshots"], content["intended_path"] = _read_snapshots(source / FIELD_FILE)
+        content["snapshots"], content["intended_path"] = read_states(source / FIELD_FILE)
+        content["warnings"] += unknown_things(source / FIELD_FILE)
     text = source / CASE_FILE
-    content["case_text"] = text.read_text("utf-8") if text.is_file() else ""
+    content["case_text"] = bytes_of(text).decode() if text.is_file() else ""
     return Result(case_name=content.pop("case"), **content)
 
 
@@ -305,7 +336,7 @@ def read_summary(folder: Path | str) -> dict[str, Any] | None:
     file; None if there is no whole result. Raises InputError for one of a newer program.
     """
     target = Path(folder)
-    if not all((target / name).is_file() for name in (RESULT_FILE, PATH_FILE, FIELD_FILE, CASE_FILE)):
+    if not all((target / name).is_file() for name in FILES):
         return None
     try:
         document = _read_document(target / RESULT_FILE)
@@ -342,22 +373,17 @@ def _json(result: Result) -> bytes:
     return (json.dumps(to_json(document), indent=1, allow_nan=False, ensure_ascii=False) + "\n").encode()
 
 
-def _csv(result: Result) -> bytes:
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(result.path)
-    rows = zip(*(values.tolist() for values in result.path.values()), strict=True)
-    # repr keeps every digit: reading gives back the identical numbers
-    writer.writerows(["" if math.isnan(value) else repr(value) for value in row] for row in rows)
-    return text.getvalue().encode()
-
-
-_RERUN = "the result is damaged: run the case again"
-_WORDS = Words("cannot be read as JSON", _RERUN, "update pushpast, or replace the result with run --fresh")
+_WORDS = Words("cannot be read as JSON", RERUN, "update pushpast, or replace the result with run --fresh")
 
 
 def _read_document(file: Path) -> ResultDocument:
-    return laid_out(file, ResultDocument, versioned_text(file, SCHEMA, _WORDS), _WORDS.mend)
+    document = laid_out(file, ResultDocument, versioned_text(file, SCHEMA, _WORDS), _WORDS.mend)
+    wrong = name_fault(document.case)
+    if document.model not in MODELS:
+        wrong = f"model must be one of {', '.join(MODELS)}, got {document.model!r}"
+    if wrong:
+        raise InputError(f"{file}: {wrong}; {_WORDS.mend}")
+    return document
 
 
 def laid_out(file: Path, layout: type[Layout], text: str, mend: str) -> Layout:
@@ -365,31 +391,7 @@ def laid_out(file: Path, layout: type[Layout], text: str, mend: str) -> Layout:
     try:
         return layout.model_validate_json(text)
     except ValidationError as error:
-        faults = "; ".join(f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}" for fault in error.errors())
+        found = [f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}" for fault in error.errors()]
+        more = [f"{len(found) - MOST_TOLD} more faults"] if len(found) > MOST_TOLD else []
+        faults = "; ".join(found[:MOST_TOLD] + more)
         raise InputError(f"{file}: {faults}; {mend}") from error
-
-
-def _read_path(file: Path, summary: PathSummary) -> dict[str, Array]:
-    names = list(summary.columns)
-    try:
-        with open(file, newline="", encoding="utf-8") as text:
-            header, *body = list(csv.reader(text)) or [[]]
-        values = [[float(cell) if cell else math.nan for cell in row] for row in body]
-    except (OSError, ValueError) as error:
-        raise InputError(f"{file}: cannot be read ({error}); {_RERUN}") from error
-    if header != names or len(values) != summary.rows or any(len(row) != len(names) for row in values):
-        raise InputError(
-            f"{file}: {RESULT_FILE} tells of {summary.rows} whole rows of {len(names)} columns, this file "
-            f"has {sum(len(row) == len(names) for row in values)} of {len(header)}; {_RERUN}"
-        )
-    table = np.array(values, dtype=np.float64).reshape(len(values), len(names))
-    return {name: table[:, number] for number, name in enumerate(names)}
-
-
-def _read_snapshots(file: Path) -> tuple[tuple[Snapshot, ...], Array]:
-    try:
-        return unpack(file.read_bytes())
-    except OtherFormat as other:
-        raise InputError(f"{file}: {other}") from other
-    except (OSError, ValueError, KeyError, TypeError, IndexError, AttributeError) as error:
-        raise InputError(f"{file}: cannot be read ({error}); {_RERUN}") from error

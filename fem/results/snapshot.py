@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from fem.core.term import Array
+from fem.design.layup import MOST_LAYERS
 
 PHASES = ("assemble", "retract", "deploy", "push")
 """Meaning of the number in the column `phase` and in `Snapshot.phase`; "push" is every other kind of push."""
@@ -16,10 +17,6 @@ PHASE_WORDS = {
     "assemble": "put in place", "retract": "winding in", "deploy": "pushing out", "push": "push on the bench",
 }  # fmt: skip
 """How people call the phases."""
-
-
-MOST_LAYERS = 64
-"""More layers than a printed or laminated strip has."""
 
 
 def frozen(values: Any) -> Array:

@@ -15,7 +15,8 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -35,7 +36,28 @@ OVER = {
     "contact": "contact_N_per_mm2", "gap": "gap_mm", "thickness": "thickness_mm", "mode": "mode",
 }  # fmt: skip
 """Fields over the surface and their names as point data; layers follow as `layer_1_strain`, ..."""
+WALL_NUMBERS = {
+    "disc": ("x", "y", "radius"), "bar": ("x", "y", "x2", "y2", "radius"),
+    "arc": ("x", "y", "core", "start", "sweep", "radius"), "plane": ("x", "y", "nx", "ny", "radius"),
+}  # fmt: skip
+"""Kinds of obstacles with the numbers that each has."""
+FARTHEST_WALL = 1e7
+MOST_OBJECTS, MOST_NUMBERS = 1000, 1_000_000_000
+"""Groups that a file may have, bytes that its arrays may claim."""
 ABOUT = {"step": "step", "phase": "phase", "travel": "travel_mm", "axle_angle": "axle_angle_rad"}
+
+
+_KNOWN = re.compile(
+    "VTKHDF(/(NumberOfPoints|NumberOfCells|NumberOfConnectivityIds|Connectivity|Offsets|Types|Points|PointData"
+    "|FieldData|Steps|Steps/(Values|PartOffsets|NumberOfParts|PointOffsets|CellOffsets|ConnectivityIdOffsets"
+    "|PointDataOffsets|FieldDataOffsets|FieldDataSizes)"
+    f"|(PointData|Steps/PointDataOffsets)/({'|'.join(OVER.values())}|curvature_per_mm|axial_force_N"
+    r"|layer_\d+_strain)"
+    f"|(FieldData|Steps/FieldData(Offsets|Sizes))/({'|'.join(ABOUT.values())})))?"
+    r"|pushpast(/(intended_path|grid|grids|grids/\d+(/(station|across))?|along|label|obstacles|layers|has_mode"
+    f"|one_thickness|along/({'|'.join(ALONG)})))?"
+)
+"""Paths of all that this program writes."""
 
 
 def pack(snapshots: Sequence[Snapshot], intended_path: Array) -> bytes:
@@ -72,6 +94,7 @@ def unpack(content: bytes) -> tuple[tuple[Snapshot, ...], Array]:
     import h5py
 
     with h5py.File(io.BytesIO(content), "r") as file:
+        _refuse_elsewhere([held for _, held in _all_in(file)])  # before any of it is read
         own = file["pushpast"]
         if (found := int(own.attrs["format"])) > FORMAT:
             raise OtherFormat(
@@ -83,7 +106,11 @@ def unpack(content: bytes) -> tuple[tuple[Snapshot, ...], Array]:
                 "wrong where the strip is folded: run the case again"
             )
         points, about = file["VTKHDF/PointData"], file["VTKHDF/FieldData"]
-        over = {key: np.array(values) for key, values in points.items()}
+        over = {
+            key: np.array(values)
+            for key, values in points.items()
+            if _KNOWN.fullmatch(f"VTKHDF/PointData/{key}")
+        }
         along = {name: np.array(own[f"along/{name}"]) for name in ALONG}
         numbers = {name: np.array(about[written]) for name, written in ABOUT.items()}
         grids = [(np.array(grid["station"]), np.array(grid["across"])) for grid in _in_order(own["grids"])]
@@ -105,7 +132,7 @@ def unpack(content: bytes) -> tuple[tuple[Snapshot, ...], Array]:
             shots.append(
                 Snapshot(
                     label=texts["label"][number],
-                    obstacles=tuple(json.loads(texts["obstacles"][number])),
+                    obstacles=_walls(texts["obstacles"][number]),
                     step=int(numbers["step"][number]),
                     phase=int(numbers["phase"][number]),
                     travel=float(numbers["travel"][number]),
@@ -117,6 +144,65 @@ def unpack(content: bytes) -> tuple[tuple[Snapshot, ...], Array]:
             )
             row, point = row + n, point + n * m
         return tuple(shots), np.array(own["intended_path"])
+
+
+def unknown(content: bytes) -> tuple[str, ...]:
+    """Names of what a file holds beside what `unpack` reads, kinds of obstacles that nobody can draw too."""
+    import h5py
+
+    with h5py.File(io.BytesIO(content), "r") as file:
+        names = [path for path, _ in _all_in(file) if not _KNOWN.fullmatch(path)]
+        kinds = {
+            str(wall.get("kind")) for text in file["pushpast/obstacles"] for wall in json.loads(text.decode())
+        }
+    return (*names, *(f"an obstacle of the kind {kind}" for kind in sorted(kinds - WALL_NUMBERS.keys())))
+
+
+def _all_in(file: h5py.File) -> Iterator[tuple[str, Any]]:
+    """Path and object of all groups and arrays; raises ValueError for links, which could lead anywhere, and
+    for more than a file of states has.
+    """
+    import h5py
+
+    ahead = [("", file)]
+    for _ in range(MOST_OBJECTS):
+        if not ahead:
+            return
+        above, group = ahead.pop()
+        for name in group:
+            path = f"{above}{name}"
+            if not isinstance(group.get(name, getlink=True), h5py.HardLink):
+                raise ValueError(f"{path} is a link to somewhere else")
+            held = group[name]
+            yield path, held
+            if isinstance(held, h5py.Group):
+                ahead.append((f"{path}/", held))
+    raise ValueError("it holds groups without end")
+
+
+def _refuse_elsewhere(held: Sequence[Any]) -> None:
+    """Raise ValueError for arrays whose numbers are in another file, and for more than a run keeps."""
+    for one in held:
+        if getattr(one, "external", None) or getattr(one, "is_virtual", False):
+            raise ValueError(f"{one.name} keeps its numbers in another file")
+    if (size := sum(getattr(one, "nbytes", 0) for one in held)) > MOST_NUMBERS:
+        raise ValueError(f"its arrays claim to have {size} bytes")
+
+
+def _walls(text: str) -> tuple[dict[str, Any], ...]:
+    """Obstacles of a snapshot; those of a kind that nobody knows are left out (`unknown` tells them). Raises
+    ValueError for one that cannot be drawn.
+    """
+    walls = []
+    for wall in json.loads(text):
+        numbers = [wall[name] for name in WALL_NUMBERS.get(wall["kind"], ())]
+        if not numbers:
+            continue
+        plain = all(isinstance(value, int | float) and abs(value) <= FARTHEST_WALL for value in numbers)
+        if not (plain and isinstance(wall["name"], str) and abs(wall.get("sweep", 0.0)) <= 7.0):
+            raise ValueError(f"an obstacle of the kind {wall['kind']} has impossible numbers")
+        walls.append(wall)
+    return tuple(walls)
 
 
 class OtherFormat(ValueError):  # noqa: N818  (a sentence for the user, not a crash)

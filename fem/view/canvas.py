@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from fem.core.atomic import whole_file
+from fem.core.plain_text import visible
 from fem.core.term import Array
 from fem.view.colour import Scale
 from fem.view.palette import INK, OVER, PAPER, SOFT
@@ -102,6 +103,7 @@ class Canvas:
 
     def measure(self, words: str, size: float, bold: bool = False) -> tuple[float, float]:
         """Width and height [pixels] that `words` (may have several lines) will take."""
+        words = visible(words, lines=True)
         box = self._pen.multiline_textbbox(
             (0, 0), words, font=_font(size * self.fine, bold), spacing=0.35 * size * self.fine
         )
@@ -113,6 +115,7 @@ class Canvas:
     ) -> Box:
         """Write words with their upper left at `place`; returns the box they take."""
         at = (place[0] * self.fine, place[1] * self.fine)
+        words = visible(words, lines=True)
         self._pen.multiline_text(
             at, words, fill=colour, font=_font(size * self.fine, bold), spacing=0.35 * size * self.fine
         )

@@ -16,6 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
 from fem.core.atomic import whole_file
+from fem.core.plain_text import visible
 from fem.core.term import Array
 from fem.mesh.developed_mesh import FREE, ROOT, SYMMETRY, TIP, DevelopedMesh, alike
 from fem.view.colour import materials
@@ -31,6 +32,7 @@ EDGE_COLOURS = {ROOT: ALARM, TIP: OUTWARD, FREE: INWARD, SYMMETRY: INK}
 STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 8.5,
+    "text.parse_math": False,  # a $ of a title is a dollar sign
     "text.color": INK,
     "axes.edgecolor": SOFT,
     "axes.labelcolor": INK,
@@ -106,7 +108,7 @@ def _heading(figure: Figure, title: str, mesh: DevelopedMesh) -> None:
     part = "half the width, the other half mirrors it" if SYMMETRY in mesh.edges else "the whole width"
     words = f"developed strip, {part}: {along} by {across} elements of the shell, {len(mesh.places)} nodes"
     page = figure.get_figheight()
-    figure.text(LEFT / WIDTH, 1.0 - 0.14 / page, title, va="top", fontsize=11.0, weight="bold")
+    figure.text(LEFT / WIDTH, 1.0 - 0.14 / page, visible(title), va="top", fontsize=11.0, weight="bold")
     figure.text(LEFT / WIDTH, 1.0 - 0.38 / page, words, va="top")
 
 

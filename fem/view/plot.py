@@ -18,6 +18,7 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from fem.core.atomic import whole_file
+from fem.core.plain_text import visible
 from fem.core.term import Array
 from fem.results.curves import Curve, Line, Mark, MotorLimit, run_curves
 from fem.results.result import Result
@@ -30,6 +31,7 @@ SMALL = 8.5
 STYLE: dict[Any, Any] = {
     "font.family": "DejaVu Sans",
     "font.size": 9.5,
+    "text.parse_math": False,  # a $ of a title is a dollar sign
     "text.color": INK,
     "axes.facecolor": PAPER,
     "figure.facecolor": PAPER,
@@ -229,8 +231,10 @@ def _note(axes: Axes, note: str) -> None:
 
 
 def _heading(figure: Any, axes: Axes, result: Result, levels: int) -> None:
-    figure.suptitle(textwrap.fill(result.sentence, 115), x=0.012, ha="left", fontsize=9.5)
-    head = f"{result.case_name}: {result.status}  ({result.model} model)"
+    figure.suptitle(
+        visible(textwrap.fill(result.sentence, 115), lines=True), x=0.012, ha="left", fontsize=9.5
+    )
+    head = visible(f"{result.case_name}: {result.status}  ({result.model} model)")
     figure.figure.suptitle(head, x=0.012, ha="left", fontsize=12.5, weight="bold",
                            color=ALARM if result.jam else INK)  # fmt: skip
     axes.set_title(" ", pad=4 + 13 * levels, fontsize=2)  # keeps room for the names of the marks

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -19,6 +20,7 @@ from batch_jobs import Seen, a_job
 from fem.batch import job as attempting
 from fem.batch.job import Busy, Watch, attempt, locked
 from fem.batch.workers import run_here
+from fem.case.definition import read_case
 from fem.core.errors import InputError
 from fem.results import provenance as origin
 from fem.results.outcome import Status
@@ -56,6 +58,24 @@ def test_a_result_that_is_not_whole_is_run_again(name: str, workplace: Path) -> 
     attempt(a_job("a"), QUIET)
     Path("runs/a", name).unlink()
     assert attempt(a_job("a"), QUIET).summary["skipped"] is False
+
+
+def test_a_result_that_was_copied_from_another_case_is_none_of_this_one(workplace: Path) -> None:
+    attempt(a_job("a"), QUIET)
+    shutil.copytree("runs/a", "runs/b")
+    done = attempt(a_job("b"), QUIET)
+    assert (done.summary["case"], done.summary["skipped"]) == ("b", False)
+
+
+def test_what_takes_the_place_of_another_case_of_the_same_name_says_so(workplace: Path) -> None:
+    before = attempt(a_job("a"), QUIET).messages
+    told = json.loads(Path("runs/a/result.json").read_text())["provenance"]
+    assert told["case_file"] == "a.toml"
+    Path("other").mkdir()
+    other = Path("a.toml").rename("other/a.toml")
+    job = replace(a_job("a"), case=read_case(other), fresh=True)
+    (message,) = set(attempt(job, QUIET).messages) - set(before)
+    assert message.startswith("a: ") and "take the place of those of a.toml" in message
 
 
 def test_a_result_of_a_newer_program_is_not_replaced_unasked() -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 from sound_case import Write, changed, has_fault
 
+from fem.design.layup import MOST_LAYERS
+
 LAST = "{ straight = 22.0 }"
 WRONG: list[tuple[str, str, str, int | None, tuple[str, ...]]] = [
     ('material = "pla"', 'material = "pal"', "strip.layers[2].material", 14, ('"pal"', '"pla"', "tpu-85a")),
@@ -29,3 +31,10 @@ def test_one_wrong_value_is_one_clear_fault(
     write: Write, old: str, new: str, key: str, line: int | None, facts: tuple[str, ...]
 ) -> None:
     has_fault(write(changed(old, new)), key, facts, line)
+
+
+def test_more_layers_than_states_can_tell_are_refused(write: Write) -> None:
+    """A run of them would be solved before its first state could not be kept."""
+    layer = '[[strip.layers]]\nmaterial = "pla"\nthickness = 0.001\n'
+    file = write(changed("[axle]", layer * MOST_LAYERS + "[axle]"))
+    has_fault(file, "strip.layers", (f"{MOST_LAYERS + 2} layers", f"at most {MOST_LAYERS}"), 10)

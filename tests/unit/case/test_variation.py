@@ -167,6 +167,8 @@ def test_wrong_keys_and_values_have_the_faults_of_the_reader_all_at_once(case: C
         ("strip.layers[3].thickness", ("2", "strip.layers[2]")),
         ("strip.stations[1].at", ("strip.stations",)),
         ("motor[1].efficiency", ("motor",)),
+        ("strip.layers[" + "9" * 30 + "].thickness", ("no key",)),
+        ("a" + ".a" * 60, ("no key",)),
     ],
 )
 def test_a_key_that_leads_nowhere_is_told_with_what_else_is_wrong(
@@ -175,6 +177,16 @@ def test_a_key_that_leads_nowhere_is_told_with_what_else_is_wrong(
     found = faults(lambda: changed(case, {key: 1.0, "slot.gap": 0.5}))
     assert set(found) == {key, "slot.gap"}
     assert all(fact in found[key].message for fact in facts)
+
+
+def test_values_without_end_and_odd_names_are_refused(case: Case) -> None:
+    deep: list[Any] = []
+    deep.append(deep)
+    (fault,) = faults(lambda: changed(case, {"strip": {"a": deep}, "strip.b": {"a": 1}})).values()
+    assert (fault.key, "deeper" in fault.message) == ("strip", True)
+    assert "digits" in faults(lambda: changed(case, {"strip.width": 10**5000}))["strip.width"].message
+    for name in ("../x", "a+shell", ""):
+        assert "no name for a case" in faults(lambda name=name: changed(case, {}, name))[""].message
 
 
 @pytest.mark.parametrize(

@@ -120,6 +120,38 @@ def test_new_keeps_what_is_there_and_refuses_odd_names(workplace: Path) -> None:
     assert "cases/a.toml" in outcome.stderr
     assert (workplace / "cases" / "a.toml").read_text() == before
     assert call("new", "a b/..").exit_code == 2
+    (workplace / "b.toml").symlink_to("nowhere")
+    assert call("new", "b.toml").exit_code == 2
+    assert not (workplace / "nowhere").exists()
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["../x", "..", ".", "", ".work", "a/../../x", "/tmp/x", "x/..toml", "..toml", ".work.toml", "a+shell",
+     "-", "a\x1b[31m", "a\n", "a" * 150, "new/deep/" + "a" * 240 + ".toml", "more/\0.toml"],
+)  # fmt: skip
+def test_new_writes_nowhere_else_and_leaves_nothing_where_it_fails(name: str, workplace: Path) -> None:
+    inside = workplace / "inside"
+    inside.mkdir()
+    before = sorted(workplace.parent.rglob("*"))
+    os.chdir(inside)
+    outcome = call("new", "--", name)
+    assert outcome.exit_code == 2 and len(outcome.stderr.splitlines()) == 1
+    assert sorted(workplace.parent.rglob("*")) == before
+
+
+def test_new_leaves_no_folder_where_the_disk_refuses(
+    workplace: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(*arguments: object, **more: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    for target in ("fem.core.atomic.open", "os.mkdir"):
+        with monkeypatch.context() as patch:
+            patch.setattr(target, refused, raising=False)
+            outcome = call("new", "some/where/a.toml")
+        assert outcome.exit_code == 2 and "No space left" in outcome.stderr
+        assert list(workplace.iterdir()) == []
 
 
 def test_check_prints_numbers_without_solving() -> None:
@@ -340,11 +372,17 @@ def test_a_report_is_made_of_finished_runs(workplace: Path, runs: Callable[[Runn
     call("run", "a", "--no-pictures")
     outcome = call("report", "a", "b", "--html", "both.html")
     assert outcome.exit_code == 2 and "results/runs/b: " in outcome.stderr
-    assert not (workplace / "both.html").exists(), "nothing half-written"
+    text = (workplace / "both.html").read_text()
+    assert deployed().sentence in text, "one that has not run costs no other"
+    assert "Not in this report" in text and "results/runs/b: " in text
     call("run", "b", "--no-pictures")
     assert call("report", "a", "b", "--html", "both.html").exit_code == 0
     text = (workplace / "both.html").read_text()
     assert deployed().sentence in text and jammed().sentence in text
+    assert "Not in this report" not in text
+    outcome = call("report", "c", "--html", "none.html")
+    assert outcome.exit_code == 2 and "results/runs/c: " in outcome.stderr
+    assert not (workplace / "none.html").exists(), "nothing half-written"
     outcome = call("report", "a")
     assert outcome.exit_code == 0 and "results/runs/report.html" in outcome.stderr
 

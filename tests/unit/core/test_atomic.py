@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from fem.core.atomic import MODELS, named_run, put_folder, run_folder, set_aside, sweep, whole_file
+from fem.core.atomic import MODELS, named_run, new_file, put_folder, run_folder, set_aside, sweep, whole_file
 
 
 def names(folder: Path) -> list[str]:
@@ -75,3 +75,25 @@ def test_every_model_has_a_folder_of_its_own(tmp_path: Path) -> None:
     folders[0].mkdir()
     assert named_run(tmp_path, "a") == folders[0]
     assert named_run(tmp_path, folders[-1].name) == folders[-1]
+
+
+def test_what_is_left_of_a_longer_name_is_another_case(tmp_path: Path) -> None:
+    """`.boom.*` was swept for `boom`, and with it what was just being written of `boom.2`."""
+    for ending in ("partial", "previous"):
+        (tmp_path / f".boom.2.0123.{ending}").mkdir()
+    sweep(tmp_path / "boom")
+    assert set_aside(tmp_path / "boom") is None
+    assert names(tmp_path) == [".boom.2.0123.partial", ".boom.2.0123.previous"]
+    put_folder(tmp_path / "boom", {"one": b"1"})
+    assert names(tmp_path) == [".boom.2.0123.partial", ".boom.2.0123.previous", "boom"]
+
+
+def test_a_new_file_is_written_once_or_leaves_nothing(tmp_path: Path) -> None:
+    file = tmp_path / "some" / "where" / "a.toml"
+    new_file(file, "one")
+    with pytest.raises(FileExistsError):
+        new_file(file, "two")
+    assert file.read_text() == "one"
+    with pytest.raises(UnicodeEncodeError):
+        new_file(tmp_path / "else" / "where" / "b.toml", "\ud800")
+    assert names(tmp_path) == ["some"]

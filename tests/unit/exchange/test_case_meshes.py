@@ -12,6 +12,7 @@ import pytest
 from PIL import Image
 
 from fem.case.definition import read_case
+from fem.exchange import case_meshes
 from fem.exchange.case_meshes import CASES, MESHES, ROD, fingerprint, main, mesh_of_case, write_case
 from fem.rod.model import build_rod_model
 from fem.shell.model import build_shell_model
@@ -102,6 +103,15 @@ def test_the_command_says_what_is_wrong_with_a_case(
     wrong.write_text("title = 3\n")
     assert main([str(wrong)]) == 2
     assert "wrong.toml:1: title" in capsys.readouterr().err
+
+
+def test_a_case_at_fault_costs_no_other(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(case_meshes, "MESHES", tmp_path / "meshes")
+    assert main([str(tmp_path / "none.toml"), str(CASES / "boom-soft.toml")]) == 2
+    assert "none.toml: there is no such file" in capsys.readouterr().err
+    assert (tmp_path / "meshes" / "boom-soft.msh").is_file()
 
 
 def test_meshes_are_found_whatever_folder_one_stands_in(tmp_path: Path) -> None:

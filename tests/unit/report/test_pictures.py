@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import os
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -66,3 +68,15 @@ def test_a_new_picture_stands_in_the_report(tmp_path: Path, monkeypatch: pytest.
     text = report.report([ReportEntry(made_results.jammed(), folder=tmp_path)])
     assert f'alt="{new.shows}: ' in text
     assert new.shows not in report.report([ReportEntry(made_results.jammed())])
+
+
+@pytest.mark.parametrize("target", ["secret.txt", "/dev/zero", "pipe"])
+def test_what_is_no_picture_does_not_stand_in_the_report(
+    target: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A report is sent to others; a folder of a stranger may link to what is nobody's business."""
+    (tmp_path / "secret.txt").write_text("secret")
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "critical.png").symlink_to(target)
+    text = report.report([ReportEntry(made_results.jammed(), folder=tmp_path)])
+    assert base64.b64encode(b"secret").decode() not in text and "data:image/png" not in text

@@ -18,7 +18,7 @@ from fem.case.definition import read_case
 from fem.core.atomic import named_run, run_folder
 from fem.core.errors import InputError, MissingLibrary
 from fem.report import report as module
-from fem.report.report import DifferenceRow, ReportEntry, entry_of, report, write_report
+from fem.report.report import Beside, DifferenceRow, ReportEntry, entry_of, report, write_report
 from fem.results.outcome import Status
 from fem.results.result import write
 
@@ -69,7 +69,7 @@ def test_paper_has_no_buttons_but_the_same_words() -> None:
 
 def test_differences_are_shown_when_given() -> None:
     line = DifferenceRow("deploy torque peak", "40 N mm", "44 N mm", "+10 %", "design change")
-    text = report([ONE, TWO], {"boom-stiff": [line], "boom-corrected": []})
+    text = report([ONE, TWO], Beside({"boom-stiff": [line], "boom-corrected": []}))
     words = Reader(text).words
     assert "Against the accepted reference" in words and "design change" in words and "+10 %" in words
     assert "Nothing differs." in words

@@ -208,6 +208,13 @@ def test_a_disk_that_refuses_is_told(case: Case, tmp_path: Path) -> None:
         (('"status": "deployed"', '"status": 3'), r"status: Input should be a valid string; bring it back"),
         (('"travel_mm": [0.0, ', '"travel_mm": ['), r"columns of the path differ in length; bring it back"),
         (('"case": "small"', '"case": "other"'), r"holds the reference of other, rod model; give the file"),
+        (('"lip": 0.5', '"lip": 0.6'), r"content.* is not what was accepted; bring it back"),
+        (
+            ('"thinned_within": {', '"thinned_within": {"push": 9.0, '),
+            r"must be shares from 0 to 0.02; bring",
+        ),
+        (('"title": ', '"odd": ' + "[" * 100_000 + ', "title": '), r"nested too deeply\); bring it back"),
+        (('"schema": 1', '"schema": 1' + "9" * 5000), r"cannot be read .*; bring it back"),
     ],
 )
 def test_a_damaged_or_future_file_is_told_with_its_remedy(

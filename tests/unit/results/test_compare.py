@@ -19,7 +19,7 @@ from fem.case.tolerance import TOLERANCES, general
 from fem.results.baseline import Baseline, accepted, numbers
 from fem.results.compare import CODE, DESIGN, MESH, SAME, STATUS, Comparison, Difference, compare
 from fem.results.outcome import Status
-from fem.results.result import Quantity, Result
+from fem.results.result import BendPassage, Quantity, Result
 from fem.simulation.jam_modes import JamMode
 from fem.simulation.run import run_case
 
@@ -159,7 +159,7 @@ def jammed_of(old: Old) -> Result:
     return replace(jammed(), case_name="small", provenance=old[1].provenance)
 
 
-def test_a_vanished_and_a_new_quantity_are_both_told_and_the_vanished_one_fails(old: Old) -> None:
+def test_a_vanished_and_a_new_quantity_are_both_told_and_either_fails(old: Old) -> None:
     case, result, _ = old
     both = with_quantities(result, axle_turns=None, brand_new_mm=Quantity(3.0, "mm"))
     made = against(old, case, both)
@@ -167,7 +167,35 @@ def test_a_vanished_and_a_new_quantity_are_both_told_and_the_vanished_one_fails(
     assert {number.quantity: number.verdict for number in made.telling} == {
         "axle_turns": "vanished", "brand_new_mm": "new",
     }  # fmt: skip
-    assert against(old, case, with_quantities(result, brand_new_mm=Quantity(3.0, "mm"))).kind == SAME
+    assert against(old, case, with_quantities(result, brand_new_mm=Quantity(3.0, "mm"))).kind == CODE
+
+
+@pytest.mark.parametrize(
+    "emptied",
+    [
+        {"quantities": {}}, {"bends": ()}, {"path": {}}, {"closure_error": math.nan},
+        {"path": {"phase": ()}, "thinned_within": {}},
+    ],
+)  # fmt: skip
+def test_a_reference_that_was_emptied_guards_nothing_and_is_a_difference(
+    old: Old, emptied: dict[str, Any]
+) -> None:
+    """With nothing to compare everything was "new", and nothing failed."""
+    case, result = old[0], replace(old[1], bends=(BendPassage(1, 32.0, 27.7, 2.4, 30.0),))
+    baseline = accepted(case, result, "first", None)
+    assert compare(case, result, baseline).kind == SAME
+    made = compare(case, result, baseline.model_copy(update=emptied))
+    assert made.kind == CODE and made.fails
+
+
+def test_a_number_that_was_emptied_is_a_difference(old: Old) -> None:
+    case, result, baseline = old
+    for name, quantity in baseline.quantities.items():
+        if math.isnan(result.quantities[name].value):
+            continue
+        emptied = dict(baseline.quantities) | {name: replace(quantity, value=math.nan)}
+        made = compare(case, result, baseline.model_copy(update={"quantities": emptied}))
+        assert made.kind == CODE and named(made, name).verdict == "new"
 
 
 def test_a_number_that_became_nan_has_vanished(old: Old) -> None:

@@ -442,3 +442,48 @@ def test_the_summary_is_read_without_the_rest(tmp_path: Path) -> None:
 def test_the_place_of_a_jam_at_the_clamp_is_the_root() -> None:
     assert Jam(JamMode.ROOT_FOLDS, 0.0, 70.0, 50.0).place == "at the root"
     assert Jam(JamMode.ROOT_FOLDS, 4.75, 70.0, 50.0).place == "4.8 mm from the root"
+
+
+def test_a_folder_with_other_things_in_it_is_not_replaced(tmp_path: Path) -> None:
+    home = tmp_path / "home"
+    (home / "letters").mkdir(parents=True)
+    with pytest.raises(InputError, match="holds letters, which belongs to no result"):
+        write(made_results.jammed(), home)
+    (home / "letters").rmdir()
+    (home / "diary.txt").write_text("dear")
+    with pytest.raises(InputError, match=r"holds diary\.txt"):
+        write(made_results.jammed(), home)
+    assert names(home) == ["diary.txt"] and names(tmp_path) == ["home"]
+    (home / "diary.txt").unlink()
+    assert write(made_results.jammed(), home) == home
+
+
+def test_runs_are_not_replaced_by_a_run(tmp_path: Path) -> None:
+    """Not even where a stray result lies among them."""
+    write(made_results.jammed(), tmp_path / "runs" / "a")
+    write(made_results.jammed(), tmp_path / "stray")
+    for file in (tmp_path / "stray").iterdir():
+        file.rename(tmp_path / "runs" / file.name)
+    with pytest.raises(InputError, match="holds a, which belongs to no result"):
+        write(made_results.jammed(), tmp_path / "runs")
+    assert read(tmp_path / "runs" / "a").status == Status.JAMMED
+
+
+def test_of_a_link_in_place_of_a_result_only_the_link_goes(tmp_path: Path) -> None:
+    write(made_results.jammed(), tmp_path / "elsewhere")
+    (tmp_path / "runs").mkdir()
+    (tmp_path / "runs" / "a").symlink_to(tmp_path / "elsewhere")
+    write(made_results.deployed(), tmp_path / "runs" / "a")
+    assert names(tmp_path / "runs") == ["a"] and not (tmp_path / "runs" / "a").is_symlink()
+    assert read(tmp_path / "elsewhere").status == Status.JAMMED
+
+
+@pytest.mark.parametrize("name", ["../x", "a+shell", "", ".work"])
+def test_a_result_with_an_odd_name_is_neither_written_nor_read(name: str, tmp_path: Path) -> None:
+    folder = tmp_path / "case"
+    with pytest.raises(InputError, match="no name for a case"):
+        write(replace(made_results.jammed(), case_name=name), folder)
+    assert names(tmp_path) == []
+    edit(case=name)(write(made_results.jammed(), folder))
+    with pytest.raises(InputError, match="no name for a case"):
+        read(folder)

@@ -16,7 +16,7 @@ import pyvista
 from vtkmodules.vtkIOHDF import vtkHDFReader
 
 from fem.results.snapshot import Snapshot
-from fem.results.vtkhdf import pack, quads, surface_data, unpack
+from fem.results.vtkhdf import pack, quads, surface_data, unknown, unpack
 
 
 def same(first: Snapshot, second: Snapshot) -> bool:
@@ -110,3 +110,8 @@ def test_layers_are_named_from_the_face_away_from_the_axle() -> None:
     data = surface_data(odd)
     np.testing.assert_array_equal(data["layer_2_strain"], odd.layer_strain[1])
     assert "layer_3_strain" not in data
+
+
+def test_nothing_that_is_written_is_unknown() -> None:
+    for shots in (ALIKE, mixed(), ()):
+        assert unknown(pack(shots, made_results.intended_path())) == ()

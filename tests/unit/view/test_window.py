@@ -249,9 +249,9 @@ def test_wishes_that_cannot_be_met(
 
 
 def test_a_case_that_is_gone_is_said_and_costs_only_its_layers(tmp_path: Path) -> None:
-    write(cycle(), tmp_path / "run")
+    folder = write(cycle(), tmp_path / cycle().case_name)
     options = ViewOptions(png=tmp_path / "a.png", at="fully out")
-    notes = view_runs([tmp_path / "run"], [tmp_path / "gone.toml"], options, lambda *_: None)
+    notes = view_runs([folder], [tmp_path / "gone.toml"], options, lambda *_: None)
     assert "layers and intended surface are left out" in notes[0]
     assert notes[1] == f"wrote {tmp_path / 'a.png'}"
     assert np.asarray(Image.open(tmp_path / "a.png")).min() < 100
@@ -270,10 +270,10 @@ def test_a_case_kept_with_the_run_serves_and_a_changed_one_does_not(tmp_path: Pa
     changed_case.write_text('extends = "boom.toml"\n[axle]\nradius = 3.9\n')
     strip, note = strip_of(run, changed_case)
     assert strip is None and "has changed since this run" in note
-    write(run, tmp_path / "run")
-    (tmp_path / "run" / "case.toml").write_text(file.read_text())
+    folder = write(run, tmp_path / run.case_name)
+    (folder / "case.toml").write_text(file.read_text())
     options = ViewOptions(png=tmp_path / "a.png", at="fully out", colour="layers")
-    notes = view_runs([tmp_path / "run"], [changed_case], options, lambda *_: None)
+    notes = view_runs([folder], [changed_case], options, lambda *_: None)
     assert notes == (f"wrote {tmp_path / 'a.png'}",)
 
 
