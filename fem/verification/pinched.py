@@ -23,8 +23,8 @@ The Reissner-Mindlin shells are those of `tests/benchmarks/test_pinched.py`; wit
 nearly all energy of stretch and shear taken at its middle they err as the table does, and twice as many a
 side leave it. So do results with four-node elements that another open code keeps: .1532 and B 34.80 on
 40 x 40, .1504 and 35.12 on 48 x 48, which as errors of second order tend to .144 and 35.9. Steps a third as
-long move the shell's three numbers by less than their last digit. Shear moves the load by half a per cent, A
-at full load by .4, B by less than the meshes do.
+long move the shell's three numbers by less than their last digit. The two shells differ by half a per cent in
+load, by .4 in A at full load, as shear under a point load may, and in B by less than their meshes do.
 """
 
 from __future__ import annotations
