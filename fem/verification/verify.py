@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 
 from fem.verification.clamped import CLAMPED_CHECKS
 from fem.verification.contact import CONTACT_CHECKS
+from fem.verification.energy_balance import ENERGY_CHECKS
 from fem.verification.heavy_columns import HEAVY_CHECKS
 from fem.verification.pinched import PINCHED_CHECKS
 from fem.verification.pressed import PRESSED_CHECKS
@@ -37,6 +38,7 @@ REGISTRIES: tuple[tuple[Check, ...], ...] = (
     THICK_BEND_CHECKS,
     HEAVY_CHECKS,
     PINCHED_CHECKS,
+    ENERGY_CHECKS,
 )
 
 SLOW: tuple[str, ...] = (
@@ -46,6 +48,7 @@ SLOW: tuple[str, ...] = (
     "belt on a drum over 0.5 pi",
     "clamped shell pushed between two walls",
     "cylinder on diaphragms pinched far",
+    "shell: flat strip of 60 mm wound in without friction",
 )
 """Beginnings of the names of checks that `fast` leaves out: each takes five seconds or more."""
 
@@ -57,6 +60,12 @@ KNOWN_MISSES: dict[str, str] = {
     "cylinder on diaphragms pinched far": "the table is off, as its 40 x 40 elements with four nodes are too "
     "coarse. The wall runs in at .144 of the load, not .150, and the side ends 4 % further out; A is off by "
     "1.04 % against 1 %. Two formulations and their mesh studies agree: `fem.verification.pinched`",
+    "rod: flat strip of 60 mm wound in without friction, work": "1.46 % against 1 %. Of "
+    "that .9 % is drag: the tip that slips in moves slower than what is told as a snap",
+    "shell: flat strip of 60 mm wound in without friction, work": "1.25 % against 1 %, as in the rod",
+    "rod: curved strip of 60 mm with a bend wound in without friction, |T": "2.8 % against 1 %, at "
+    "single steps where contact sets in: the slope is a difference over the step, the torque the mean of "
+    "its ends",
 }
 """Beginnings of the names of checks that fail, and the cause as far as it is known. The full set shows them
 and ends with code 1; `fast`, which watches for changes, leaves them out."""
