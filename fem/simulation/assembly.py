@@ -11,7 +11,7 @@ its side of everything: a strip that does not is refused.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -20,7 +20,7 @@ from fem.contact.settings import pressure
 from fem.contact.sides import Sides
 from fem.contact.surroundings import SLOT, closing_share, surrounding_walls, wall_ends, wall_keys
 from fem.core.errors import CaseError, Fault
-from fem.core.term import Array, Blocks, Evaluation, Term
+from fem.core.term import Array, Blocks, DeadLoad, Evaluation, Term
 from fem.design.obstacle import Wall
 from fem.simulation.stepper import Grip, Stepper
 from fem.simulation.strip_model import AxleClamp, Contact, Drive, StripModel
@@ -55,13 +55,15 @@ class Way:
     """Part of putting a strip in place: from where to where each thing goes, evenly.
 
     slot, outside: opening [mm] of axle, casing and slot, and of obstacles; pressed: share of the way to a
-    flat root; shaped: share of its rest curvature, along and across, that the strip has.
+    flat root; shaped: share of its rest curvature, along and across, that the strip has; weighed: share of
+    its weight that acts.
     """
 
     slot: tuple[float, float]
     outside: tuple[float, float]
     pressed: tuple[float, float] = (1.0, 1.0)
     shaped: tuple[float, float] = (1.0, 1.0)
+    weighed: tuple[float, float] = (0.0, 0.0)
 
     def at(self, span: tuple[float, float], part: float) -> float:
         """Where something is after a part of the way."""
@@ -93,7 +95,8 @@ class Shaping:
 @dataclass
 class Assembly:
     """A strip on its way into place: u (size,) as far as it has come; shaping: its energy while it has not
-    its shape yet; raised: how many times the penalty of the case acts.
+    its shape yet; raised: how many times the penalty of the case acts. A limp strip would fall far in the
+    first step: its weight, by its place among the motion's terms in `loads`, comes to act in the end.
     """
 
     model: StripModel
@@ -101,6 +104,15 @@ class Assembly:
     u: Array
     shaping: Shaping | None = None
     raised: float = 1.0
+    loads: dict[int, DeadLoad] = field(init=False)
+
+    def __post_init__(self) -> None:
+        terms = enumerate(self.model.motion.terms)
+        self.loads = {place: term for place, term in terms if isinstance(term, DeadLoad)}
+
+    def weigh(self) -> str:
+        """Let the weight act; "" or why that could not be."""
+        return self.go(Way((0.0, 0.0), (0.0, 0.0), weighed=(0.0, 1.0))) if self.loads else ""
 
     def walls_at(self, way: Way, part: float) -> tuple[Wall, ...]:
         """The walls after a part of the way."""
@@ -196,6 +208,8 @@ class Assembly:
             self.model.walls.move_walls(self.walls_at(way, part))
         if self.shaping is not None:
             self.shaping.share = way.at(way.shaped, part)
+        for place, load in self.loads.items():
+            self.model.motion.terms[place] = DeadLoad(way.at(way.weighed, part) * load.force)
 
     def _forget(self) -> None:
         for term in contacts(self.model):
@@ -217,7 +231,7 @@ def assemble(model: StripModel, clamp: AxleClamp) -> Stepper | str:
     is found and where the strip then lies across a wall, or deeper in one than START_DEPTH.
     """
     model.motion.prescribe(clamp.indices(), only=True)
-    far = model.length
+    far, terms = model.length, list(model.motion.terms)
     assembly, trouble = Assembly(model, clamp, model.start), OTHERWISE
     opening = clear_opening(model, model.start, lambda opening: (opening, far))
     if opening is not None:
@@ -227,7 +241,10 @@ def assemble(model: StripModel, clamp: AxleClamp) -> Stepper | str:
         outside = clear_opening(model, assembly.u, lambda opening: (0.0, opening))
         trouble = OTHERWISE if outside is None else assembly.go(Way((0.0, 0.0), (outside, 0.0)), SOON)
     if trouble:
+        model.motion.terms[:] = terms
         assembly, trouble = _shaped_in_place(model, clamp)
+    trouble = trouble or assembly.weigh()
+    model.motion.terms[:] = terms
     if trouble:
         return trouble
     assembly.settle()
@@ -253,16 +270,14 @@ def _shaped_in_place(model: StripModel, clamp: AxleClamp) -> tuple[Assembly, str
             "are backed off; write a smaller offset or a wider gap",
         )
     terms[0] = shaping
-    try:
-        trouble = assembly.go(Way((opening, 0.0), (far, far), shaped=(0.0, 0.0)))
-        outside, beside = far, None
-        if model.case.obstacles and not trouble:
-            beside = clear_opening(model, assembly.u, lambda opening: (0.0, opening))
-        if beside is not None:
-            trouble, outside = assembly.go(Way((0.0, 0.0), (beside, 0.0), shaped=(0.0, 0.0))), 0.0
-        trouble = trouble or assembly.go(Way((0.0, 0.0), (outside, outside), shaped=(0.0, 1.0)))
-    finally:
-        terms[0] = shaped
+    trouble = assembly.go(Way((opening, 0.0), (far, far), shaped=(0.0, 0.0)))
+    outside, beside = far, None
+    if model.case.obstacles and not trouble:
+        beside = clear_opening(model, assembly.u, lambda opening: (0.0, opening))
+    if beside is not None:
+        trouble, outside = assembly.go(Way((0.0, 0.0), (beside, 0.0), shaped=(0.0, 0.0))), 0.0
+    trouble = trouble or assembly.go(Way((0.0, 0.0), (outside, outside), shaped=(0.0, 1.0)))
+    terms[0], assembly.shaping = shaped, None
     if model.case.obstacles and outside and not trouble:
         trouble = assembly.go(Way((0.0, 0.0), (outside, 0.0)))
     return assembly, trouble

@@ -13,6 +13,7 @@ from fem.case.variation import changed
 from fem.contact.sides import Sides
 from fem.contact.surroundings import surrounding_walls, wall_keys
 from fem.core.errors import CaseError
+from fem.core.term import DeadLoad
 from fem.design.obstacle import Wall
 from fem.results.outcome import Status
 from fem.results.result import Result
@@ -328,3 +329,24 @@ def test_springs_that_drive_are_not_counted_as_the_strips_energy(tmp_path: Path)
     model.motion.add(drive)
     assert begun(model, model.clamp(), model.start, (drive,)).stored.strain == pytest.approx(0.0, abs=1e-6)
     assert begun(model, model.clamp(), model.start).stored.strain == pytest.approx(25.0)
+
+
+@pytest.mark.parametrize("flat", [False, True])
+def test_weight_comes_to_act_when_the_strip_is_in_place(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, flat: bool
+) -> None:
+    model = build_rod_model(small_case(tmp_path, extra="[weight]\nacts = true\n"))
+    (load,) = (term for term in model.motion.terms if isinstance(term, DeadLoad))
+    step, acting = model.motion.step, []
+
+    def watched(u: np.ndarray, v: np.ndarray, dt: float, start: np.ndarray) -> StepOutcome:
+        (now,) = (term for term in model.motion.terms if isinstance(term, DeadLoad))
+        acting.append(np.linalg.norm(now.force) / np.linalg.norm(load.force))
+        stuck = flat and not isinstance(model.motion.terms[0], Shaping) and acting[-1] == 0.0
+        return StepOutcome(u, False, "no way", 1) if stuck else step(u, v, dt, start)
+
+    monkeypatch.setattr(model.motion, "step", watched)
+    assert isinstance(assemble(model, model.clamp()), Stepper)
+    assert acting[0] == 0.0 and acting[-1] == 1.0
+    assert np.all(np.diff(acting) >= 0.0)
+    assert model.motion.terms[:2] == [model.energy, load]
