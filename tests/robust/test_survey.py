@@ -27,7 +27,6 @@ def test_a_small_design_comes_to_a_verdict(number: int, tmp_path: Path) -> None:
     if row["outcome"] != REFUSED:
         assert row["gap"] > -MOST_DEPTH
         assert row["closure"] < 0.02  # what a run itself expects of its energy balance
-        assert row["memory"] < 600.0
 
 
 @pytest.mark.parametrize("space", [WIDE, PLAIN, SMALL], ids=["wide", "plain", "small"])
@@ -88,7 +87,7 @@ def test_a_survey_goes_on_where_it_stood(tmp_path: Path, monkeypatch: pytest.Mon
 
     monkeypatch.setattr("survey.run_design", stand_in)
     kept, files = tmp_path / "rows.jsonl", [Path("a.toml"), Path("b.toml")]
-    known = {"design": "a", "outcome": "jammed", "message": "", "cpu": 1.0, "memory": 90.0}
+    known = {"design": "a", "outcome": str(Status.JAMMED), "message": "", "cpu": 1.0, "memory": 90.0}
     known |= {"drag": [0.001, float("nan")], "closure": 0.01, "gap": -0.1}
     kept.write_text(json.dumps(known) + "\n")
     rows = list(survey(files, "rod", 1.0, kept))
@@ -96,8 +95,8 @@ def test_a_survey_goes_on_where_it_stood(tmp_path: Path, monkeypatch: pytest.Mon
     assert [row["design"] for row in rows] == ["a", "b"]
     assert len(kept.read_text().splitlines()) == 2
     told = table(rows, "two")
-    assert "| jammed | 1 |" in told
-    assert "| a |  | jammed | 1.0 | 90 | 0.1 | 1 | -0.1 |" in told
+    assert f"| {Status.JAMMED} | 1 |" in told
+    assert f"| a |  | {Status.JAMMED} | 1.0 | 90 | 0.1 | 1 | -0.1 |" in told
     assert "a \\| b" in told
     assert "longest 2.0 s" in told
     assert {NUMERICAL, TIME_OUT, BROKEN} == set(NO_VERDICT)
