@@ -17,6 +17,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from fem.case.cautions import cautions
 from fem.case.definition import Case
 from fem.design.loading import Winding
 from fem.section_model.fold_model import SectionProblem
@@ -229,7 +230,7 @@ def _bend_numbers(case: Case, places: list[Place]) -> list[dict[str, float]]:
 
 def _remarks(case: Case, places: list[Place]) -> list[str]:
     """Sentences on what the numbers already say against the design."""
-    remarks = []
+    remarks = cautions(case)
     worst = max(places, key=lambda place: place.coiled.share)
     if worst.coiled.share > 1.0:
         remarks.append(

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from fem.case.keys import Finding, Key
-from fem.case.place_rules import PLACE_RULES
+from fem.case.place_rules import PLACE_RULES, housing_of
 from fem.case.strip_tables import LayerPart, Outline, RunPart
 from fem.design.environment import Axle, Casing, Slot
 from fem.design.loading import Coil, Column, Push, RetractDeploy, Winding
@@ -377,7 +377,8 @@ RULES: tuple[Callable[..., Iterator[Finding]], ...] = (
 
 def findings(parts: Mapping[str, Any]) -> Iterator[Finding]:
     """Run every rule whose parts are all known (not None)."""
+    known = {**parts, "housing": housing_of(parts)}
     for rule in RULES:
-        wanted = {name: parts[name] for name in inspect.signature(rule).parameters}
+        wanted = {name: known[name] for name in inspect.signature(rule).parameters}
         if all(part is not None for part in wanted.values()):
             yield from rule(**wanted)

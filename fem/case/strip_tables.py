@@ -26,7 +26,7 @@ from fem.design.strip import Station
 LONGEST_TRANSITION = 3.0
 """Transition between runs where none is given [mm], if the runs are long enough for it."""
 
-Degrees = Annotated[float, Unit("deg")]
+Degrees = Annotated[float, Ge(-360.0), Le(360.0), Unit("deg")]
 
 
 def _rising(extent: tuple[float, float]) -> tuple[float, float]:

@@ -15,6 +15,8 @@ from fem.design.obstacle import ARC, LINE, SEGMENT, Pod, Wall, axle_walls, wall_
 SINK, ONSET, SLIP, LEAD, WRAP_LEAD = 0.007, 0.05, 0.03, 0.03, 0.01
 
 
+SLOT = "slot"
+"""How the names of the slot's walls begin."""
 SAG, MOST_SPLIT = 0.1, 9
 
 
@@ -59,13 +61,15 @@ def closing_share(before: tuple[Wall, ...], after: tuple[Wall, ...], thickness: 
     for old, new in zip(before, after, strict=True):
         if new.kind == LINE or new.radius <= -0.5 * thickness:
             continue
-        moved = max(np.hypot(x - a, y - b) for (a, b), (x, y) in zip(_ends(old), _ends(new), strict=True))
+        moved = max(
+            np.hypot(x - a, y - b) for (a, b), (x, y) in zip(wall_ends(old), wall_ends(new), strict=True)
+        )
         grown = max(0.0, new.radius - max(old.radius, -0.5 * thickness))
         worst = max(worst, (moved + grown) / (SAFE_DEPTH * (max(new.radius, 0.0) + 0.5 * thickness)))
     return float(worst)
 
 
-def _ends(wall: Wall) -> list[tuple[float, float]]:
+def wall_ends(wall: Wall) -> list[tuple[float, float]]:
     """Both ends of a wall's core [mm]; of a point its place, of an arc the middle too."""
     if wall.kind == ARC:
         angles = [wall.start + share * wall.sweep for share in (0.0, 0.5, 1.0)]

@@ -9,6 +9,7 @@ one whose unit was forgotten, and a test says so.
 
 from __future__ import annotations
 
+import math
 from typing import Annotated
 
 from annotated_types import Ge, Gt, Le, Len, Lt, Unit
@@ -27,14 +28,16 @@ Distance = Annotated[float, Ge(0.0), Le(FARTHEST), Unit("mm")]
 Position = Annotated[float, Ge(-FARTHEST), Le(FARTHEST), Unit("mm")]
 """A coordinate; either sign."""
 
-Angle = Annotated[float, Unit("rad")]
-"""An angle; either sign; degrees in the case file."""
+Angle = Annotated[float, Ge(-20.0 * math.pi), Le(20.0 * math.pi), Unit("rad")]
+"""An angle; either sign; degrees in the case file. Nothing here turns ten times round."""
 
-Force = Annotated[float, Gt(0.0), Unit("N")]
-Torque = Annotated[float, Gt(0.0), Unit("N mm")]
-Speed = Annotated[float, Gt(0.0), Unit("rpm")]
-Ratio = Annotated[float, Gt(0.0), Unit("1")]
-Efficiency = Annotated[float, Gt(0.0), Le(1.0), Unit("1")]
+# Orders of magnitude beyond which a number is a slip of units or of the keyboard (common practice, no
+# source): strips carry newtons, small motors have torques of N mm and turn at thousands of rpm.
+Force = Annotated[float, Gt(1e-9), Le(1e6), Unit("N")]
+Torque = Annotated[float, Gt(1e-9), Le(1e9), Unit("N mm")]
+Speed = Annotated[float, Gt(1e-4), Le(1e7), Unit("rpm")]
+Ratio = Annotated[float, Gt(1e-4), Le(1e6), Unit("1")]
+Efficiency = Annotated[float, Gt(1e-4), Le(1.0), Unit("1")]
 FrictionCoefficient = Annotated[float, Ge(0.0), Le(3.0), Unit("1")]
 """Coulomb friction; soft polymers on polymers reach about 1, nothing here is meant above 3."""
 
@@ -46,10 +49,11 @@ Points = Annotated[tuple[tuple[float, float], ...], Len(3), Unit("mm")]
 Extent = Annotated[tuple[float, float], Unit("mm")]
 """From one place to another."""
 
-Modulus = Annotated[float, Gt(0.0), Le(2e6), Unit("MPa")]
+Modulus = Annotated[float, Gt(1e-4), Le(2e6), Unit("MPa")]
+"""From a jelly, 100 Pa, to twice the stiffest crystal (orders of magnitude, from memory)."""
 Density = Annotated[float, Ge(1e-11), Le(3e-8), Unit("tonne/mm^3 (water is 1e-9)")]
 PoissonRatio = Annotated[float, Gt(-1.0), Lt(1.0), Unit("1")]
-StrainLimit = Annotated[float, Gt(0.0), Le(10.0), Unit("mm/mm (2 % is 0.02)")]
+StrainLimit = Annotated[float, Gt(1e-6), Le(10.0), Unit("mm/mm (2 % is 0.02)")]
 
 Sense = Annotated[int, Unit("1")]
 """1 or -1."""

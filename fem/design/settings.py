@@ -30,10 +30,10 @@ class Settings:
 
     element: Length = 1.0
     element_fine: Length = 1.0
-    turn: Annotated[Angle, Gt(0.0), Le(math.pi / 2)] = 0.05
-    contact_stiffness: Annotated[float, Gt(0.0), Unit("N/mm^3")] | None = None
+    turn: Annotated[Angle, Gt(1e-4), Le(math.pi / 2)] = 0.05
+    contact_stiffness: Annotated[float, Gt(1e-6), Le(1e9), Unit("N/mm^3")] | None = None
     contact_onset: Length | None = None
     contact_spacing: Length = 0.25
     slip: Length | None = None
-    damping: Annotated[float, Ge(0.0), Unit("1/s")] = 5.0
+    damping: Annotated[float, Ge(0.0), Le(1e6), Unit("1/s")] = 5.0
     wraps_touch: bool = True

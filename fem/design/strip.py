@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -153,15 +153,16 @@ class Strip:
             UpTo(self.path, length), self.section, self.width, self.sense, self.layers, self.stations
         )
 
-    def unbent(self) -> Strip:
-        """The same strip with a straight path."""
+    def flattened(self) -> Strip:
+        """The same strip with a straight path and a flat section."""
+        stations = self.stations or (Station(0.0, self.width),)
         return _Part(
             Runs((Straight(self.length),), 0.0),
             self.section,
             self.width,
             self.sense,
             self.layers,
-            self.stations,
+            tuple(replace(station, depth=0.0) for station in stations),
         )
 
     # ---- lengths ---------------------------------------------------------------------------------

@@ -30,13 +30,13 @@ Unknowns: cubic Hermite functions, value and slope of each field per node, node 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 from skfem import Basis, MeshLine
 
-from fem.core.term import Array, Blocks, Evaluation, Index
+from fem.core.term import Array, Blocks, Evaluation, Index, Term
 from fem.jit.simd import LANES, in_lanes
 from fem.mesh.hermite_line import HermiteLine, hermite
 from fem.rod.kernels.energy import rod_energy
@@ -168,6 +168,35 @@ def flat_amplitudes(rod: Rod, station: float) -> Array:
     weight = np.sqrt(tables.rule.weight[0])[:, None]
     fit = np.linalg.lstsq(tables.mode[0] * weight, -tables.angle[0] * weight[:, 0], rcond=None)[0]
     return np.asarray(fit)
+
+
+def flattened(rod: Rod, strip: RestStrip) -> tuple[Rod, Array]:
+    """A rod of the same strip made straight and flat (`strip`), with the same opening modes; and the opening
+    amplitudes (size,) at which the section of the former is flat, from which those of the latter are counted.
+    """
+    own = rod.tables
+    tables = section_tables(strip, rod.stations.ravel(), np.zeros((rod.stations.size, 0)), rod.modes)
+    tables = replace(
+        tables, mode=own.mode, mode_q=own.mode_q, mode_integral=own.mode_integral, warp=own.warp,
+        warp_q=own.warp_q,
+    )  # fmt: skip
+    amplitudes = np.zeros((len(rod.nodes), rod.fields, 2))
+    flat = np.array([flat_amplitudes(rod, float(node)) for node in rod.nodes])
+    amplitudes[:, 2 : 2 + rod.modes, 0] = flat
+    amplitudes[:, 2 : 2 + rod.modes, 1] = np.gradient(flat, rod.nodes, axis=0)
+    return replace(rod, strip=strip, tables=tables), amplitudes.ravel()
+
+
+@dataclass(frozen=True)
+class CountedFrom:
+    """A term whose unknowns are counted from others (size,)."""
+
+    term: Term
+    origin: Array
+
+    def evaluate(self, u: Array, order: int) -> Evaluation:
+        """The term's, of what goes beyond the origin."""
+        return self.term.evaluate(u - self.origin, order)
 
 
 @dataclass

@@ -26,7 +26,16 @@ from fem.results.result import Quantity
 from fem.rod.axle_clamp import RodAxleClamp
 from fem.rod.constraints import line_unknowns, section_unknowns
 from fem.rod.drives import PushDrive
-from fem.rod.energy import Rod, RodEnergy, SnapTest, build_rod, flat_amplitudes, rest_state
+from fem.rod.energy import (
+    CountedFrom,
+    Rod,
+    RodEnergy,
+    SnapTest,
+    build_rod,
+    flat_amplitudes,
+    flattened,
+    rest_state,
+)
 from fem.rod.fields import RodFields, RodState, RodSummary
 from fem.rod.loads import point_load, weight
 from fem.rod.predictors import CorotatingNodes, sliding_through
@@ -104,11 +113,12 @@ class RodModel:
         """Everything that can be touched, backed off by `opening` mm."""
         return surrounding_walls(self.case, opening)
 
-    def unbent(self) -> tuple[Term, Array]:
-        """Strain energy of the same strip with a straight path, and its rest state below the axle."""
-        strip = self.case.strip.unbent()
-        rod = build_rod(strip, self.rod.nodes)
-        return RodEnergy(rod), _below_axle(rod, strip.path, self.root_radius)
+    def laid_flat(self) -> tuple[Term, Array]:
+        """Strain energy of the same strip, straight and flat, and its rest state below the axle."""
+        strip = self.case.strip.flattened()
+        flat, amplitudes = flattened(self.rod, strip)
+        start = _below_axle(flat, strip.path, self.root_radius) + amplitudes
+        return CountedFrom(RodEnergy(flat), amplitudes), start
 
     def clamp(self) -> RodAxleClamp:
         """The root held flat on the axle."""

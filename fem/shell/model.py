@@ -124,9 +124,9 @@ class ShellModel:
         """Everything that can be touched, backed off by `opening` mm."""
         return surrounding_walls(self.case, opening)
 
-    def unbent(self) -> tuple[Term, Array]:
-        """Strain energy of the same strip with a straight path, and its rest state below the axle."""
-        straight = shell_on(self.case.strip.unbent(), self.body.shell.grid)
+    def laid_flat(self) -> tuple[Term, Array]:
+        """Strain energy of the same strip, straight and flat, and its rest state below the axle."""
+        straight = shell_on(self.case.strip.flattened(), self.body.shell.grid)
         # what a whole strip is made uneven by stays
         straight = replace(straight, laminate=self.body.shell.laminate)
         return Whole(straight, self.body.copies), _below_axle(straight, self.root_radius)

@@ -1,25 +1,26 @@
 """Putting the strip in place: its root pressed flat on the axle while axle, casing, slot and obstacles close
-in from a distance at which the strip at rest clears all of them.
+in from a distance at which the strip at rest clears all of them, obstacles last.
 
 A wall that closes in pushes the strip ahead of it as long as it moves less in a step than would carry it past
 the strip (`closing_share`). Where no distance lets the strip at rest leave casing and slot through the
-slot's mouth, because it bends away before, it is put in place straight and let bend afterwards, and obstacles
-close in last. What is in place must lie on its side of everything: a strip that does not is refused.
+slot's mouth, because it bends away before or its section is too deep for the casing, or where it gets stuck
+on the way, it is put in place straight and flat and takes its shape afterwards. What is in place must lie on
+its side of everything: a strip that does not is refused.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from fem.case.definition import Case
 from fem.contact.settings import pressure
 from fem.contact.sides import Sides
-from fem.contact.surroundings import closing_share, surrounding_walls, wall_keys
+from fem.contact.surroundings import SLOT, closing_share, surrounding_walls, wall_ends, wall_keys
 from fem.core.errors import CaseError, Fault
-from fem.core.term import Array, Blocks, Evaluation, Term
+from fem.core.term import Array, Blocks, DeadLoad, Evaluation, Term
 from fem.design.obstacle import Wall
 from fem.simulation.stepper import Grip, Stepper
 from fem.simulation.strip_model import AxleClamp, Contact, Drive, StripModel
@@ -29,13 +30,22 @@ CLOSING_STEPS, CLOSING_TIME = 15, 1.0
 SETTLING_STEPS, MOST_SETTLING, SETTLING_TIME = 4, 40, 5.0
 SETTLED = 0.01
 """Move within a step of settling, over the thickness, below which the strip is at rest."""
-LEAST_EASE = 1e-3
+LEAST_EASE, SOON = 1e-3, 0.05
+"""Share of a full step below which closing in is given up: at all, and while there is another way."""
+OTHERWISE = "the strip at rest does not clear its surroundings"
+"""Why a strip is put in place straight and flat."""
 WIDEN, WIDEST = 1.1, 4.0
 """Openings that are tried grow by this; none is wider than so many radii of the casing."""
 START_SINK, MOST_HARDENING, MOST_HARDER = 0.045, 8, 4.0
 """Depth of the deepest face at the start, over the thickness, that the penalty is raised for, how often and
 by how much at once at most.
 """
+CLOSING_SINK, CLOSING_DEPTH = 0.2, 0.4
+"""Depth of the deepest face after a closing step, over the thickness, that the penalty is raised for, and at
+which the step does not count: beyond half a thickness a wall pushes the strip out on its other side.
+"""
+MOST_RAISED = 1000.0
+"""Closing in raises the penalty so many times at most."""
 START_DEPTH = 0.05
 """Depth of a face in a wall at the start, over the thickness, beyond which a strip is refused."""
 
@@ -45,13 +55,15 @@ class Way:
     """Part of putting a strip in place: from where to where each thing goes, evenly.
 
     slot, outside: opening [mm] of axle, casing and slot, and of obstacles; pressed: share of the way to a
-    flat root; bent: share of its rest curvature that the strip has.
+    flat root; shaped: share of its rest curvature, along and across, that the strip has; weighed: share of
+    its weight that acts.
     """
 
     slot: tuple[float, float]
     outside: tuple[float, float]
     pressed: tuple[float, float] = (1.0, 1.0)
-    bent: tuple[float, float] = (1.0, 1.0)
+    shaped: tuple[float, float] = (1.0, 1.0)
+    weighed: tuple[float, float] = (0.0, 0.0)
 
     def at(self, span: tuple[float, float], part: float) -> float:
         """Where something is after a part of the way."""
@@ -59,16 +71,16 @@ class Way:
 
 
 @dataclass
-class Bending:
-    """Strain energy of a strip whose path has a share of its rest curvature: a mean of two."""
+class Shaping:
+    """Strain energy of a strip that has a share of its rest curvature, along and across: a mean of two."""
 
-    straight: Term
-    bent: Term
+    flat: Term
+    shaped: Term
     share: float = 0.0
 
     def evaluate(self, u: Array, order: int) -> Evaluation:
         """Energy, gradient and blocks of both, weighted."""
-        parts = (self.straight.evaluate(u, order), self.bent.evaluate(u, order))
+        parts = (self.flat.evaluate(u, order), self.shaped.evaluate(u, order))
         weights = (1.0 - self.share, self.share)
         energy = sum(w * part.energy for w, part in zip(weights, parts, strict=True))
         gradient = weights[0] * parts[0].gradient + weights[1] * parts[1].gradient
@@ -82,22 +94,33 @@ class Bending:
 
 @dataclass
 class Assembly:
-    """A strip on its way into place: u (size,) as far as it has come; bending: its energy while it is not
-    bent yet.
+    """A strip on its way into place: u (size,) as far as it has come; shaping: its energy while it has not
+    its shape yet; raised: how many times the penalty of the case acts. A limp strip would fall far in the
+    first step: its weight, by its place among the motion's terms in `loads`, comes to act in the end.
     """
 
     model: StripModel
     clamp: AxleClamp
     u: Array
-    bending: Bending | None = None
+    shaping: Shaping | None = None
+    raised: float = 1.0
+    loads: dict[int, DeadLoad] = field(init=False)
+
+    def __post_init__(self) -> None:
+        terms = enumerate(self.model.motion.terms)
+        self.loads = {place: term for place, term in terms if isinstance(term, DeadLoad)}
+
+    def weigh(self) -> str:
+        """Let the weight act; "" or why that could not be."""
+        return self.go(Way((0.0, 0.0), (0.0, 0.0), weighed=(0.0, 1.0))) if self.loads else ""
 
     def walls_at(self, way: Way, part: float) -> tuple[Wall, ...]:
         """The walls after a part of the way."""
         return surrounding_walls(self.model.case, way.at(way.slot, part), way.at(way.outside, part))
 
-    def go(self, way: Way) -> str:
+    def go(self, way: Way, least: float = LEAST_EASE) -> str:
         """Go all of the way; "" or why that could not be. A step that fails is cut, its time with it: less
-        time lets the strip move less.
+        time lets the strip move less. least: share of a full step below which the way is given up.
         """
         self._put(way, 0.0)
         self._forget()
@@ -107,17 +130,39 @@ class Assembly:
             self._put(way, part)
             start = self.clamp.pressed(way.at(way.pressed, part)).place(self.u, 0.0)
             outcome = self.model.motion.step(self.u, np.zeros_like(self.u), ease * CLOSING_TIME, start)
-            if not outcome.accepted:
+            depth = self._depth(outcome.u) if outcome.accepted else 0.0
+            sunk = depth > CLOSING_DEPTH
+            if depth > CLOSING_SINK and self.raised < MOST_RAISED:
+                self._raise(min(MOST_HARDER, depth / START_SINK))
+            elif sunk or not outcome.accepted:
                 ease *= 0.5
-                if ease < LEAST_EASE:
-                    return f"the strip could not be put in place: {outcome.reason}"
-                continue
-            self.u, done, ease = outcome.u, part, min(1.0, 1.5 * ease)
-            self._forget()
+                if ease < least:
+                    reason = outcome.reason or "the walls press the strip through each other"
+                    return f"the strip could not be put in place: {reason}"
+            if outcome.accepted and not sunk:
+                self.u, done, ease = outcome.u, part, min(1.0, 1.5 * ease)
+                self._forget()
         return ""
 
+    def _depth(self, u: Array) -> float:
+        """Depth of the deepest face over the thickness, in walls but the axle, which the root is led into; no
+        matter where a case gives the penalty.
+        """
+        walls, given = self.model.walls, self.model.case.settings.contact_stiffness
+        if walls is None or given:
+            return 0.0
+        return -float(walls.gaps(u)[..., 1:].min()) / self.model.case.strip.thickness
+
+    def _raise(self, factor: float) -> None:
+        """Press with so many times the penalty from here on."""
+        self.raised *= factor
+        for term in contacts(self.model):
+            term.harden(factor)
+
     def settle(self) -> None:
-        """Let the strip come to rest; no harm if it cannot."""
+        """Let the strip come to rest; no harm if it cannot. A step that fails is tried in less time, and the
+        next ones in more again: at rest is what moves little in all of SETTLING_TIME.
+        """
         time = SETTLING_TIME
         for count in range(MOST_SETTLING):
             outcome = self.model.motion.step(self.u, np.zeros_like(self.u), time, self.u)
@@ -125,34 +170,46 @@ class Assembly:
                 time *= 0.25
                 continue
             places = self.model.motion.places
-            gone = float(np.abs(outcome.u - self.u)[places].max())
-            self.u = outcome.u
+            gone = float(np.abs(outcome.u - self.u)[places].max()) * SETTLING_TIME / time
+            self.u, time = outcome.u, min(SETTLING_TIME, 2.0 * time)
             self._forget()
             if count + 1 >= SETTLING_STEPS and gone < SETTLED * self.model.case.strip.thickness:
                 break
 
     def harden(self) -> None:
-        """Raise the penalty, unless the case gives one, until no face lies deeper than START_SINK."""
+        """Raise the penalty, unless the case gives one, until no face lies deeper than START_SINK. What it
+        was raised by on the way is taken back first, as far as that depth allows.
+        """
         walls, case = self.model.walls, self.model.case
         if walls is None or case.settings.contact_stiffness:
             return
-        thickness, settings = case.strip.thickness, walls.settings
-        enough = pressure(np.array(-START_SINK * thickness - settings.lead), 1.0, settings.onset)
-        for _ in range(MOST_HARDENING):
-            gap = walls.least_gap(self.u) - settings.lead
-            deepest = pressure(np.array(gap), 1.0, settings.onset)
-            if deepest <= enough:
-                break
-            for term in contacts(self.model):
-                term.harden(min(MOST_HARDER, max(1.1, float(deepest / enough))))
+        if self.raised > 1.0:
+            self._raise(min(1.0, max(1.0 / self.raised, self._overload())))
             self.settle()
+        for _ in range(MOST_HARDENING):
+            overload = self._overload()
+            if overload <= 1.0:
+                break
+            self._raise(min(MOST_HARDER, max(1.1, overload)))
+            self.settle()
+
+    def _overload(self) -> float:
+        """Pressure on the deepest face over what lets it sink START_SINK."""
+        walls = self.model.walls
+        assert walls is not None
+        settings, thickness = walls.settings, self.model.case.strip.thickness
+        enough = pressure(np.array(-START_SINK * thickness - settings.lead), 1.0, settings.onset)
+        gap = walls.least_gap(self.u) - settings.lead
+        return float(pressure(np.array(gap), 1.0, settings.onset) / enough)
 
     def _put(self, way: Way, part: float) -> None:
         """Put walls and rest curvature where they are after a part of the way."""
         if self.model.walls is not None:
             self.model.walls.move_walls(self.walls_at(way, part))
-        if self.bending is not None:
-            self.bending.share = way.at(way.bent, part)
+        if self.shaping is not None:
+            self.shaping.share = way.at(way.shaped, part)
+        for place, load in self.loads.items():
+            self.model.motion.terms[place] = DeadLoad(way.at(way.weighed, part) * load.force)
 
     def _forget(self) -> None:
         for term in contacts(self.model):
@@ -174,12 +231,20 @@ def assemble(model: StripModel, clamp: AxleClamp) -> Stepper | str:
     is found and where the strip then lies across a wall, or deeper in one than START_DEPTH.
     """
     model.motion.prescribe(clamp.indices(), only=True)
-    opening = clear_opening(model, model.start)
+    far, terms = model.length, list(model.motion.terms)
+    assembly, trouble = Assembly(model, clamp, model.start), OTHERWISE
+    opening = clear_opening(model, model.start, lambda opening: (opening, far))
     if opening is not None:
-        assembly = Assembly(model, clamp, model.start)
-        trouble = assembly.go(Way((opening, 0.0), (opening, 0.0), pressed=(0.0, 1.0)))
-    else:
-        assembly, trouble = _bent_in_place(model, clamp)
+        trouble = assembly.go(Way((opening, 0.0), (far, far), pressed=(0.0, 1.0)), SOON)
+    if not trouble and model.case.obstacles:
+        # only now: on its way into the slot the strip may pass where they are
+        outside = clear_opening(model, assembly.u, lambda opening: (0.0, opening))
+        trouble = OTHERWISE if outside is None else assembly.go(Way((0.0, 0.0), (outside, 0.0)), SOON)
+    if trouble:
+        model.motion.terms[:] = terms
+        assembly, trouble = _shaped_in_place(model, clamp)
+    trouble = trouble or assembly.weigh()
+    model.motion.terms[:] = terms
     if trouble:
         return trouble
     assembly.settle()
@@ -188,53 +253,58 @@ def assemble(model: StripModel, clamp: AxleClamp) -> Stepper | str:
     return begun(model, clamp, assembly.u)
 
 
-def _bent_in_place(model: StripModel, clamp: AxleClamp) -> tuple[Assembly, str]:
-    """The strip put in place straight, then let bend, then with its obstacles; "" or what went wrong."""
+def _shaped_in_place(model: StripModel, clamp: AxleClamp) -> tuple[Assembly, str]:
+    """The strip put in place straight and flat, its obstacles closed in on it, then let take its shape; "" or
+    what went wrong. Obstacles that lie across the straight strip close in at the end.
+    """
     terms, far = model.motion.terms, model.length
-    straight, start = model.unbent()
-    bent, bending = terms[0], Bending(straight, terms[0])
-    assembly = Assembly(model, clamp, start, bending)
-    opening = clear_opening(model, start, lambda opening: (opening, far))
+    flat, start = model.laid_flat()
+    shaped, shaping = terms[0], Shaping(flat, terms[0])
+    assembly = Assembly(model, clamp, start, shaping)
+    opening = clear_opening(model, start, lambda opening: (opening, far), least=model.case.strip.thickness)
     if opening is None:
         raise _refused(
             model.case,
-            "casing.radius",
-            f"the strip cannot be put in place: its section, which rises {model.rise:.3g} mm, meets casing "
-            "or slot however far these are backed off, straight or bent; write a larger casing, a shallower "
-            "section or a narrower strip",
+            "slot.height",
+            "the strip cannot be put in place: straight and flat, it meets casing or slot however far these "
+            "are backed off; write a smaller offset or a wider gap",
         )
-    terms[0] = bending
-    try:
-        trouble = assembly.go(Way((opening, 0.0), (far, far), pressed=(0.0, 1.0), bent=(0.0, 0.0)))
-        trouble = trouble or assembly.go(Way((0.0, 0.0), (far, far), bent=(0.0, 1.0)))
-    finally:
-        terms[0] = bent
-    if not trouble and model.case.obstacles:
-        outside = clear_opening(model, assembly.u, lambda opening: (0.0, opening))
-        trouble = assembly.go(Way((0.0, 0.0), (far if outside is None else outside, 0.0)))
+    terms[0] = shaping
+    trouble = assembly.go(Way((opening, 0.0), (far, far), shaped=(0.0, 0.0)))
+    outside, beside = far, None
+    if model.case.obstacles and not trouble:
+        beside = clear_opening(model, assembly.u, lambda opening: (0.0, opening))
+    if beside is not None:
+        trouble, outside = assembly.go(Way((0.0, 0.0), (beside, 0.0), shaped=(0.0, 0.0))), 0.0
+    trouble = trouble or assembly.go(Way((0.0, 0.0), (outside, outside), shaped=(0.0, 1.0)))
+    terms[0], assembly.shaping = shaped, None
+    if model.case.obstacles and outside and not trouble:
+        trouble = assembly.go(Way((0.0, 0.0), (outside, 0.0)))
     return assembly, trouble
 
 
 def clear_opening(
     model: StripModel,
     u: Array,
-    openings: Callable[[float], tuple[float, float]] = lambda all_of: (all_of, all_of),
+    openings: Callable[[float], tuple[float, float]],
+    least: float | None = None,
 ) -> float | None:
-    """A small opening [mm] at which a state clears all walls and leaves casing and slot through the mouth;
-    None if there is no sensible one. openings: those of slot and obstacles, from one number.
+    """A small opening [mm], the first to try (None: what a shaped section takes), at which a state clears all
+    walls and leaves casing and slot through the mouth; None if there is no sensible one. openings: those of
+    slot and obstacles, from one number.
     """
     walls, case = model.walls, model.case
     if walls is None:
         return 0.0
-    opening = model.rise + 2.0 * case.strip.thickness
-    most = opening + WIDEST * case.casing.radius
+    whole = model.rise + 2.0 * case.strip.thickness
+    opening, most = whole if least is None else least, whole + WIDEST * case.casing.radius
     line = walls.mid_line(u)
     while opening <= most:
         walls.move_walls(surrounding_walls(case, *openings(opening)))
         if (
             walls.least_gap(u) >= -START_DEPTH * case.strip.thickness
             and Sides(walls, case.strip.thickness).passage(u) is None
-            and _leaves_by_the_mouth(case, line, openings(opening)[0])
+            and _leaves_by_the_mouth(case, walls.walls, line, openings(opening)[0])
         ):
             return opening
         opening *= WIDEN
@@ -252,9 +322,12 @@ def begun(model: StripModel, grip: Grip, u: Array, drives: Sequence[Drive] = ())
     return Stepper(model.motion, grip, u, 0.0, tuple(drives), model.snap_test, sides)
 
 
-def _leaves_by_the_mouth(case: Case, line: Array, opening: float) -> bool:
-    """Whether a mid-line (n, 2) first passes the mouth between the slot's sides, each `opening` mm back."""
-    outside = np.flatnonzero(line[:, 0] > case.slot_mouth)
+def _leaves_by_the_mouth(case: Case, walls: tuple[Wall, ...], line: Array, opening: float) -> bool:
+    """Whether a mid-line (n, 2) first passes the narrowest place of the mouth between the slot's sides, each
+    `opening` mm back. Lips larger than the slot is long have it farther out than its mouth.
+    """
+    narrowest = max(max(x for x, _ in wall_ends(wall)) for wall in walls if wall.name.startswith(SLOT))
+    outside = np.flatnonzero(line[:, 0] > narrowest)
     if len(outside) == 0:
         return False
     return bool(abs(line[outside[0], 1] - case.slot_level) < 0.5 * case.slot.gap + opening)
@@ -279,7 +352,7 @@ def refuse_misplaced(model: StripModel, u: Array) -> None:
             f"the strip lies across {what} where it starts, {found.station:.1f} mm from the root; keep the "
             "way from the axle through the slot clear of it",
         )
-    if not _leaves_by_the_mouth(case, walls.mid_line(u), 0.0):
+    if not _leaves_by_the_mouth(case, walls.walls, walls.mid_line(u), 0.0):
         raise _refused(
             case,
             "strip.path",

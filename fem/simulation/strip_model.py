@@ -197,9 +197,9 @@ class StripModel(Protocol):
         """Everything that can be touched, backed off by `opening` mm."""
         ...
 
-    def unbent(self) -> tuple[Term, Array]:
-        """Strain energy of the same strip with a straight path, and its rest state (size,) below the axle;
-        it takes the place of the first of the motion's terms.
+    def laid_flat(self) -> tuple[Term, Array]:
+        """Strain energy of the same strip with a straight path and a flat section, and its rest state (size,)
+        below the axle; it takes the place of the first of the motion's terms.
         """
         ...
 

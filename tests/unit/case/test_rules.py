@@ -24,6 +24,8 @@ HAIRPIN = [
 BEND, CASING = "bend = 40.0, radius = 25.0", "radius = 9.0\n[slot]"
 SECTION, ACROSS, PUSH = "radius = 9.0\n[[", "across = [-2.0, 2.0]", 'kind = "retract-then-deploy"'
 RUNS = SOUND[SOUND.index("runs = ") : SOUND.index("\n[strip.section]")]
+MIDDLE = SOUND[SOUND.index("runs = ") : SOUND.index("\n[push]")]
+STUB = MIDDLE.replace(RUNS, "runs = [{straight = 16.0}]").replace("gap = 1.5", "gap = 1.5\nlip = 5.0")
 STATIONS = "[[strip.stations]]\nat = 20\n"
 CURVE = 'kind = "curve"\npoints = [[-4, 1], [0, 0], [4, 1]]'
 KNEE_POINTS = [[0.4 * math.sinh(0.34 * a), 0.4 * math.cosh(0.34 * a) - 0.4] for a in range(-11, 12)]
@@ -36,6 +38,19 @@ BENT_GUIDE = (
     .replace("length = 20", "length = 2")
 )
 BAR, POST, FLOOR = (f'[[obstacles]]\nkind = "{kind}"\n' for kind in ("bar", "cylinder", "plane"))
+TURNS = [math.pi * a / 8 for a in range(33)]
+SPIRAL = [
+    *[[float(x), 0.0] for x in range(0, 12, 3)],
+    *[[12.0 + (6.0 - 0.08 * a) * math.sin(a), 6.0 - (6.0 - 0.08 * a) * math.cos(a)] for a in TURNS],
+]
+"""Two turns, each half a millimetre within the one before."""
+
+
+def guide(keys: str) -> str:
+    """A guide 2 mm wide with lips of 0.5 mm."""
+    return f'[[obstacles]]\nkind = "guide"\n{keys}\ngap = 2\nlip = 0.5\n[push]'
+
+
 LENGTHS = 'kind = "column"\nheld = "slot"\nfree_lengths = [20.0, 90.0]'
 
 IMPOSSIBLE: list[tuple[str, str, str, str, tuple[str, ...]]] = [
@@ -85,13 +100,42 @@ IMPOSSIBLE: list[tuple[str, str, str, str, tuple[str, ...]]] = [
     ("obstacles_beside_the_strip", "[push]", f"{BAR}x = 20\ny = -10\nx2 = 20\ny2 = 5\nradius = 0.5\n[push]",
      "obstacles[1]", ("across", "20 mm from the root", "x = 20")),
     ("obstacles_outside_the_casing", "[push]", f"{BAR}x = -3\ny = 5\nx2 = 3\ny2 = 5\nradius = 1\n[push]",
-     "obstacles[1]", ("the bar", "5 mm", "9 mm")),
+     "obstacles[1]", ("the bar", "4 mm", "9 mm")),
     ("obstacles_outside_the_casing", "[push]", f"{POST}x = 3\ny = -4\nradius = 2\n[push]",
-     "obstacles[1]", ("cylinder", "5 mm", "9 mm")),
+     "obstacles[1]", ("cylinder", "3 mm", "9 mm")),
+    ("obstacles_outside_the_casing", "[push]", f"{BAR}x = 0\ny = 11\nx2 = 20\ny2 = 11\nradius = 4\n[push]",
+     "obstacles[1]", ("the bar", "7 mm", "9 mm")),
+    ("obstacles_outside_the_casing", "[push]", guide("x = 0\ny = 0\nheading = 0\nlength = 20\nangle = 0"),
+     "obstacles[1]", ("the guide", "1 mm", "4 mm")),
     ("obstacles_outside_the_casing", "[push]", f"{FLOOR}x = 0\ny = -7\nfacing = 90\n[push]",
      "obstacles[1]", ("plane", "7 mm", "9 mm")),
     ("guides_wider_than_they_are_bent", "[push]", BENT_GUIDE,
      "obstacles[1].angle", ("90 degrees", "1.27 mm", "1.5 mm")),
+    ("guides_wider_than_they_are_bent", "[push]",
+     guide("x = 20\ny = -4.5\nheading = 0\nlength = 30\nangle = 345"),
+     "obstacles[1].angle", ("345 degrees", "end", "beginning")),
+    ("lips_of_guides_within_them", "[push]",
+     guide("x = 20\ny = -4.5\nheading = 0\nlength = 0.4\nangle = 0"),
+     "obstacles[1].lip", ("0.5 mm", "0.4 mm")),
+    ("slot_clear_of_obstacles", "[push]", f"{POST}x = 11\ny = -4\nradius = 1\n[push]",
+     "obstacles[1]", ("the cylinder", "the slot", "1.5 mm", "1 mm thick")),
+    ("slot_clear_of_obstacles", "[push]", f"{FLOOR}x = 10\ny = 0\nfacing = 180\n[push]",
+     "obstacles[1]", ("the plane", "the slot", "1.5 mm")),
+    ("strip_of_a_sensible_length", RUNS, "runs = [{straight = 60000.0}, {straight = 60000.0}]",
+     "strip.path", ("1.2e+05 mm", "100000 mm")),
+    ("path_beside_itself", RUNS, f"through = {SPIRAL}", "strip.path", ("overlaps itself", "1 mm thick")),
+    ("path_outside_the_casing", RUNS,
+     "runs = [{straight = 20.0}, {bend = 180.0, radius = 4.0}, {straight = 40.0}]",
+     "strip.path", ("back into the casing", "9 mm", "from the root")),
+    ("obstacles_beside_the_strip", "[push]", f"{POST}x = 20\ny = -4.2\nradius = 3\n[push]",
+     "obstacles[1]", ("the cylinder", "across", "20 mm from the root")),
+    ("obstacles_beside_the_strip", "[push]", f"{FLOOR}x = 20\ny = 0\nfacing = 180\n[push]",
+     "obstacles[1]", ("the plane", "across", "20 mm from the root")),
+    ("obstacles_beside_the_strip", "[push]",
+     guide("x = 20\ny = -8\nheading = 20\nlength = 30\nangle = 0"),
+     "obstacles[1]", ("the guide", "across", "mm from the root")),
+    ("strip_reaches_past_the_lips", MIDDLE, STUB, "slot.lip", ("5 mm", "18.94 mm", "16 mm")),
+    ("slot_joins_the_casing", "gap = 1.5", "gap = 17.0", "slot.gap", ("17 mm", "4 mm outside", "9 mm")),
     ("lips_within_the_slot", "gap = 1.5", "gap = 1.5\nlip = 12.0", "slot.lip", ("12 mm", "9 mm")),
     ("slot_narrower_than_the_casing", "gap = 1.5", "gap = 18.0", "slot.gap", ("18 mm",)),
     ("fine_elements_are_finer", "[push]", "[solver]\nelement = 3.0\nelement_fine = 5.0\n[push]",
@@ -125,6 +169,11 @@ def test_a_zone_that_no_layer_fills_is_refused(write: Write) -> None:
 
 
 def test_obstacles_near_the_strip_and_in_the_air_are_none_of_a_rule_s_business(write: Write) -> None:
+    # a guide that the strip comes into by its end holds it, however it bends
+    held = guide("x = 12\ny = -4.5\nheading = 10\nlength = 30\nangle = 0")
+    read_case(write(changed("[push]", held)))
+    # a ceiling that a bend runs into at an angle turns it aside
+    read_case(write(changed("[push]", f"{FLOOR}x = 0\ny = 12\nfacing = -90\n[push]")))
     under = f"{FLOOR}x = 0\ny = -9.5\nfacing = 90\n{BAR}x = 20\ny = -9\nx2 = 30\ny2 = -6\nradius = 1\n"
     read_case(write(changed("[push]", f"{under}[push]")))
     across = f"{BAR}x = 20\ny = -10\nx2 = 20\ny2 = 5\nradius = 0.5\n"

@@ -13,6 +13,7 @@ from fem.case.variation import changed
 from fem.contact.sides import Sides
 from fem.contact.surroundings import surrounding_walls, wall_keys
 from fem.core.errors import CaseError
+from fem.core.term import DeadLoad
 from fem.design.obstacle import Wall
 from fem.results.outcome import Status
 from fem.results.result import Result
@@ -21,7 +22,7 @@ from fem.shell.model import build_shell_model
 from fem.simulation.assembly import (
     START_DEPTH,
     Assembly,
-    Bending,
+    Shaping,
     Way,
     assemble,
     begun,
@@ -38,6 +39,11 @@ BENT = {"runs": "{ straight = 25.0 }, { bend = 40.0, radius = 20.0 }, { straight
 
 
 Placed = tuple[StripModel, Stepper]
+
+
+def together(opening: float) -> tuple[float, float]:
+    """Slot and obstacles backed off alike."""
+    return opening, opening
 
 
 @pytest.fixture(scope="module", params=[build_rod_model, build_shell_model])
@@ -153,23 +159,27 @@ def test_a_strip_that_bends_away_before_the_mouth_is_put_in_place_straight(
     runs = f"{{ straight = 2.0 }}, {{ bend = {angle}, radius = 4.0 }}, {{ straight = 35.0 }}"
     post = f"[[obstacles]]\nkind = 'cylinder'\nx = 14.0\ny = {np.copysign(12.0, angle)}\nradius = 3.0\n"
     model = build_rod_model(small_case(tmp_path, runs=runs, extra=post))
-    assert clear_opening(model, model.start) is None
+    assert clear_opening(model, model.start, together) is None
     in_its_slot(model)
     assert model.motion.terms == [model.energy]
 
 
-def test_a_strip_half_bent_has_an_energy_with_its_derivatives(tmp_path: Path) -> None:
-    model = build_rod_model(small_case(tmp_path, **BENT), surrounded=False)
-    straight, start = model.unbent()
-    assert straight.evaluate(start, 0).energy == pytest.approx(0.0, abs=1e-9)
-    assert model.energy.evaluate(start, 0).energy > 1.0
-    bending = Bending(straight, model.energy, 0.3)
+@pytest.mark.parametrize("build", [build_rod_model, build_shell_model])
+def test_a_strip_half_shaped_has_an_energy_with_its_derivatives(tmp_path: Path, build) -> None:
+    model = build(small_case(tmp_path, **BENT))
+    flat, start = model.laid_flat()
+    shaped = model.motion.terms[0]
+    assert flat.evaluate(start, 0).energy == pytest.approx(0.0, abs=1e-6)
+    assert shaped.evaluate(start, 0).energy > 1.0
+    state = model.state(start)
+    assert np.abs(state.height).max() < 1e-6 and np.abs(state.curvature).max() < 1e-6
+    between = Shaping(flat, shaped, 0.3)
     v = np.random.default_rng(0).standard_normal(start.size) * 1e-5
-    rise = bending.evaluate(start + v, 0).energy - bending.evaluate(start - v, 0).energy
-    assert rise == pytest.approx(2 * float(bending.evaluate(start, 1).gradient @ v), rel=1e-4)
-    change = bending.evaluate(start + v, 1).gradient - bending.evaluate(start - v, 1).gradient
+    rise = between.evaluate(start + v, 0).energy - between.evaluate(start - v, 0).energy
+    assert rise == pytest.approx(2 * float(between.evaluate(start, 1).gradient @ v), rel=1e-4)
+    change = between.evaluate(start + v, 1).gradient - between.evaluate(start - v, 1).gradient
     tangent = np.zeros(start.size)
-    for blocks in bending.evaluate(start, 2).blocks:
+    for blocks in between.evaluate(start, 2).blocks:
         np.add.at(tangent, blocks.dofs, np.einsum("nij,nj->ni", blocks.values, v[blocks.dofs]))
     assert np.abs(change - 2 * tangent).max() < 1e-3 * np.abs(change).max()
 
@@ -185,7 +195,7 @@ def test_no_wall_moves_farther_in_a_step_than_would_carry_it_past_the_strip(tmp_
         put(walls)
 
     model.walls.move_walls = watched
-    opening = clear_opening(model, model.start)
+    opening = clear_opening(model, model.start, together)
     assembly = Assembly(model, model.clamp(), model.start)
     moved.clear()
     assert assembly.go(Way((opening, 0.0), (opening, 0.0), pressed=(0.0, 1.0))) == ""
@@ -251,14 +261,55 @@ def test_a_strip_across_a_wall_is_refused_with_the_place_and_the_key(tmp_path: P
         refuse_misplaced(away, away.start)
 
 
-def test_a_section_that_meets_the_casing_however_it_is_opened_is_refused(tmp_path: Path) -> None:
+def test_a_section_deeper_than_the_casing_is_put_in_place_flat(tmp_path: Path) -> None:
     deep = {"section_radius": 4.0, "width": 12.4, "extra": "", "thickness": 0.2}
-    case = small_case(tmp_path, **deep)
-    case = changed(case, {"strip.winding": "opposite"})
+    case = changed(small_case(tmp_path, **deep), {"strip.winding": "opposite"})
     model = build_rod_model(case)
-    assert model.rise > 3.5
-    with pytest.raises(CaseError, match=r"casing\.radius: .* rises 3.63 mm, meets casing"):
-        assemble(model, model.clamp())
+    assert model.rise > case.casing.radius - case.axle.radius
+    assert clear_opening(model, model.start, together) is None
+    in_its_slot(model)
+    outside = model.state(assemble(model, model.clamp()).u)
+    assert np.abs(outside.height[-1]).max() > 0.9 * model.rise, "outside it has its section again"
+
+
+def test_a_guide_around_a_bent_strip_closes_in_on_it_while_it_is_straight(tmp_path: Path) -> None:
+    guide = "x = 12.0\ny = -4.4\nheading = 0\nlength = 20\nangle = 0\ngap = 2\nlip = 0.5"
+    runs = "{ straight = 14.0 }, { bend = -100.0, radius = 10.0 }, { straight = 25.0 }"
+    extra = f"[[obstacles]]\nkind = 'guide'\n{guide}\n"
+    model = build_rod_model(small_case(tmp_path, runs=runs, extra=extra))
+    in_its_slot(model)
+    line = model.walls.mid_line(assemble(model, model.clamp()).u)
+    within = (line[:, 0] > 13.0) & (line[:, 0] < 31.0)
+    assert within.sum() > 10
+    assert np.abs(line[within, 1] + 4.4).max() < 1.0, "between the walls of the guide"
+
+
+def test_a_strip_that_gets_stuck_on_its_way_is_put_in_place_flat(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    model = build_rod_model(small_case(tmp_path))
+    step, shaping = model.motion.step, lambda: isinstance(model.motion.terms[0], Shaping)
+
+    def stuck(u: np.ndarray, v: np.ndarray, dt: float, start: np.ndarray) -> StepOutcome:
+        done = abs(dt - 5.0) < 1e-9  # at rest
+        return step(u, v, dt, start) if shaping() or done else StepOutcome(u, False, "no way", 1)
+
+    monkeypatch.setattr(model.motion, "step", stuck)
+    in_its_slot(model)
+
+
+def test_closing_in_raises_a_penalty_that_lets_faces_sink_and_takes_back_what_rest_does_not_need() -> None:
+    case = read_case(Path("cases/lamp-strip.toml"))
+    model, plain = build_rod_model(case), build_rod_model(case)
+    assert isinstance(assemble(plain, plain.clamp()), Stepper)
+    for term in contacts(model):
+        term.harden(0.01)
+    soft = model.walls.settings.stiffness
+    stepper = assemble(model, model.clamp())
+    assert isinstance(stepper, Stepper)
+    assert model.walls.settings.stiffness > 10.0 * soft
+    assert model.walls.settings.stiffness == pytest.approx(plain.walls.settings.stiffness, rel=0.3)
+    assert model.walls.least_gap(stepper.u) >= -START_DEPTH * case.strip.thickness
 
 
 def test_every_wall_has_the_key_of_its_table(tmp_path: Path) -> None:
@@ -278,3 +329,24 @@ def test_springs_that_drive_are_not_counted_as_the_strips_energy(tmp_path: Path)
     model.motion.add(drive)
     assert begun(model, model.clamp(), model.start, (drive,)).stored.strain == pytest.approx(0.0, abs=1e-6)
     assert begun(model, model.clamp(), model.start).stored.strain == pytest.approx(25.0)
+
+
+@pytest.mark.parametrize("flat", [False, True])
+def test_weight_comes_to_act_when_the_strip_is_in_place(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, flat: bool
+) -> None:
+    model = build_rod_model(small_case(tmp_path, extra="[weight]\nacts = true\n"))
+    (load,) = (term for term in model.motion.terms if isinstance(term, DeadLoad))
+    step, acting = model.motion.step, []
+
+    def watched(u: np.ndarray, v: np.ndarray, dt: float, start: np.ndarray) -> StepOutcome:
+        (now,) = (term for term in model.motion.terms if isinstance(term, DeadLoad))
+        acting.append(np.linalg.norm(now.force) / np.linalg.norm(load.force))
+        stuck = flat and not isinstance(model.motion.terms[0], Shaping) and acting[-1] == 0.0
+        return StepOutcome(u, False, "no way", 1) if stuck else step(u, v, dt, start)
+
+    monkeypatch.setattr(model.motion, "step", watched)
+    assert isinstance(assemble(model, model.clamp()), Stepper)
+    assert acting[0] == 0.0 and acting[-1] == 1.0
+    assert np.all(np.diff(acting) >= 0.0)
+    assert model.motion.terms[:2] == [model.energy, load]
