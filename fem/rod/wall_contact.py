@@ -37,7 +37,7 @@ from fem.contact.settings import (
     pressure,
     sharp_roundings,
 )
-from fem.contact.state import ContactRecord, ContactState, filled, spread_out
+from fem.contact.state import ContactRecord, ContactState, filled, like, spread_out, spreads
 from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.design.obstacle import Wall, wall_table
 from fem.mesh.hermite_line import hermite
@@ -222,14 +222,18 @@ class RodWallContact(Penalised):
     def restore(self, history: History, u: Array) -> None:
         """Go on from an accepted state; points count there as they did."""
         slip, before, force = history
-        self.slip, self.before = slip.copy(), before.copy()
+        self.slip, self.before = like(slip, self.slip), like(before, self.before)
         self.choose_points(u)
         self.hold(u)
-        self.remembered = (self.held.copy(), force)
+        self.remembered = (self.held.copy(), like(force, self.slip))
 
     def record(self) -> ContactRecord:
         """Friction of the last accepted step; gaps and normal forces follow from its state."""
         return filled(self.remembered[1], 1)
+
+    def fits(self, record: ContactRecord) -> bool:
+        """Whether a record is one of this strip among these walls."""
+        return spreads(record, (*self.slip.shape, 1))
 
     def recalled(self, u: Array, record: ContactRecord) -> Self:
         """A copy as it was at an accepted state u of which `record` was kept; slip counts from there."""

@@ -10,19 +10,23 @@ close in last. What is in place must lie on its side of everything: a strip that
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from fem.case.definition import Case
 from fem.contact.settings import pressure
 from fem.contact.sides import Sides
+from fem.contact.state import like
 from fem.contact.surroundings import closing_share, surrounding_walls, wall_keys
+from fem.core.checkpoint import NOWHERE, Keeper
 from fem.core.errors import CaseError, Fault
 from fem.core.term import Array, Blocks, Evaluation, Term
 from fem.design.obstacle import Wall
+from fem.simulation.kept_run import PlacedStep, PlacingState, RunState, check_unknowns
 from fem.simulation.stepper import Grip, Stepper
 from fem.simulation.strip_model import AxleClamp, Contact, Drive, StripModel
+from fem.solvers.implicit_dynamics import Motion
 
 CLOSING_STEPS, CLOSING_TIME = 15, 1.0
 """Steps that the walls close in at least, and time [s] of each."""
@@ -81,14 +85,57 @@ class Bending:
 
 
 @dataclass
+class Journal:
+    """Steps of putting a strip in place, kept as they are made: those that are found are not made again, and
+    what comes after them is the same to the last digit.
+
+    made: all steps so far; found: what there is to go through again before any is made, at: how far that is.
+    """
+
+    keeper: Keeper = NOWHERE
+    found: PlacingState | None = None
+    made: list[PlacedStep] = field(default_factory=list)
+    at: int = 0
+
+    def step(self, motion: Motion, u: Array, time: float, start: Array) -> Array | str:
+        """The end of a step from rest at u; why there is none."""
+        if self.found is not None and self.at < len(self.found.steps):
+            known = self.found.steps[self.at]
+            self.made.append(known)
+            self.at += 1
+            if known.u is None:
+                return known.reason
+            check_unknowns(known.u)
+            return like(known.u, u)
+        outcome = motion.step(u, np.zeros_like(u), time, start)
+        self.made.append(PlacedStep(outcome.u if outcome.accepted else None, outcome.reason))
+        return outcome.u if outcome.accepted else outcome.reason
+
+    def taken(self, motion: Motion, u: Array) -> None:
+        """A step has been taken and friction forgotten."""
+        if self.found is None:
+            self.keeper.offer(lambda: RunState(self._state(motion)))
+        elif self.at == len(self.found.steps):
+            motion.backoff = self.found.backoff
+            for term, history in zip(motion.friction, self.found.histories, strict=True):
+                term.restore(history, u)
+            self.found = None
+
+    def _state(self, motion: Motion) -> PlacingState:
+        histories = tuple(term.save() for term in motion.friction)
+        return PlacingState(tuple(self.made), histories, motion.backoff)
+
+
+@dataclass
 class Assembly:
-    """A strip on its way into place: u (size,) as far as it has come; bending: its energy while it is not
-    bent yet.
+    """A strip on its way into place: u (size,) as far as it has come; journal of its steps; bending: its
+    energy while it is not bent yet.
     """
 
     model: StripModel
     clamp: AxleClamp
     u: Array
+    journal: Journal
     bending: Bending | None = None
 
     def walls_at(self, way: Way, part: float) -> tuple[Wall, ...]:
@@ -106,28 +153,28 @@ class Assembly:
             part = self._next(way, done, ease / CLOSING_STEPS)
             self._put(way, part)
             start = self.clamp.pressed(way.at(way.pressed, part)).place(self.u, 0.0)
-            outcome = self.model.motion.step(self.u, np.zeros_like(self.u), ease * CLOSING_TIME, start)
-            if not outcome.accepted:
+            reached = self.journal.step(self.model.motion, self.u, ease * CLOSING_TIME, start)
+            if isinstance(reached, str):
                 ease *= 0.5
                 if ease < LEAST_EASE:
-                    return f"the strip could not be put in place: {outcome.reason}"
+                    return f"the strip could not be put in place: {reached}"
                 continue
-            self.u, done, ease = outcome.u, part, min(1.0, 1.5 * ease)
-            self._forget()
+            self.u, done, ease = reached, part, min(1.0, 1.5 * ease)
+            self._taken()
         return ""
 
     def settle(self) -> None:
         """Let the strip come to rest; no harm if it cannot."""
         time = SETTLING_TIME
         for count in range(MOST_SETTLING):
-            outcome = self.model.motion.step(self.u, np.zeros_like(self.u), time, self.u)
-            if not outcome.accepted:
+            reached = self.journal.step(self.model.motion, self.u, time, self.u)
+            if isinstance(reached, str):
                 time *= 0.25
                 continue
             places = self.model.motion.places
-            gone = float(np.abs(outcome.u - self.u)[places].max())
-            self.u = outcome.u
-            self._forget()
+            gone = float(np.abs(reached - self.u)[places].max())
+            self.u = reached
+            self._taken()
             if count + 1 >= SETTLING_STEPS and gone < SETTLED * self.model.case.strip.thickness:
                 break
 
@@ -154,6 +201,10 @@ class Assembly:
         if self.bending is not None:
             self.bending.share = way.at(way.bent, part)
 
+    def _taken(self) -> None:
+        self._forget()
+        self.journal.taken(self.model.motion, self.u)
+
     def _forget(self) -> None:
         for term in contacts(self.model):
             term.start(self.u)
@@ -169,17 +220,19 @@ class Assembly:
         return part
 
 
-def assemble(model: StripModel, clamp: AxleClamp) -> Stepper | str:
-    """Put the strip in place; the stepper at rest, or why it could not be. Raises CaseError where no way in
-    is found and where the strip then lies across a wall, or deeper in one than START_DEPTH.
+def assemble(model: StripModel, clamp: AxleClamp, journal: Journal | None = None) -> Stepper | str:
+    """Put the strip in place; the stepper at rest, or why it could not be. journal: keeps the way there.
+    Raises CaseError where no way in is found and where the strip then lies across a wall, or deeper in one
+    than START_DEPTH, ValueError for a journal of another strip.
     """
+    journal = journal or Journal()
     model.motion.prescribe(clamp.indices(), only=True)
     opening = clear_opening(model, model.start)
     if opening is not None:
-        assembly = Assembly(model, clamp, model.start)
+        assembly = Assembly(model, clamp, model.start, journal)
         trouble = assembly.go(Way((opening, 0.0), (opening, 0.0), pressed=(0.0, 1.0)))
     else:
-        assembly, trouble = _bent_in_place(model, clamp)
+        assembly, trouble = _bent_in_place(model, clamp, journal)
     if trouble:
         return trouble
     assembly.settle()
@@ -188,12 +241,12 @@ def assemble(model: StripModel, clamp: AxleClamp) -> Stepper | str:
     return begun(model, clamp, assembly.u)
 
 
-def _bent_in_place(model: StripModel, clamp: AxleClamp) -> tuple[Assembly, str]:
+def _bent_in_place(model: StripModel, clamp: AxleClamp, journal: Journal) -> tuple[Assembly, str]:
     """The strip put in place straight, then let bend, then with its obstacles; "" or what went wrong."""
     terms, far = model.motion.terms, model.length
     straight, start = model.unbent()
     bent, bending = terms[0], Bending(straight, terms[0])
-    assembly = Assembly(model, clamp, start, bending)
+    assembly = Assembly(model, clamp, start, journal, bending)
     opening = clear_opening(model, start, lambda opening: (opening, far))
     if opening is None:
         raise _refused(

@@ -58,6 +58,7 @@ ELSEWHERE = {
     "simulation.column_fixtures": "unit/simulation/test_fixtures.py",
     "simulation.grips": "unit/simulation/test_fixtures.py",
     "simulation.models": "unit/simulation/test_half_width.py",
+    "simulation.resumed": "unit/core/test_checkpoint.py",
     "simulation.run_context": "unit/simulation/test_run.py",
     "simulation.winding_state": "unit/simulation/test_attempts.py",
     "simulation.slow_drive": "unit/simulation/test_bench.py",

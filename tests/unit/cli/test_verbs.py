@@ -250,6 +250,22 @@ def test_a_case_that_does_not_converge_ends_with_3(runs: Callable[[Runner], None
     assert call("run", "a").exit_code == 3
 
 
+def test_a_case_whose_time_ran_out_ends_with_4(runs: Callable[[Runner], None]) -> None:
+    call("new", "a")
+    runs(lambda case, model, progress: replace(named(case, deployed()), status=Status.OUT_OF_TIME, jam=None))
+    outcome = call("run", "a", "--limit", "0.5")
+    assert outcome.exit_code == 4
+    assert Status.OUT_OF_TIME in outcome.stdout
+
+
+@pytest.mark.parametrize("limit", ["0", "-1", "nan"])
+def test_a_limit_that_is_none_is_refused(limit: str) -> None:
+    call("new", "a")
+    outcome = call("run", "a", "--limit", limit)
+    assert outcome.exit_code == 2
+    assert "--limit" in outcome.stderr
+
+
 def test_a_bad_case_does_not_stop_the_others(workplace: Path, runs: Callable[[Runner], None]) -> None:
     call("new", "a")
     broken(workplace)
