@@ -25,6 +25,7 @@ from fem.core.errors import (
     EXIT_BAD_INPUT,
     EXIT_DIFFERS,
     EXIT_DONE,
+    CaseError,
     Fault,
     InputError,
 )
@@ -113,16 +114,18 @@ def new(
 def check(cases: CaseNames, as_json: AsJson = False) -> None:
     """Read and validate cases and print what follows from their numbers, without a solve."""
     from fem.batch.batch import read_cases
-    from fem.case.estimate import derive
     from fem.cli.terminal import print_check, print_faults
     from fem.report.json_documents import cases_document, checked
+    from fem.simulation.forecast import foreseen
 
     console, documents, bad = _console(as_json), [], False
     for name, case, found in read_cases(cases):
         derived, faults = None, found
         if case is not None:
             try:
-                derived = derive(case)
+                derived = foreseen(case)
+            except CaseError as problem:
+                faults = problem.faults
             except InputError as problem:
                 faults = (Fault(name, "", str(problem)),)
         bad = bad or bool(faults)

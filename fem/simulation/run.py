@@ -16,6 +16,7 @@ from fem.results.result import Quantity, Result
 from fem.simulation.assembly import Journal
 from fem.simulation.attempts import Tried, gone_on_with, wind_tried
 from fem.simulation.bench import run_bench
+from fem.simulation.forecast import refuse_too_large
 from fem.simulation.judge import Finished, winding_result
 from fem.simulation.kept_run import RunState
 from fem.simulation.models import winding_model
@@ -32,11 +33,13 @@ def run_case(
     """Run one case with the named model and judge it.
 
     keeper: where the computation leaves its state as it goes, and finds one to go on from. Raises InputError
-    for a model that does not exist, CaseError for a strip that cannot lie in its place, Stopped if the keeper
-    asks to end. A case that cannot be computed to its end is a result too.
+    for a model that does not exist, CaseError for a strip that cannot lie in its place and for a case that
+    would take too much memory, Stopped if the keeper asks to end. A case that cannot be computed to its end
+    is a result too.
     """
     if model not in MODELS:
         raise InputError(f"no model named {model!r}; there are: {', '.join(MODELS)}")
+    refuse_too_large(case, model)
     run = RunContext(provenance=provenance(case, model), keeper=keeper or NOWHERE)
     run = run if progress is None else replace(run, progress=progress)
     run.progress(0.0, "compiling and meshing (the first run on a machine takes a little longer)")
