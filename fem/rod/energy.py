@@ -93,11 +93,6 @@ class Rod:
         return element.astype(np.int64), shape
 
 
-def field_count(strip: RestStrip) -> int:
-    """Fields of the rod of a strip: x, y, opening modes, warping modes."""
-    return 2 + mode_count(strip) + warp_count(strip)
-
-
 def build_rod(strip: RestStrip, nodes: Array) -> Rod:
     """Rod over the given node stations [mm] (increasing, from 0 to the strip's length)."""
     mesh = MeshLine(np.asarray(nodes, dtype=float)[None, :])

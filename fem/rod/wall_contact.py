@@ -52,10 +52,8 @@ from fem.rod.kernels.wall_readings import (
     wall_taken,
 )
 from fem.rod.kernels.walls import RENEWED, WallMemory, wall_energy, wall_hold, wall_room
-from fem.rod.section_tables import SectionTables, section_tables
+from fem.rod.section_tables import LINES, SectionTables, section_tables
 
-LINES = 4
-"""Lines of contact points across the half width, mid-line and edge included."""
 EDGE = 5.0
 """Mid-line and free edge press along lines: their points bear as if they stood for this many times their
 area, as much as the points between. With their own (a twelfth of the width each) they would sink in several

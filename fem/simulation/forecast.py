@@ -23,21 +23,19 @@ from fem.core.errors import CaseError, Fault
 from fem.design.loading import Bend, Coil, RetractDeploy, Winding
 from fem.design.settings import Settings
 from fem.mesh.line_mesh import SizeField
-from fem.rod.energy import field_count
-from fem.rod.model import size_field
-from fem.rod.wall_contact import LINES
+from fem.mesh.size_fields import size_field
+from fem.rod.section_tables import LINES, field_count
 from fem.section_model.summary import Estimate
-from fem.shell.model import case_mesh
-from fem.simulation.retract_deploy import SAVE_EVERY
-from fem.simulation.slow_drive import LARGEST_TURN, STEPS
 
 MOST_MEMORY = 2048.0
 """MB that a run may take."""
+STEPS, LARGEST_TURN, SAVE_EVERY = 60, 0.15, 2.0
+"""Of `slow_drive` and `retract_deploy`, which load all that a run needs; `check` has to answer at once."""
 BASE = 260.0
 """MB of the program with its libraries and compiled loops."""
 SAMPLES = 2000
-GROW, ROUNDS = 1.1, 400
-"""A setting that takes too much memory is made larger by this until it does not, so often at most."""
+LARGEST_TIMES, CLOSE = 1e12, 1.1
+"""How many times a setting is made larger at most, and how closely the least that will do is found."""
 
 
 @dataclass(frozen=True)
@@ -150,11 +148,7 @@ def refuse_too_large(case: Case, model: str = "rod") -> None:
         return
     least = {key: forecast(_with(case, change, 1e3), model).memory for key, change in LARGER.items()}
     key = next(key for key in LARGER if least[key] <= 1.1 * min(least.values()))
-    times = 1.0
-    for _ in range(ROUNDS):
-        times *= GROW
-        if forecast(_with(case, LARGER[key], times), model).memory < MOST_MEMORY:
-            break
+    times = _enough(lambda times: forecast(_with(case, LARGER[key], times), model).memory < MOST_MEMORY)
     value = getattr(LARGER[key](case.settings, times), key)
     told, unit = (math.degrees(value), "degrees") if key == "turn" else (value, "mm")
     size = made.sizes
@@ -164,6 +158,15 @@ def refuse_too_large(case: Case, model: str = "rod") -> None:
         f"{size.steps:.3g} steps; write {_rounded_up(told):g} {unit} or more"
     )
     raise CaseError((Fault(case.name, f"solver.{key}", message),))
+
+
+def _enough(fits: Callable[[float], bool]) -> float:
+    """How many times a setting must be larger to fit, by bisection; LARGEST_TIMES where nothing does."""
+    low, high = 1.0, LARGEST_TIMES
+    while fits(high) and high > CLOSE * low:
+        middle = math.sqrt(low * high)
+        low, high = (low, middle) if fits(middle) else (middle, high)
+    return high
 
 
 def _all_elements(used: Settings, times: float) -> Settings:
@@ -201,6 +204,8 @@ def rod_sizes(case: Case) -> Sizes:
 
 def shell_sizes(case: Case) -> Sizes:
     """How large the shell of a case is, wound."""
+    from fem.shell.model import case_mesh
+
     strip, mesh = case.strip, case_mesh(case)
     field = SizeField(mesh.along or case.settings.element, mesh.zones)
     lines = _pieces(field, strip.length) + 1.0

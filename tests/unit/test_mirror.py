@@ -34,6 +34,7 @@ ELSEWHERE = {
     "jit.decorators": "unit/jit/test_cache.py",
     "linalg.kernels.dense_blocks": "unit/linalg/test_block_sparse.py",
     "mesh.generator": "unit/mesh/test_developed_mesh.py",
+    "mesh.size_fields": "unit/rod/test_model.py",
     "mesh.hermite_line": "unit/rod/test_energy.py",
     "report.json_documents": "unit/cli/test_verbs.py",
     "results.provenance": "unit/simulation/test_run.py",

@@ -131,6 +131,20 @@ def test_check_prints_numbers_without_solving() -> None:
     assert re.findall(r"\d+", outcome.stderr) == ["0", "1"], "faults, cases"
 
 
+def test_check_tells_what_a_run_takes_and_refuses_what_takes_too_much(workplace: Path) -> None:
+    call("new", "a")
+    assert "run rod memory" in call("check", "a").stdout
+    text = 'extends = "cases/a.toml"\n[solver]\ncontact_spacing = 0.0002\n'
+    (workplace / "b.toml").write_text(text)
+    for verb in (("check",), ("run", "--no-pictures")):
+        outcome = call(*verb, "b.toml", "--json")
+        assert outcome.exit_code == 2
+        (case,) = json.loads(outcome.stdout)["cases"]
+        (fault,) = case["faults"]
+        assert fault["key"] == "solver.contact_spacing"
+        assert re.search(r"about \S+ MB .* more than 2048 MB.* write 0.00\d+ mm", fault["message"])
+
+
 def test_check_as_json_has_the_agreed_shape() -> None:
     call("new", "a")
     outcome = call("check", "a", "--json")

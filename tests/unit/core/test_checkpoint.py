@@ -9,7 +9,6 @@ import pickle
 import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass, fields
-from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -229,7 +228,7 @@ def replaced(old: bytes, new: bytes) -> Callable[[bytes], bytes]:
 def forged(content: bytes) -> bytes:
     """A file with head and digest of ours for a content that need not be."""
     head = {"format": checkpoint.FORMAT, "stamp": STAMP, "seconds": 1.0}
-    return json.dumps(head | {"sha256": sha256(content).hexdigest()}).encode() + b"\n" + content
+    return json.dumps(head | {"digest": checkpoint._digest(content)}).encode() + b"\n" + content
 
 
 def archive(tree: object, compression: int = zipfile.ZIP_STORED, **arrays: NDArray[Any]) -> bytes:

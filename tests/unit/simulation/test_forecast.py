@@ -15,6 +15,8 @@ from fem.case.definition import Case, read_case
 from fem.core.errors import CaseError
 from fem.rod.model import build_rod_model
 from fem.shell.model import build_shell_model
+from fem.simulation import forecast as forecasting
+from fem.simulation import retract_deploy, slow_drive
 from fem.simulation.forecast import MOST_MEMORY, forecast, foreseen, refuse_too_large
 from fem.simulation.run import run_case
 
@@ -42,6 +44,11 @@ def test_sizes_are_those_of_the_shell(name: str) -> None:
     assert sizes.unknowns == pytest.approx(model.start.size, rel=0.05)
     assert sizes.fine == pytest.approx(model.walls.points.area.size, rel=0.2)
     assert sizes.coarse == pytest.approx(model.wraps.points.area.size, rel=0.3)
+
+
+def test_what_it_knows_of_steps_is_what_runs_do() -> None:
+    assert (forecasting.STEPS, forecasting.LARGEST_TURN) == (slow_drive.STEPS, slow_drive.LARGEST_TURN)
+    assert forecasting.SAVE_EVERY == retract_deploy.SAVE_EVERY
 
 
 def test_steps_are_about_those_of_a_run(tmp_path: Path) -> None:
