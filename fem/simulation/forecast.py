@@ -88,15 +88,15 @@ COSTS = {
 }
 PLACING = 150.0
 """Iterations until a strip is in place."""
-SMOOTH, ROOM, RISE = 30.0, 12.0, 8.0
+SMOOTH, ROOM, RISE = 30.0, 10.0, 8.0
 """Iterations per radian of the axle: at least, per thickness of room between axle and casing, in which wraps
 come to lie and lift off, and per thickness of the section's rise, which the lips flatten.
 """
 MORE_ROOM, MORE_RISE = 0.03, 0.02
 """The same for the steps, over those of the longest turn."""
 SEARCHED = 1.6
-"""What looking for the safe travel adds, where it may have to be: one that jams takes two to three times as
-long, one that comes out nothing.
+"""Times that the rod takes longer where the safe travel may have to be looked for: two to three where the
+strip jams, one where it comes out. The shell does not look for it.
 """
 BAND = "mostly within a factor of two"
 BENCH_ITERATIONS = 8.0
@@ -199,7 +199,8 @@ def rod_sizes(case: Case) -> Sizes:
     strip, field = case.strip, size_field(case, 1.0)
     lines = _pieces(field, strip.length) + 1.0
     line = 2 * field_count(strip)
-    return _sizes(case, lines, line, LINES)
+    searched = isinstance(case.push, RetractDeploy) and case.push.safe_travel and case.motor is not None
+    return _sizes(case, lines, line, LINES, SEARCHED if searched else 1.0)
 
 
 def shell_sizes(case: Case) -> Sizes:
@@ -210,7 +211,7 @@ def shell_sizes(case: Case) -> Sizes:
     field = SizeField(mesh.along or case.settings.element, mesh.zones)
     lines = _pieces(field, strip.length) + 1.0
     across = (mesh.across or 6) // (2 if mesh.half else 1)
-    return _sizes(case, lines, 12 * (across + 1), 2 * across + 1)
+    return _sizes(case, lines, 12 * (across + 1), 2 * across + 1, 1.0)
 
 
 def _pieces(field: SizeField, length: float) -> float:
@@ -219,10 +220,11 @@ def _pieces(field: SizeField, length: float) -> float:
     return float(np.trapezoid(1.0 / field.at(s), s))
 
 
-def _sizes(case: Case, lines: float, line: int, across: int) -> Sizes:
-    """Sizes with points on so many lines across."""
+def _sizes(case: Case, lines: float, line: int, across: int, longer: float) -> Sizes:
+    """Sizes with points on so many lines across; longer: how many times the steps of once in and out."""
     st, strip, push = case.settings, case.strip, case.push
-    steps, iterations, saved = _steps(case)
+    once, iterated, saved = _steps(case)
+    steps, iterations = longer * once, longer * iterated
     touches = isinstance(push, Winding) or getattr(push, "held", "") == "slot"
     if not touches:
         return Sizes(lines, line, 3.0, 0.0, 0.0, 0, steps, iterations, saved)
@@ -254,8 +256,6 @@ def _steps(case: Case) -> tuple[float, float, float]:
     rise = 0.5 * half * float(edge) / strip.thickness
     steps = turning / case.settings.turn * (1.0 + MORE_ROOM * room + MORE_RISE * rise)
     iterations = PLACING + turning * (SMOOTH + ROOM * room + RISE * rise)
-    if isinstance(push, RetractDeploy) and push.safe_travel and case.motor is not None:
-        steps, iterations = SEARCHED * steps, SEARCHED * iterations
     return steps, iterations, case.travel / SAVE_EVERY + 4.0
 
 
