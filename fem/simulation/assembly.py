@@ -135,7 +135,7 @@ class Assembly:
     model: StripModel
     clamp: AxleClamp
     u: Array
-    journal: Journal
+    journal: Journal = field(default_factory=Journal)
     bending: Bending | None = None
 
     def walls_at(self, way: Way, part: float) -> tuple[Wall, ...]:
