@@ -20,7 +20,7 @@ from fem.case.definition import Case
 from fem.case.estimate import Derived, derive, tight_coil
 from fem.contact.surroundings import ONSET, split, surrounding_walls
 from fem.core.errors import CaseError, Fault
-from fem.design.loading import Bend, Coil, RetractDeploy, Winding
+from fem.design.loading import Bend, Coil, Column, Press, RetractDeploy, Winding
 from fem.design.settings import Settings
 from fem.mesh.line_mesh import SizeField
 from fem.mesh.size_fields import size_field
@@ -225,7 +225,7 @@ def _sizes(case: Case, lines: float, line: int, across: int, longer: float) -> S
     st, strip, push = case.settings, case.strip, case.push
     once, iterated, saved = _steps(case)
     steps, iterations = longer * once, longer * iterated
-    touches = isinstance(push, Winding) or getattr(push, "held", "") == "slot"
+    touches = isinstance(push, Winding) or (isinstance(push, Column | Press) and push.held == "slot")
     if not touches:
         return Sizes(lines, line, 3.0, 0.0, 0.0, 0, steps, iterations, saved)
     around = surrounding_walls(case, 0.0)
