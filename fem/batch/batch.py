@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -28,7 +29,8 @@ Entry = tuple[str, "Case | None", tuple[Fault, ...]]
 class BatchOptions:
     """How a batch is to be run.
 
-    at_a_time: cases side by side on this machine; scheduler: address of a cluster to run on instead.
+    at_a_time: cases side by side on this machine; scheduler: address of a cluster to run on instead; limit
+    [min]: of each case.
     """
 
     model: str = "rod"
@@ -36,6 +38,7 @@ class BatchOptions:
     scheduler: str | None = None
     pictures: bool = True
     fresh: bool = False
+    limit: float = math.inf
 
 
 def run_batch(
@@ -49,7 +52,12 @@ def run_batch(
             made[number] = not_run(name, options.model, *faults)
         else:
             jobs[number] = Job(
-                case, options.model, run_folder(RUNS, name, options.model), options.pictures, options.fresh
+                case,
+                options.model,
+                run_folder(RUNS, name, options.model),
+                options.pictures,
+                options.fresh,
+                60.0 * options.limit,
             )
     with display:
         _carry_out(list(jobs.values()), options, display)

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from fem.batch.job import Busy, Done, Job, Watch, failed, keep, locked, not_run, up_to_date
 from fem.batch.workers import STARTS, TELL_EVERY, Observer
 from fem.case.definition import Case
+from fem.core.checkpoint import Unkept
 from fem.core.errors import EXIT_NOT_CONVERGED, Fault, InputError
 from fem.report.json_documents import lost
 from fem.results.provenance import code_digest
@@ -95,7 +96,7 @@ class _Batch:
             return
         self.jobs[job.name], self.starts[job.name] = job, 0
         key = f"{self.topic}-{job.name}"
-        future = self.client.submit(compute, job.case, job.model, self.topic, pure=False, key=key)
+        future = self.client.submit(compute, job.case, job.model, self.topic, job.limit, pure=False, key=key)
         self.futures[job.name] = future
         future.add_done_callback(lambda made, name=job.name: self.heard.put(("done", name)))
 
@@ -144,8 +145,8 @@ class _Batch:
             return failed(job, defect)
 
 
-def compute(case: Case, model: str, topic: str) -> Result:
-    """Run a case on a worker of the cluster and tell of it under a topic."""
+def compute(case: Case, model: str, topic: str, limit: float) -> Result:
+    """Run a case on a worker of the cluster, for at most so long [s], and tell of it under a topic."""
     import time
 
     from distributed import get_worker
@@ -161,4 +162,5 @@ def compute(case: Case, model: str, topic: str) -> Result:
             worker.log_event(topic, {"progress": (case.name, start, share, text)})
 
     tell(0.0, f"on {worker.address}", start=True)
-    return run_case(case, model=model, progress=Watch(tell, lambda: False))
+    keeper = Unkept(time.perf_counter() + limit)
+    return run_case(case, model=model, progress=Watch(tell, lambda: False), keeper=keeper)

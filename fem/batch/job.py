@@ -8,6 +8,7 @@ under way. A case whose stored result carries the same stamp (case, model, code,
 from __future__ import annotations
 
 import contextlib
+import math
 import time
 import traceback
 from collections.abc import Callable, Iterator
@@ -22,6 +23,7 @@ from fem.core.errors import (
     EXIT_BAD_INPUT,
     EXIT_DONE,
     EXIT_NOT_CONVERGED,
+    EXIT_OUT_OF_TIME,
     EXIT_STOPPED,
     CaseError,
     Fault,
@@ -29,7 +31,7 @@ from fem.core.errors import (
 )
 from fem.report.json_documents import broken_off, refused, stopped
 from fem.results.outcome import Status
-from fem.results.provenance import same, stamp
+from fem.results.provenance import UNFINISHED, same, stamp
 from fem.results.result import Result, read_summary, write
 
 Progress = Callable[[float, str], None]
@@ -40,13 +42,16 @@ POLL = 0.2
 
 @dataclass(frozen=True)
 class Job:
-    """A case to run: with which model, into which folder, with pictures or not, even if it is up to date."""
+    """A case to run: with which model, into which folder, with pictures or not, even if it is up to date, for
+    at most how long [s].
+    """
 
     case: Case
     model: str
     folder: Path
     pictures: bool = True
     fresh: bool = False
+    limit: float = math.inf
 
     @property
     def name(self) -> str:
@@ -142,7 +147,10 @@ def up_to_date(job: Job) -> Done | None:
 
 def exit_code(status: str) -> int:
     """Exit code of a case that has a result."""
-    return EXIT_NOT_CONVERGED if status == Status.NOT_CONVERGED else EXIT_DONE
+    codes: dict[str, int] = {
+        Status.NOT_CONVERGED: EXIT_NOT_CONVERGED, Status.OUT_OF_TIME: EXIT_OUT_OF_TIME
+    }  # fmt: skip
+    return codes.get(status, EXIT_DONE)
 
 
 def keep(job: Job, result: Result, notes: tuple[str, ...] = ()) -> Done:
@@ -161,14 +169,16 @@ def _run(job: Job, watch: Watch) -> Done:
     from fem.simulation.run import run_case
 
     sweep(job.folder)
-    keeper = Checkpoint(job.checkpoint, stamp(job.case, job.model), watch.stopping)
+    origin = stamp(job.case, job.model)
+    keeper = Checkpoint(job.checkpoint, origin, watch.stopping, limit=job.limit)
     if job.fresh:
         keeper.remove()
     result = run_case(job.case, model=job.model, progress=watch, keeper=keeper)
-    trouble = f"the run could not be kept as it went ({keeper.trouble})" if keeper.trouble else ""
-    notes = (*([trouble] if trouble else []), *_replaced(job))
+    trouble = [f"the run could not be kept as it went ({keeper.trouble})"] if keeper.trouble else []
+    notes = (*keeper.notes, *trouble, *_replaced(job))
     done = keep(job, replace(result, seconds=keeper.seconds), notes)
-    keeper.remove()
+    if not result.provenance.get(UNFINISHED):
+        keeper.remove()
     return done
 
 

@@ -1,13 +1,15 @@
 """The command line: `pushpast VERB ...`. Verbs are plain words; each hands over to one module of the package.
 
 Exit codes: 0 done (a jam is a result, not an error), 1 a verification or comparison differs, 2 bad input, 3 a
-case did not converge. `--json` puts exactly one document on stdout; progress and messages go to stderr.
+case did not converge, 4 the time of a case ran out. `--json` puts exactly one document on stdout; progress
+and messages go to stderr.
 Nothing heavy is imported before a verb needs it, so that help and faults come at once.
 """
 
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import sys
 from collections.abc import Iterator
@@ -22,6 +24,7 @@ from fem.core.errors import (
     EXIT_BAD_INPUT,
     EXIT_DIFFERS,
     EXIT_DONE,
+    CaseError,
     Fault,
     InputError,
     defect_fault,
@@ -82,7 +85,8 @@ def pushpast(
 ) -> None:
     """Does a springy curved strip wind in, come out again, or jam?
 
-    Exit codes: 0 done, 1 a check or comparison differs, 2 bad input, 3 a case did not converge.
+    Exit codes: 0 done, 1 a check or comparison differs, 2 bad input, 3 a case did not converge,
+    4 the time of a case ran out.
     """
 
 
@@ -104,16 +108,18 @@ def new(
 def check(cases: CaseNames, as_json: AsJson = False) -> None:
     """Read and validate cases and print what follows from their numbers, without a solve."""
     from fem.batch.batch import read_cases
-    from fem.case.estimate import derive
     from fem.cli.terminal import print_check, print_faults
     from fem.report.json_documents import cases_document, checked, json_text
+    from fem.simulation.forecast import foreseen
 
     console, documents, bad = _console(as_json), [], False
     for name, case, found in read_cases(cases):
         derived, faults = None, found
         if case is not None:
             try:
-                derived = derive(case)
+                derived = foreseen(case)
+            except CaseError as problem:
+                faults = problem.faults
             except InputError as problem:
                 faults = (Fault(name, "", str(problem)),)
             except Exception as defect:  # noqa: BLE001 (a defect in one case must not cost the others)
@@ -143,19 +149,24 @@ def run(
         str | None, typer.Option(metavar="tcp://HOST:PORT", help="Run on this dask.distributed cluster.")
     ] = None,
     pictures: Annotated[bool, typer.Option(help="Draw the pictures of a run beside its numbers.")] = True,
+    limit: Annotated[
+        float, typer.Option(metavar="MINUTES", help="End each case after so long with what is known.")
+    ] = math.inf,
     as_json: AsJson = False,
 ) -> None:
     """Run cases; results go to results/runs/CASE/, one verdict table at the end.
 
-    What is up to date is not run again; what was stopped or killed goes on where it stood.
+    What is up to date is not run again; what was stopped, killed or out of time goes on where it stood.
     """
     from fem.batch.batch import BatchOptions, read_cases, run_batch
     from fem.batch.progress import ProgressDisplay
     from fem.cli.terminal import print_failures, print_verdicts
     from fem.report.json_documents import cases_document, json_text
 
+    if not limit > 0.0:
+        _stop(f"--limit {limit:g}: must be > 0 minutes; write a longer time, or leave it out")
     console = _console(True)
-    options = BatchOptions(model.value, at_a_time, scheduler, pictures, fresh)
+    options = BatchOptions(model.value, at_a_time, scheduler, pictures, fresh, limit)
     with _library_output_to_stderr():
         read = read_cases(cases)
         # faults come before the first long run

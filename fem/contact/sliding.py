@@ -19,9 +19,7 @@ from which on it moves as elsewhere: what the lips flatten opens again over abou
 
 
 class Fields(Protocol):
-    """Unknowns of a strip as functions along it, and back. A class, not two functions: a motion is kept on
-    disk with what it hangs on, and `fem.core.checkpoint` takes back no function and no method.
-    """
+    """Unknowns of a strip as functions along it, and back."""
 
     def __call__(self, u: Array) -> Array:
         """Values and slopes (n, k, 2) at the stations, of unknowns (size,)."""

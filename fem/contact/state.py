@@ -8,6 +8,7 @@ record of its pairs and its friction; contact is read from both and nothing is l
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -51,6 +52,28 @@ class ContactState:
     def pressure(self) -> Array:
         """Normal force over the area of the points (n, k, w) [N/mm^2]; 0 where they do not count."""
         return np.asarray(self.force / np.where(self.area > 0.0, self.area, np.inf)[..., None])
+
+
+def like(kept: Array, present: NDArray[Any]) -> Array:
+    """A copy of an array that was kept; raises ValueError where it cannot take the place of the present
+    one.
+    """
+    if kept.shape != present.shape or not np.all(np.isfinite(kept)):
+        raise ValueError(f"an array {kept.shape} does not fit one {present.shape}")
+    return kept.copy()
+
+
+def within(numbers: NDArray[Any], count: int) -> bool:
+    """Whether numbers (m,) are those of some of `count` things."""
+    return numbers.ndim == 1 and bool(np.all((numbers >= 0) & (numbers < count)))
+
+
+def spreads(record: ContactRecord, shape: tuple[int, ...]) -> bool:
+    """Whether `spread_out` can make values (shape) of a record that was kept."""
+    if len(record) != 2:
+        return False
+    at, rows = record
+    return rows.shape == (len(at), shape[-1]) and within(at, math.prod(shape[:-1]))
 
 
 def filled(values: Array, components: int) -> tuple[NDArray[np.int32], Array]:

@@ -15,6 +15,8 @@ EXIT_DONE = 0
 EXIT_DIFFERS = 1
 EXIT_BAD_INPUT = 2
 EXIT_NOT_CONVERGED = 3
+EXIT_OUT_OF_TIME = 4
+"""The time given to a run ran out before its verdict: run again to go on."""
 EXIT_STOPPED = 130
 """Ended by the user, as a shell tells it."""
 

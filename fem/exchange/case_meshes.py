@@ -26,7 +26,7 @@ from fem.core.term import Array
 from fem.mesh.developed_mesh import DevelopedMesh, blocks
 from fem.mesh.generator import Block, write
 from fem.mesh.line_mesh import line_mesh
-from fem.rod.model import size_field
+from fem.mesh.size_fields import size_field
 from fem.shell.model import case_mesh
 from fem.shell.strip_shell import mesh_of
 from fem.view.mesh_picture import mesh_picture

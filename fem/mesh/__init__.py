@@ -2,4 +2,12 @@
 the finite elements: cubic Hermite lines, bicubic rectangles.
 """
 
-__all__ = ["bicubic", "clamp_layer", "developed_mesh", "generator", "hermite_line", "line_mesh"]
+__all__ = [
+    "bicubic",
+    "clamp_layer",
+    "developed_mesh",
+    "generator",
+    "hermite_line",
+    "line_mesh",
+    "size_fields",
+]

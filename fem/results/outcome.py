@@ -250,6 +250,20 @@ class Status(Outcome):
             "stands.{hint}",
         ),
     )
+    OUT_OF_TIME = (
+        "out of time",
+        StatusEntry(
+            happens="The time that a run was given (`--limit`) ran out before it came to a verdict.",
+            bench="Nothing to see on the bench: what is told so far holds, what comes after it is not known.",
+            levers=(
+                Lever("solver.turn", "raise", "longer steps of the axle, fewer of them"),
+                Lever("solver.element", "raise", "a coarser strip, quicker"),
+            ),
+            given="the time of `--limit` ran out before a verdict",
+            advice="run it again, without the limit or with a longer one: it goes on where it stood",
+            sentence="The time ran out {during}{so_far}. Run it again to go on from there.{strain}",
+        ),
+    )
     HELD = (
         "held",
         StatusEntry(

@@ -20,6 +20,8 @@ LIBRARIES = ("numpy", "scipy", "numba", "scikit-fem", "gmsh")
 """Libraries whose version can change a number."""
 STAMP = ("case_digest", "model", "code_digest", "python", *LIBRARIES)
 """What must be equal for two runs to give the same numbers on the same machine."""
+UNFINISHED = "unfinished"
+"""Set in the origin of a result whose time ran out: a run goes on from there."""
 
 
 @functools.cache
@@ -48,7 +50,7 @@ def stamp(case: Case, model: str) -> dict[str, str]:
 
 def same(known: Mapping[str, Any], wanted: Mapping[str, str]) -> bool:
     """Whether a result that tells `known` of its origin is what a run with the stamp `wanted` would give."""
-    return all(known.get(name) == value for name, value in wanted.items())
+    return not known.get(UNFINISHED) and all(known.get(name) == value for name, value in wanted.items())
 
 
 def provenance(case: Case, model: str) -> dict[str, Any]:

@@ -2,4 +2,14 @@
 with walls and with itself, motion; `model` makes one of a case.
 """
 
-__all__ = ["constraints", "drives", "energy", "fields", "loads", "model", "self_contact", "wall_contact"]
+__all__ = [
+    "constraints",
+    "drives",
+    "energy",
+    "fields",
+    "loads",
+    "model",
+    "section_tables",
+    "self_contact",
+    "wall_contact",
+]

@@ -20,8 +20,9 @@ from fem.contact.surroundings import MASS_SHARE, WRAP_LEAD, contact_settings, sp
 from fem.core.term import Array, DeadLoad, FrictionTerm, Index, Term
 from fem.design.obstacle import Wall
 from fem.design.path import Path
-from fem.mesh.clamp_layer import clamp_zones, clear_stations
-from fem.mesh.line_mesh import SizeField, Zone, line_mesh
+from fem.mesh.clamp_layer import clear_stations
+from fem.mesh.line_mesh import line_mesh
+from fem.mesh.size_fields import size_field
 from fem.results.result import Quantity
 from fem.rod.axle_clamp import RodAxleClamp
 from fem.rod.constraints import line_unknowns, section_unknowns
@@ -183,19 +184,6 @@ class RodModel:
         place = [rod.index(last, 0), rod.index(last, 1)]
         held = [*line_unknowns(rod, last), *section_unknowns(rod, last)] if clamped else place
         return np.array(held, dtype=np.int64), np.array([place], dtype=np.int64)
-
-
-def size_field(case: Case, refine: float, clamps: tuple[float, ...] = ()) -> SizeField:
-    """Longest element along the strip: fine on the root, at the slot, in bends, finer still next to rigid
-    clamps at stations [mm]; `refine` > 1 divides all sizes but these.
-    """
-    st, strip = case.settings, case.strip
-    fine, largest = st.element_fine / refine, st.element / refine
-    zones = [Zone(0.0, case.slot_mouth, fine)]
-    zones += [Zone(mark.start, mark.end, fine) for mark in strip.path.bends]
-    zones += clamp_zones(strip, clamps, fine)
-    edges = (float(s) for s in strip.zone_edges_s() if 0 < s < strip.length)
-    return SizeField(largest, tuple(zones), nodes=(*edges, *clear_stations(strip, clamps)))
 
 
 def build_rod_model(

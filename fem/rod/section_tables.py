@@ -23,6 +23,8 @@ from fem.design.curved_layers import with_turn_across
 from fem.design.layup import Stack
 from fem.design.material import rod_reduced
 
+LINES = 4
+"""Lines of contact points across the half width, mid-line and edge included."""
 WIDTH_POINTS = 5
 ZONE_POINTS = 3
 MODE_RESIDUAL = 0.02
@@ -221,6 +223,11 @@ def warp_count(strip: RestStrip) -> int:
     stores 11.6 N mm in the steel lamp strip, with two 7.0; the shell says 6.8.
     """
     return 2 if _edge_power(strip) > 0 else 1
+
+
+def field_count(strip: RestStrip) -> int:
+    """Fields of the rod of a strip: x, y, opening modes, warping modes."""
+    return 2 + mode_count(strip) + warp_count(strip)
 
 
 def _edge_power(strip: RestStrip) -> float:

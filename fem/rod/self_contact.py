@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from fem.contact.kernels.laws import Law
 from fem.contact.settings import SAFE_DEPTH, ContactSettings, Penalised, lobatto, pressure
-from fem.contact.state import ContactRecord, ContactState, filled, spread_out
+from fem.contact.state import ContactRecord, ContactState, filled, like, spread_out, spreads, within
 from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.rod.energy import Rod
 from fem.rod.kernels.pairs import NUMBERS, Pairs, find_pairs, hold_pairs, pair_gaps, pair_room, slide_pairs
@@ -93,17 +93,30 @@ class RodSelfContact(Penalised):
     def restore(self, history: History, u: Array) -> None:  # noqa: ARG002 - pairs are kept, not looked for
         """Go on from an accepted state and its pairs: found anew, some could be of another side of a fold."""
         slip, last, force, stations, partner, place, taken, held, before, before_partner = history
-        self.slip, self.last, at = slip.copy(), last.copy(), stations.astype(np.int64)
+        self.slip, self.last, at = like(slip, self.slip), like(last, self.last), stations.astype(np.int64)
+        if not self._pairs_fit(at, partner, place, taken):
+            raise ValueError("pairs of another strip")
         self._put_pairs(at, partner, place, taken)
         self.held[at], self.before[at], self.before_partner[at] = held, before, before_partner
         self._keep_sides()
-        self.remembered = (self._kept(), force)
+        self.remembered = (self._kept(), like(force, self.slip))
 
     def record(self) -> ContactRecord:
         """Pairs and friction of the last accepted step."""
         at = np.flatnonzero(self.partner >= 0)
         pairs = (self.partner[at].astype(np.int32), self.place[at], self.taken[at].astype(np.int8))
         return at.astype(np.int32), *pairs, *filled(self.remembered[1], 1)
+
+    def fits(self, record: ContactRecord) -> bool:
+        """Whether a record is one of this strip."""
+        return (
+            len(record) == 6 and self._pairs_fit(*record[:4]) and spreads(record[4:], (*self.slip.shape, 1))
+        )
+
+    def _pairs_fit(self, at: NDArray[Any], *pairs: NDArray[Any]) -> bool:
+        """Whether stations (m,) and their partners, places and sides are some of this strip."""
+        same = all(each.shape == at.shape for each in pairs)
+        return same and within(at, len(self.partner)) and within(pairs[0], len(self.rod.nodes) - 1)
 
     def recalled(self, u: Array, record: ContactRecord) -> Self:
         """A copy as it was at an accepted state u of which `record` was kept; slip counts from there."""

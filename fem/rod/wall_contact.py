@@ -37,7 +37,7 @@ from fem.contact.settings import (
     pressure,
     sharp_roundings,
 )
-from fem.contact.state import ContactRecord, ContactState, filled, spread_out
+from fem.contact.state import ContactRecord, ContactState, filled, spread_out, spreads
 from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.design.obstacle import Wall, wall_table
 from fem.mesh.hermite_line import hermite
@@ -52,10 +52,8 @@ from fem.rod.kernels.wall_readings import (
     wall_taken,
 )
 from fem.rod.kernels.walls import RENEWED, WallMemory, wall_energy, wall_hold, wall_room
-from fem.rod.section_tables import SectionTables, section_tables
+from fem.rod.section_tables import LINES, SectionTables, section_tables
 
-LINES = 4
-"""Lines of contact points across the half width, mid-line and edge included."""
 EDGE = 5.0
 """Mid-line and free edge press along lines: their points bear as if they stood for this many times their
 area, as much as the points between. With their own (a twelfth of the width each) they would sink in several
@@ -216,20 +214,32 @@ class RodWallContact(Penalised):
         return work
 
     def save(self) -> History:
-        """Slip, places of the faces and friction force at the last accepted step."""
-        return self.slip.copy(), self.before.copy(), self.remembered[1]
+        """Slip and friction force at the last accepted step, without the many zeros: where they are not zero,
+        and what they are there.
+        """
+        slip, force = self.slip.reshape(-1, 1), self.remembered[1].reshape(-1, 1)
+        at = np.flatnonzero((slip != 0.0) | (force != 0.0))
+        return at.astype(np.float64), slip[at], force[at]
 
     def restore(self, history: History, u: Array) -> None:
         """Go on from an accepted state; points count there as they did."""
-        slip, before, force = history
-        self.slip, self.before = slip.copy(), before.copy()
+        at, slip, force = history[0].astype(np.int64), *history[1:]
+        shape = (*self.slip.shape, 1)
+        if not (spreads((at, slip), shape) and spreads((at, force), shape)):
+            raise ValueError("friction of another strip")
+        self.slip = spread_out((at, slip), self.slip.shape)
         self.choose_points(u)
+        self.before = wall_places(u, self._tables)
         self.hold(u)
-        self.remembered = (self.held.copy(), force)
+        self.remembered = (self.held.copy(), spread_out((at, force), self.slip.shape))
 
     def record(self) -> ContactRecord:
         """Friction of the last accepted step; gaps and normal forces follow from its state."""
         return filled(self.remembered[1], 1)
+
+    def fits(self, record: ContactRecord) -> bool:
+        """Whether a record is one of this strip among these walls."""
+        return spreads(record, (*self.slip.shape, 1))
 
     def recalled(self, u: Array, record: ContactRecord) -> Self:
         """A copy as it was at an accepted state u of which `record` was kept; slip counts from there."""

@@ -18,12 +18,13 @@ from __future__ import annotations
 
 from copy import copy
 from dataclasses import dataclass, field, replace
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fem.contact.settings import SAFE_DEPTH, ContactSettings, Penalised, pressure
-from fem.contact.state import ContactRecord, ContactState, filled, spread_out
+from fem.contact.state import ContactRecord, ContactState, filled, like, spread_out, spreads, within
 from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.mesh.bicubic import Grid
 from fem.shell.kernels.pairs import pair_kernel, rows_kernel
@@ -92,11 +93,15 @@ class ShellSelfContact(Penalised):
     def restore(self, history: History, u: Array) -> None:  # noqa: ARG002 - pairs are kept, not looked for
         """Go on from an accepted state and its pairs: found anew, feet would move in last digits."""
         slip, last, force, *pairs = history
-        self.slip, self.last = slip.copy(), last.copy()
-        self.sides, partner, self.foot, self.held, self.before = (each.copy() for each in pairs)
+        self.slip, self.last = like(slip, self.slip), like(last, self.last)
+        own = (self.sides, self.partner, self.foot, self.held, self.before)
+        sides, partner, foot, held, before = (like(kept, mine) for kept, mine in zip(pairs, own, strict=True))
+        if not self._on_strip(partner.ravel() + 1.0, foot[partner >= 0.0], 1):
+            raise ValueError("pairs of another strip")
+        self.sides, self.foot, self.held, self.before = sides, foot, held, before
         self.partner = partner.astype(np.int64)
         rows_kernel(self.grid.stations, self.grid.across, self.partner, self.foot, self.rows)
-        self.remembered = (self._pairing(), force)
+        self.remembered = (self._pairing(), like(force, self.slip))
 
     def record(self) -> ContactRecord:
         """Pairs and friction of the last accepted step."""
@@ -105,6 +110,21 @@ class ShellSelfContact(Penalised):
         sides = self._sides_now().ravel()[at].astype(np.int8)
         pairs = (partner[at].astype(np.int32), self.foot.reshape(-1, 2)[at], sides)
         return at.astype(np.int32), *pairs, *filled(self.remembered[1], 2)
+
+    def fits(self, record: ContactRecord) -> bool:
+        """Whether a record is one of this strip."""
+        if len(record) != 6:
+            return False
+        at, partner, foot, sides = record[:4]
+        if not (at.shape == partner.shape == sides.shape and within(at, self.partner.size)):
+            return False
+        return self._on_strip(partner, foot) and spreads(record[4:], self.slip.shape)
+
+    def _on_strip(self, cells: NDArray[Any], feet: Array, more: int = 0) -> bool:
+        """Whether cells (m,), and `more` besides, and feet (p, 2) are some of this strip."""
+        low, high = self.grid.stations[0] - 1e-6, self.grid.stations[-1] + 1e-6
+        lies = feet.ndim == 2 and bool(np.all((feet[:, 0] >= low) & (feet[:, 0] <= high)))
+        return within(cells, len(self.points.cells) + more) and lies and bool(np.all(np.isfinite(feet)))
 
     def recalled(self, u: Array, record: ContactRecord) -> Self:
         """A copy as it was at an accepted state u of which `record` was kept; slip counts from there."""

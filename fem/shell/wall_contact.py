@@ -32,7 +32,7 @@ from fem.contact.settings import (
     pressure,
     sharp_roundings,
 )
-from fem.contact.state import ContactRecord, ContactState, filled, spread_out
+from fem.contact.state import ContactRecord, ContactState, filled, spread_out, spreads
 from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.design.obstacle import Wall, wall_table
 from fem.shell.kernels.walls import (
@@ -163,6 +163,8 @@ class ShellWallContact(Penalised):
         """Go on from an accepted state; points count there as they did."""
         self.choose_points(u)
         at, slip, force = history[0].astype(np.int64), *history[1:]
+        if not (spreads((at, slip), self.slip.shape) and spreads((at, force), self.slip.shape)):
+            raise ValueError("friction of another strip")
         self.slip, kept = spread_out((at, slip), self.slip.shape), spread_out((at, force), self.slip.shape)
         self.before = self.points.places(u)
         self.hold(u)
@@ -171,6 +173,10 @@ class ShellWallContact(Penalised):
     def record(self) -> ContactRecord:
         """Friction of the last accepted step; gaps and normal forces follow from its state."""
         return filled(self.remembered[1], 2)
+
+    def fits(self, record: ContactRecord) -> bool:
+        """Whether a record is one of this strip among these walls."""
+        return spreads(record, self.slip.shape)
 
     def recalled(self, u: Array, record: ContactRecord) -> Self:
         """A copy as it was at an accepted state u of which `record` was kept; slip counts from there."""

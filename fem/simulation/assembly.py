@@ -22,6 +22,7 @@ from fem.contact.surroundings import SLOT, closing_share, surrounding_walls, wal
 from fem.core.errors import CaseError, Fault
 from fem.core.term import Array, Blocks, DeadLoad, Evaluation, Term
 from fem.design.obstacle import Wall
+from fem.simulation.journal import Journal
 from fem.simulation.stepper import Grip, Stepper
 from fem.simulation.strip_model import AxleClamp, Contact, Drive, StripModel
 
@@ -94,14 +95,16 @@ class Shaping:
 
 @dataclass
 class Assembly:
-    """A strip on its way into place: u (size,) as far as it has come; shaping: its energy while it has not
-    its shape yet; raised: how many times the penalty of the case acts. A limp strip would fall far in the
-    first step: its weight, by its place among the motion's terms in `loads`, comes to act in the end.
+    """A strip on its way into place: u (size,) as far as it has come; journal of its steps; shaping: its
+    energy while it has not its shape yet; raised: how many times the penalty of the case acts. A limp strip
+    would fall far in the first step: its weight, by its place among the motion's terms in `loads`, comes to
+    act in the end.
     """
 
     model: StripModel
     clamp: AxleClamp
     u: Array
+    journal: Journal = field(default_factory=Journal)
     shaping: Shaping | None = None
     raised: float = 1.0
     loads: dict[int, DeadLoad] = field(init=False)
@@ -129,19 +132,20 @@ class Assembly:
             part = self._next(way, done, ease / CLOSING_STEPS)
             self._put(way, part)
             start = self.clamp.pressed(way.at(way.pressed, part)).place(self.u, 0.0)
-            outcome = self.model.motion.step(self.u, np.zeros_like(self.u), ease * CLOSING_TIME, start)
-            depth = self._depth(outcome.u) if outcome.accepted else 0.0
+            reached = self.journal.step(self.model.motion, self.u, ease * CLOSING_TIME, start)
+            refused = isinstance(reached, str)
+            depth = 0.0 if isinstance(reached, str) else self._depth(reached)
             sunk = depth > CLOSING_DEPTH
             if depth > CLOSING_SINK and self.raised < MOST_RAISED:
                 self._raise(min(MOST_HARDER, depth / START_SINK))
-            elif sunk or not outcome.accepted:
+            elif sunk or refused:
                 ease *= 0.5
                 if ease < least:
-                    reason = outcome.reason or "the walls press the strip through each other"
+                    reason = reached if refused else "the walls press the strip through each other"
                     return f"the strip could not be put in place: {reason}"
-            if outcome.accepted and not sunk:
-                self.u, done, ease = outcome.u, part, min(1.0, 1.5 * ease)
-                self._forget()
+            if not isinstance(reached, str) and not sunk:
+                self.u, done, ease = reached, part, min(1.0, 1.5 * ease)
+                self._taken()
         return ""
 
     def _depth(self, u: Array) -> float:
@@ -165,14 +169,14 @@ class Assembly:
         """
         time = SETTLING_TIME
         for count in range(MOST_SETTLING):
-            outcome = self.model.motion.step(self.u, np.zeros_like(self.u), time, self.u)
-            if not outcome.accepted:
+            reached = self.journal.step(self.model.motion, self.u, time, self.u)
+            if isinstance(reached, str):
                 time *= 0.25
                 continue
             places = self.model.motion.places
-            gone = float(np.abs(outcome.u - self.u)[places].max()) * SETTLING_TIME / time
-            self.u, time = outcome.u, min(SETTLING_TIME, 2.0 * time)
-            self._forget()
+            gone = float(np.abs(reached - self.u)[places].max()) * SETTLING_TIME / time
+            self.u, time = reached, min(SETTLING_TIME, 2.0 * time)
+            self._taken()
             if count + 1 >= SETTLING_STEPS and gone < SETTLED * self.model.case.strip.thickness:
                 break
 
@@ -211,6 +215,10 @@ class Assembly:
         for place, load in self.loads.items():
             self.model.motion.terms[place] = DeadLoad(way.at(way.weighed, part) * load.force)
 
+    def _taken(self) -> None:
+        self._forget()
+        self.journal.taken(self.model.motion, self.u)
+
     def _forget(self) -> None:
         for term in contacts(self.model):
             term.start(self.u)
@@ -226,13 +234,15 @@ class Assembly:
         return part
 
 
-def assemble(model: StripModel, clamp: AxleClamp) -> Stepper | str:
-    """Put the strip in place; the stepper at rest, or why it could not be. Raises CaseError where no way in
-    is found and where the strip then lies across a wall, or deeper in one than START_DEPTH.
+def assemble(model: StripModel, clamp: AxleClamp, journal: Journal | None = None) -> Stepper | str:
+    """Put the strip in place; the stepper at rest, or why it could not be. journal: keeps the way there.
+    Raises CaseError where no way in is found and where the strip then lies across a wall, or deeper in one
+    than START_DEPTH, ValueError for a journal of another strip.
     """
+    journal = journal or Journal()
     model.motion.prescribe(clamp.indices(), only=True)
     far, terms = model.length, list(model.motion.terms)
-    assembly, trouble = Assembly(model, clamp, model.start), OTHERWISE
+    assembly, trouble = Assembly(model, clamp, model.start, journal), OTHERWISE
     opening = clear_opening(model, model.start, lambda opening: (opening, far))
     if opening is not None:
         trouble = assembly.go(Way((opening, 0.0), (far, far), pressed=(0.0, 1.0)), SOON)
@@ -242,7 +252,7 @@ def assemble(model: StripModel, clamp: AxleClamp) -> Stepper | str:
         trouble = OTHERWISE if outside is None else assembly.go(Way((0.0, 0.0), (outside, 0.0)), SOON)
     if trouble:
         model.motion.terms[:] = terms
-        assembly, trouble = _shaped_in_place(model, clamp)
+        assembly, trouble = _shaped_in_place(model, clamp, journal)
     trouble = trouble or assembly.weigh()
     model.motion.terms[:] = terms
     if trouble:
@@ -253,14 +263,14 @@ def assemble(model: StripModel, clamp: AxleClamp) -> Stepper | str:
     return begun(model, clamp, assembly.u)
 
 
-def _shaped_in_place(model: StripModel, clamp: AxleClamp) -> tuple[Assembly, str]:
+def _shaped_in_place(model: StripModel, clamp: AxleClamp, journal: Journal) -> tuple[Assembly, str]:
     """The strip put in place straight and flat, its obstacles closed in on it, then let take its shape; "" or
     what went wrong. Obstacles that lie across the straight strip close in at the end.
     """
     terms, far = model.motion.terms, model.length
     flat, start = model.laid_flat()
     shaped, shaping = terms[0], Shaping(flat, terms[0])
-    assembly = Assembly(model, clamp, start, shaping)
+    assembly = Assembly(model, clamp, start, journal, shaping)
     opening = clear_opening(model, start, lambda opening: (opening, far), least=model.case.strip.thickness)
     if opening is None:
         raise _refused(

@@ -18,8 +18,18 @@ from fem.results.outcome import Status
 from fem.results.result import Attempt
 from fem.results.snapshot import PHASES
 from fem.simulation.half_width import wind_guarded
-from fem.simulation.models import winding_model
+from fem.simulation.kept_run import (
+    EarlierState,
+    ModelState,
+    ProgramState,
+    harden_as,
+    log_from,
+    log_state,
+    model_state,
+)
+from fem.simulation.models import model_as, winding_model
 from fem.simulation.recorder import RETRACT, Log
+from fem.simulation.resumed import program_from
 from fem.simulation.retract_deploy import Ended, WindingProgram, winding_program
 from fem.simulation.run_context import RunContext
 from fem.simulation.strip_model import StripModel
@@ -28,6 +38,7 @@ from fem.simulation.winding_state import Patience
 
 ANEW = (math.nan, "")
 FINER_STEP, FINER_MESH, MORE_POINTS = 0.5, 0.7, 0.5
+TIME_RAN_OUT = "the time ran out"
 PATIENCE = 4.0
 """An attempt may take so many times the iterations of the first to come to where that one stopped."""
 
@@ -82,6 +93,17 @@ class Earlier:
         """What there is to try; steps do not matter to a strip that could not be put in place."""
         return tuple(change for change in CHANGES if self.first.ended[2] is not None or not change.goes_on)
 
+    def kept(self, under_way: WindingProgram) -> EarlierState:
+        """The same as plain data; a first attempt whose stepper goes on in the program under way shares
+        it.
+        """
+        outcome, log, program = self.first.ended
+        shared = program is not None and program.stepper is under_way.stepper
+        return EarlierState(
+            None if program is None else program.kept(not shared), model_state(self.first.model),
+            log_state(log), replace(outcome, wound=()), self.attempts, self.start,
+        )  # fmt: skip
+
     @property
     def change(self) -> Change:
         """What the attempt under way changes."""
@@ -93,12 +115,12 @@ def wind_tried(case: Case, model: StripModel, started: WindingProgram | str, run
     with finer settings where it takes them.
     """
     known = started.earlier if isinstance(started, WindingProgram) else None
-    earlier = known if isinstance(known, Earlier) else None
+    earlier = known if isinstance(known, Earlier) else None  # nobody else leaves any
     while True:
         settings = case.settings if earlier is None else earlier.change.of(case.settings)
         words = differences(case.settings, settings)
         model, ended = wind_guarded(model, started, told(run, words))
-        trouble = numerical_trouble(case, ended)
+        trouble = TIME_RAN_OUT if ended[0].unfinished and earlier else numerical_trouble(case, ended)
         if earlier is None and not trouble:
             return Tried(model, ended, (), settings)
         rows = ended[1].rows
@@ -113,7 +135,39 @@ def wind_tried(case: Case, model: StripModel, started: WindingProgram | str, run
             earlier = replace(earlier, attempts=made)
         if len(earlier.attempts) > len(earlier.ways):
             return replace(earlier.first, attempts=earlier.attempts)
+        if ended[0].unfinished:
+            return Tried(model, ended, earlier.attempts, settings)
         model, started, earlier = _next_attempt(case, earlier, run)
+
+
+def gone_on_with(case: Case, kind: str, state: ProgramState) -> WindingProgram:
+    """The program of a case that was kept, with what the attempts before it left. Raises ValueError for a
+    state that is none of this case.
+    """
+    program = program_from(_model(case, kind, state.model), state)
+    kept = state.earlier
+    if kept is not None:
+        model, first = program.model, None
+        if kept.program is not None and kept.program.stepper is None:
+            first = program_from(model, kept.program, program.stepper)
+        else:
+            model = _model(case, kind, kept.model)
+            harden_as(model, kept.model)
+            first = None if kept.program is None else program_from(model, kept.program)
+        names = tuple(program.recorder.log.rows[0]) if program.recorder.log.rows else ()
+        outcome = replace(kept.outcome, wound=() if first is None else tuple(first.wound))
+        ended = outcome, log_from(kept.log, model, names), first
+        program.earlier = Earlier(Tried(model, ended, (), case.settings), kept.attempts, kept.start)
+        if not 0 < len(kept.attempts) <= len(program.earlier.ways):
+            raise ValueError("attempts of another program")
+    return program
+
+
+def _model(case: Case, kind: str, state: ModelState) -> StripModel:
+    """The model that a state is of, with the settings of the case or of one of the attempts."""
+    if state.settings not in (case.settings, *(change.of(case.settings) for change in CHANGES)):
+        raise ValueError("numerical settings of another case")
+    return model_as(case, kind, state)
 
 
 def numerical_trouble(case: Case, ended: Ended) -> str:

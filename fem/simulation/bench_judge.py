@@ -13,6 +13,7 @@ from fem.core.term import Array
 from fem.mesh.clamp_layer import clear_of
 from fem.results.columns import unit_of
 from fem.results.outcome import Status
+from fem.results.provenance import UNFINISHED
 from fem.results.result import Quantity, Result
 from fem.simulation.deployed_shape import DeployedShape, intended
 from fem.simulation.load_curve import BenchRules, LoadCurve
@@ -47,7 +48,7 @@ class BenchRun:
 def bench_result(done: BenchRun, context: RunContext) -> Result:
     """Judge a push on the bench."""
     case, curve, rules = done.case, done.curve, done.rules
-    word = status(rules, curve)
+    word, late = status(rules, curve), curve.unfinished
     numbers = {**quantities(rules, curve), **strains(done), **rules.numbers}
     text = sentence(word, numbers, rules, curve)
     if done.deployed is not None:
@@ -67,12 +68,15 @@ def bench_result(done: BenchRun, context: RunContext) -> Result:
             picture(curve.states[i], label, i, PUSH_PHASE, obstacles=done.obstacles, **curve.fields(i))
             for label, i in named_rows(curve)
         ),
-        warnings=warnings(done), provenance=context.provenance, intended_path=path,
+        warnings=warnings(done), provenance={**context.provenance, **({UNFINISHED: True} if late else {})},
+        intended_path=path,
     )  # fmt: skip
 
 
 def status(rules: BenchRules, curve: LoadCurve) -> Status:
     """How the push ended."""
+    if curve.unfinished:
+        return Status.OUT_OF_TIME
     if curve.trouble:
         return Status.NOT_CONVERGED
     gives_way = curve.first_peak() is not None
@@ -145,6 +149,8 @@ def sentence(word: Status, numbers: Mapping[str, Quantity], rules: BenchRules, c
     """The status as one sentence."""
     if word == Status.NOT_CONVERGED:
         return word.entry.sentence.format(at="", trouble=curve.trouble, hint="")
+    if word == Status.OUT_OF_TIME:
+        return _out_of_time(rules, curve)
     stem, ending = rules.load.rsplit("_", 1)
     names = (f"{stem}_{which}_{ending}" for which in ("peak", "end"))
     peak, end = (numbers.get(rules.names.get(name, name)) for name in names)
@@ -153,6 +159,15 @@ def sentence(word: Status, numbers: Mapping[str, Quantity], rules: BenchRules, c
     if end is None:
         return "Nothing was recorded."
     return word.entry.sentence.format(end=f"{end.value:.3g} {end.unit} {end.note}")
+
+
+def _out_of_time(rules: BenchRules, curve: LoadCurve) -> str:
+    """What is known of a push whose time ran out."""
+    during, most = "before the push began", ""
+    if curve.load.size:
+        during = f"at {curve.control[-1]:.3g} {unit_of(rules.control)}"
+        most = f"; so far at most {curve.load[np.argmax(np.abs(curve.load))]:.3g} {unit_of(rules.load)}"
+    return Status.OUT_OF_TIME.entry.sentence.format(during=during, so_far=most, strain="")
 
 
 def warnings(done: BenchRun) -> tuple[str, ...]:

@@ -9,9 +9,12 @@ from dataclasses import asdict, dataclass
 import numpy as np
 
 from fem.case.definition import Case
+from fem.core.checkpoint import OutOfTime
 from fem.core.term import Array
 from fem.design.loading import RetractDeploy
 from fem.design.settings import Settings
+from fem.results.outcome import Status
+from fem.results.provenance import UNFINISHED
 from fem.results.readings import per_cent
 from fem.results.result import Attempt, Jam, Quantity, Result
 from fem.simulation.deployed_shape import intended
@@ -31,6 +34,7 @@ from fem.simulation.winding_state import TravelSearch, WindingOutcome
 SUNK = 0.05
 """Depth of a face below a surface, over the thickness, beyond which a result says so."""
 MOVED = 3.0
+LATE = "the time ran out after the verdict: run it again, and what is still to be found is found"
 IN_HAND = 0.05
 """Share of the motor's torque that a safe travel leaves: the hardest torque of a push scatters by as much
 with steps and mesh, and a travel that just fits would be luck.
@@ -69,17 +73,22 @@ def winding_result(done: Finished, context: RunContext) -> Result:
     numbers = {**quantities(run, jam), **drag_shares(run.before_jam()), **own}
     # the search pushes out again several times: seconds with the rod, many minutes with the shell
     wanted = isinstance(case.push, RetractDeploy) and case.push.safe_travel and model.kind == "rod"
-    if program is not None and jam is not None and wanted and run.pushing(jam):
+    late = done.outcome.unfinished
+    if program is not None and jam is not None and wanted and run.pushing(jam) and not late:
         context.progress(0.0, "looking for the travel from which it still comes out")
-        safe = safe_travel(case, program, done.outcome, jam)
+        safe, late = safe_travel(case, program, done.outcome, jam)
         note = f"largest travel from which it still comes out with {IN_HAND:.0%} of the torque in hand"
+        note += "; at least, the time ran out" if late else ""
         numbers["safe_travel_mm"] = Quantity(math.floor(10.0 * safe) / 10.0, "mm", note)
     if done.outcome.swallowed and program is not None:
         numbers |= to_choose(case, deepest_at_rest(program, done.outcome))
     audit = energy_audit(log)
     told = (*model.warnings, *audit_warnings(audit, numbers), *_warnings(run))
     word = status(run, jam)
-    used = {"solver": asdict(done.settings or case.settings)}
+    used: dict[str, object] = {"solver": asdict(done.settings or case.settings)}
+    if late:
+        used[UNFINISHED] = True
+        told = (*told, *([] if word == Status.OUT_OF_TIME else [LATE]))
     pictures = (
         snapshot(model, log.rows[i], log.states[i], log.contacts[i], label)
         for label, i in run.snapshot_rows(jam is not None)
@@ -158,11 +167,12 @@ def _why_it_ended(run: WindingRun, done: Finished) -> list[str]:
 
 def safe_travel(
     case: Case, program: WindingProgram, outcome: WindingOutcome, jam: Jam | None = None
-) -> float:
+) -> tuple[float, bool]:
     """Largest travel [mm] from which the strip still comes out with a little of the motor's torque in
-    hand, by bisection of saved states; 0 when not even the shallowest saved one does.
+    hand, by bisection of saved states, 0 when not even the shallowest saved one does; and whether time ran
+    out before more was known.
     """
-    push = case.push
+    push, late = case.push, False
     within = push.safe_travel_within if isinstance(push, RetractDeploy) else 2.0
     limit = (1.0 - IN_HAND) * case.motor.axle_stall_torque if case.motor else math.inf
     saved = outcome.wound
@@ -179,9 +189,11 @@ def safe_travel(
             else:
                 search.high = middle
             search.trial = None
+    except OutOfTime:
+        late = True
     finally:
         program.recorder.log = search.log
-    return saved[search.low][0] if search.low >= 0 else 0.0
+    return saved[search.low][0] if search.low >= 0 else 0.0, late
 
 
 def deepest_at_rest(program: WindingProgram, outcome: WindingOutcome) -> float:

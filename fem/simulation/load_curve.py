@@ -51,7 +51,7 @@ class LoadCurve:
     what is set in motion); jumps: rows after which the strip snapped under a load that could not fall,
     because it was the load that was driven; lost [N mm]: energy lost in snaps, nan where it is part of the
     ledger; trouble: why the push could not go on, "" if it did; cautions: what a reader of the result must
-    know of how it was made.
+    know of how it was made; unfinished: the time ran out on the way.
     """
 
     control: Array
@@ -64,6 +64,7 @@ class LoadCurve:
     lost: float = math.nan
     trouble: str = ""
     cautions: tuple[str, ...] = ()
+    unfinished: bool = False
 
     def fields(self, row: int) -> dict[str, Array]:
         """Contact of a row as entries of a snapshot; none where nothing may touch."""

@@ -7,8 +7,9 @@ from dataclasses import replace
 from fem.case.definition import Case
 from fem.jit.allocator import keep_memory
 from fem.rod.model import build_rod_model
-from fem.shell.model import build_shell_model
+from fem.shell.model import SKEW, build_shell_model
 from fem.shell.symmetry import Guard
+from fem.simulation.kept_run import ModelState
 from fem.simulation.strip_model import StripModel
 
 BENCH_REFINE = 1.25
@@ -22,6 +23,17 @@ def winding_model(case: Case, kind: str) -> StripModel:
     keep_memory()
     model = build_shell_model(case)
     return replace(model, guard=Guard()) if model.body.half else model
+
+
+def model_as(case: Case, kind: str, state: ModelState) -> StripModel:
+    """The "rod" or "shell" of a case that a state is of; its contact does not press as it did yet."""
+    case = replace(case, settings=state.settings)
+    if kind == "rod":
+        return build_rod_model(case)
+    keep_memory()
+    model = build_shell_model(case, whole=state.whole, skew=SKEW if state.whole else 0.0)
+    guard = None if state.guard is None else replace(state.guard)
+    return replace(model, lost=state.lost, guard=guard)
 
 
 def bench_model(case: Case, kind: str) -> StripModel:

@@ -8,15 +8,27 @@ what it still moves then counts.
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 from fem.contact.sides import ITSELF
-from fem.core.checkpoint import NOWHERE, Keeper
+from fem.core.checkpoint import NOWHERE, Keeper, OutOfTime
 from fem.design.motor import OverloadStart
 from fem.simulation.assembly import assemble
 from fem.simulation.energy_guard import unsound
+from fem.simulation.journal import Journal
+from fem.simulation.kept_run import (
+    EarlierState,
+    ProgramState,
+    RunState,
+    SearchState,
+    log_state,
+    model_state,
+    stepper_state,
+)
 from fem.simulation.recorder import DEPLOY, RETRACT, Log, Recorder, sense
 from fem.simulation.run_context import Progress
 from fem.simulation.stepper import SavedState, Stepper, StepSize
@@ -54,6 +66,8 @@ SAVE_EVERY = 2.0
 """Travel [mm] between two saved states on the way in."""
 NEAR, FINE = 1.0, 0.1
 """The last mm of the wanted travel are wound in steps of at most so many mm."""
+KNOWN_ENDS = (None, "", "swallowed", "idle", "folded", "beyond")
+"""How a phase ends but by the trouble of a step; None: it has not ended."""
 RESTART_TURN, RESTARTS = 1.0, 3
 """Turning [rad] between two states from which a run can be taken up with other steps; how many are kept."""
 
@@ -86,6 +100,14 @@ def resting(stepper: Stepper) -> Iterator[float]:
         piece *= 2.0
 
 
+class Attempts(Protocol):
+    """What the attempts before a program left, for whoever made them."""
+
+    def kept(self, under_way: WindingProgram) -> EarlierState:
+        """The same as plain data; under_way: the program that is kept with it."""
+        ...
+
+
 @dataclass
 class WindingProgram:
     """One strip, one axle: retract and deploy with a log.
@@ -113,17 +135,31 @@ class WindingProgram:
     rested: int = -1
     restarts: list[Restart] = field(default_factory=list)
     patience: Patience | None = None
-    earlier: object = None
+    earlier: Attempts | None = None
 
-    def __getstate__(self) -> dict[str, object]:
-        """Everything but the ways out of the program."""
-        return {**vars(self), "progress": None, "keeper": NOWHERE}
+    def kept(self, with_stepper: bool = True) -> ProgramState:
+        """All of it as plain data."""
+        recorder, search = self.recorder, self.search
+        searching = None
+        if search is not None:
+            searching = SearchState(search.jam, log_state(search.log), search.low, search.high, search.trial)
+        return ProgramState(
+            model_state(self.model), stepper_state(self.stepper) if with_stepper else None,
+            log_state(recorder.log), recorder.phase, recorder.time, recorder.zero, self.steps,
+            tuple(self.wound), self.limit, self.under_way, dict(self.ended), searching, self.hardest_in,
+            self.rested, tuple(self.restarts), self.patience,
+            None if self.earlier is None else self.earlier.kept(self),
+        )  # fmt: skip
+
+    def run_state(self) -> RunState:
+        """What is kept of a run while it is under way."""
+        return RunState(program=self.kept())
 
     def once(self, phase: float, go: Callable[[], str]) -> str:
         """How a phase ended; a program that was kept and found again does not do it twice."""
         if phase not in self.ended:
             self.ended[phase] = go()
-            self.keeper.offer(self)
+            self.keeper.offer(self.run_state)
         return self.ended[phase]
 
     def retract(self, depth: float) -> str:
@@ -193,7 +229,7 @@ class WindingProgram:
             self._tell(row, goal, here.start_travel)
             end = self._end_of(row, here, goal)
             if not end:
-                self.keeper.offer(self)
+                self.keeper.offer(self.run_state)
             return bool(end)
 
         if not resumed and stepper.accepted != self.rested:
@@ -210,7 +246,7 @@ class WindingProgram:
                 break
             here.largest, resumed = FINE / self.model.case.casing.radius, True
             stepper.next_step = min(stepper.next_step, here.largest)
-            self.keeper.offer(self)
+            self.keeper.offer(self.run_state)
         self.under_way = None
         if not finished:
             # a loop that closes within the half turn of the axle in which the strip does not feel itself
@@ -296,11 +332,11 @@ Ended = tuple[WindingOutcome, Log, WindingProgram | None]
 """How a run ended, its log, and the program if it could be started."""
 
 
-def winding_program(model: StripModel) -> WindingProgram | str:
+def winding_program(model: StripModel, journal: Journal | None = None) -> WindingProgram | str:
     """The strip in place and at rest, travel counted from here, with its first row; or why it could not be
-    put in place.
+    put in place. journal: keeps the way there.
     """
-    stepper = assemble(model, model.clamp())
+    stepper = assemble(model, model.clamp(), journal)
     if isinstance(stepper, str):
         return stepper
     stepper.shares = QUASISTATIC
@@ -316,22 +352,21 @@ def winding_program(model: StripModel) -> WindingProgram | str:
 def wind(
     program: WindingProgram | str, depth: float, deploy: bool, progress: Progress, keeper: Keeper = NOWHERE
 ) -> Ended:
-    """Retract to `depth` mm of travel and (if `deploy`) push out again, from where the program stands; a text
-    says why it could not even start.
+    """Retract to `depth` mm of travel and (if `deploy`) push out again, from where the program stands, or
+    until the time runs out; a text says why it could not even start.
     """
     if isinstance(program, str):
         return WindingOutcome(False, False, False, False, program, ()), Log(), None
     program.progress, program.keeper = progress, keeper
-    known: tuple[str, ...] = ("", "swallowed", "idle", "folded")
-    ended = program.once(RETRACT, lambda: program.retract(depth))
-    retracted = ended == ""
-    if retracted and deploy:
-        ended = program.once(DEPLOY, program.deploy)
-        known = (*known, "beyond")
+    with contextlib.suppress(OutOfTime):
+        if program.once(RETRACT, lambda: program.retract(depth)) == "" and deploy:
+            program.once(DEPLOY, program.deploy)
+    retracted = program.ended.get(RETRACT) == ""
+    ended = program.ended.get(DEPLOY if retracted and deploy else RETRACT)
     outcome = WindingOutcome(
         retracted, retracted and deploy and ended == "", ended == "swallowed", ended == "idle",
-        "" if ended in known else ended, tuple(program.wound), ended == "folded",
-        ended == "beyond" and program.model.case.motor is None,
+        "" if ended in KNOWN_ENDS else str(ended), tuple(program.wound), ended == "folded",
+        ended == "beyond" and program.model.case.motor is None, ended is None,
     )  # fmt: skip
     return outcome, program.recorder.log if program.search is None else program.search.log, program
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from fem.core.checkpoint import OutOfTime
 from fem.core.term import Array, DeadLoad
 from fem.results.columns import unit_of
 from fem.simulation.assembly import begun
@@ -14,6 +15,7 @@ from fem.simulation.deployed_shape import DeployedShape
 from fem.simulation.energy_guard import unsound
 from fem.simulation.grips import DriveGrip
 from fem.simulation.kept_contact import StateRecord, contact_fields, kept_contact, recorded
+from fem.simulation.kept_run import LogState, StepperState, fill_log, log_state, put_back, stepper_state
 from fem.simulation.load_curve import BenchRules, LoadCurve
 from fem.simulation.recorder import energy_columns, step_columns
 from fem.simulation.run_context import RunContext
@@ -122,6 +124,27 @@ class BenchLog:
         )
 
 
+@dataclass(frozen=True)
+class BenchState:
+    """A push on the bench under way, as plain data."""
+
+    stepper: StepperState
+    log: LogState
+
+
+def gone_on_with(fixture: Fixture, kept: BenchState) -> BenchLog:
+    """The log of a push that was kept, with the stepper of its fixture, made anew, where it stood. Raises
+    ValueError for a state that is none of this push.
+    """
+    stepper, log, model = fixture.stepper, BenchLog(), fixture.model
+    if isinstance(stepper, str):
+        raise ValueError(stepper)
+    names = tuple(BenchLog().write(stepper, model))
+    put_back(stepper, kept.stepper)
+    fill_log(log, kept.log, model, names)
+    return log
+
+
 def drive_slowly(
     fixture: Fixture, log: BenchLog, rules: BenchRules, run: RunContext, resumed: bool
 ) -> LoadCurve:
@@ -149,7 +172,7 @@ def drive_slowly(
         )
         if abs(row["load"]) >= rules.wanted:
             return True
-        run.keeper.offer((fixture, log))
+        run.keeper.offer(lambda: BenchState(stepper_state(now), log_state(log)))
         return False
 
     steps = max(STEPS, math.ceil(abs(target) / LARGEST_TURN)) if unit_of(rules.control) == "rad" else STEPS
@@ -157,7 +180,10 @@ def drive_slowly(
     size = StepSize(0.2 * step, step, 1e-5 * step, time=STEP_TIME / step)
     if fixture.first < size.first:  # small steps take small times: too fast for what gives way within them
         size = replace(size, first=fixture.first, gather=GATHER * step)
-    finished = stepper.advance(target, size, watch, resumed)
+    try:
+        finished = stepper.advance(target, size, watch, resumed)
+    except OutOfTime:
+        return replace(log.curve(fixture, ""), unfinished=True)
     return log.curve(fixture, end if finished else stepper.trouble)
 
 

@@ -7,8 +7,7 @@ Each accepted step leaves a ledger of energies in which every entry is computed 
     work at the grip = change of strain, contact and kinetic energy + friction + damping + numerical loss
 
 Where the strip snaps, damping and numerical loss are energy that the snap released. Elsewhere damping and the
-inertia's part are drag, which should be next to nothing; the mean force's part is an error of this sum alone,
-for the states at both ends are static.
+inertia's part are drag; the mean force's part is an error of this sum alone: both states are static.
 
 Work and friction use the mean of the forces at both ends of the step. The numerical loss is what backward
 Euler takes out: the inertia forces' work beyond the change of kinetic energy, and the mean elastic force's
@@ -157,6 +156,7 @@ class SavedState:
     before: Array
     last: float
     backoff: Backoff
+    lightly: Backoff
     usual: float
     share: float
     snapping: bool
@@ -221,18 +221,19 @@ class Stepper:
         return SavedState(
             self.u.copy(), self.v.copy(), self.control, self.force,
             tuple(term.save() for term in self.motion.friction), replace(self.ledger), self.stored,
-            self.inertia.copy(), self.before.copy(), self.last, self.motion.backoff, self.usual, self.share,
-            self.snapping, self.shares,
+            self.inertia.copy(), self.before.copy(), self.last, self.motion.backoff, self.motion.lightly,
+            self.usual, self.share, self.snapping, self.shares,
         )  # fmt: skip
 
     def restore(self, saved: SavedState) -> None:
         """Go back to a saved state."""
         self.u, self.v, self.control, self.force = saved.u.copy(), saved.v.copy(), saved.control, saved.force
-        self.before, self.last, self.motion.backoff = saved.before.copy(), saved.last, saved.backoff
+        self.before, self.last = saved.before.copy(), saved.last
+        self.motion.backoff, self.motion.lightly = saved.backoff, saved.lightly
         self.reached = self.grip.reach(self.u, self.control)
         self.ledger, self.stored = replace(saved.ledger), saved.stored
-        self.inertia, self.usual, self.share = saved.inertia.copy(), saved.usual, saved.share
-        self.snapping, self.shares = saved.snapping, saved.shares
+        self.inertia, self.usual = saved.inertia.copy(), saved.usual
+        self.share, self.snapping, self.shares = saved.share, saved.snapping, saved.shares
         self.grip.prepare(self.control, self.control)
         for term, history in zip(self.motion.friction, saved.histories, strict=True):
             term.restore(history, self.u)

@@ -100,6 +100,10 @@ class Contact(Protocol):
         """What reading the contact of the last accepted state needs beside it: pairs, friction."""
         ...
 
+    def fits(self, record: ContactRecord) -> bool:
+        """Whether a record is one that `record` of this term can have made."""
+        ...
+
     def state(self, u: Array, record: ContactRecord) -> ContactState:
         """Contact at an accepted state u, of which `record` was made; changes nothing here."""
         ...

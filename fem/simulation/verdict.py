@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -160,6 +161,8 @@ class WindingRun:
 def status(run: WindingRun, jam: Jam | None) -> Status:
     """How the run ended."""
     out = run.outcome
+    if out.unfinished and run.overload(RETRACT) is None and run.overload(DEPLOY) is None:
+        return Status.OUT_OF_TIME
     if out.trouble and run.overload(RETRACT) is None and run.overload(DEPLOY) is None:
         return Status.NOT_CONVERGED
     if run.overload(RETRACT) is not None or (not out.retracted and out.stopped):
@@ -269,6 +272,22 @@ def _motor_needed(run: WindingRun) -> dict[str, Quantity]:
     return {}
 
 
+def _during(run: WindingRun) -> str:
+    """What a run was at when its time ran out."""
+    if not run.log.rows:
+        return "while the strip was put in place"
+    last = run.log.rows[-1]
+    word = "pushing out" if last["phase"] == DEPLOY else "winding in"
+    return f"while {word}, at {last['travel_mm']:.1f} mm of travel"
+
+
+def so_far(numbers: Mapping[str, Quantity]) -> str:
+    """The hardest torques that are known, in words to go on with."""
+    names = (("winding in", "retract_torque_peak_Nmm"), ("pushing out", "deploy_torque_peak_Nmm"))
+    known = [f"{word} at most {numbers[name].value:.1f} N mm" for word, name in names if name in numbers]
+    return f"; so far {', '.join(known)}" if known else ""
+
+
 def _round_down(travel: float) -> float:
     """Whole mm, never negative."""
     return float(max(0, math.floor(travel)))
@@ -303,6 +322,8 @@ def sentence(word: Status, run: WindingRun, jam: Jam | None, numbers: dict[str, 
         "at": f" at travel {run.log.rows[-1]['travel_mm']:.1f} mm" if run.log.rows else "",
         "trouble": out.trouble,
         "hint": "",  # what has been tried follows
+        "during": _during(run),
+        "so_far": so_far(numbers),
         "cure": _cure(word, run, numbers),
         "turned": _turned(run),
         "strain": _spaced(in_words(run.strains)),

@@ -16,7 +16,8 @@ class WindingOutcome:
 
     retracted, deployed: reached; swallowed: the tip went inside; idle: turned a whole turn without travel;
     trouble: why a step could not be made ("" if none); wound: saved states on the way in, by travel; folded:
-    the strip folded up; beyond: pushing out ended at a torque that no motor of this strip will have.
+    the strip folded up; beyond: pushing out ended at a torque that no motor of this strip will have;
+    unfinished: the time ran out before it came to its end.
     """
 
     retracted: bool
@@ -27,6 +28,7 @@ class WindingOutcome:
     wound: tuple[tuple[float, SavedState], ...]
     folded: bool = False
     beyond: bool = False
+    unfinished: bool = False
 
     @property
     def stopped(self) -> bool:

@@ -96,7 +96,7 @@ class Backoff:
 
 
 class StraightOn:
-    """How a motion goes on unless a model knows better. A class, so that a motion can be kept on disk."""
+    """How a motion goes on unless a model knows better."""
 
     def __call__(self, u: Array, before: Array, ratio: float) -> Array:
         """Where a motion from `before` to u leads when it goes on for `ratio` times its length."""

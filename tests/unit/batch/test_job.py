@@ -9,19 +9,22 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import made_results
+import numpy as np
 import pytest
-from batch_jobs import Seen, a_job
+from batch_jobs import BEND, Seen, a_job, same_numbers
+from small_cases import CYCLE, motor
 
 from fem.batch import job as attempting
-from fem.batch.job import Busy, Watch, attempt, locked
+from fem.batch.job import Busy, Watch, attempt, locked, up_to_date
 from fem.batch.workers import run_here
 from fem.case.definition import read_case
-from fem.core.errors import InputError
+from fem.core.checkpoint import Checkpoint
+from fem.core.errors import EXIT_OUT_OF_TIME, InputError
 from fem.results import provenance as origin
 from fem.results.outcome import Status
 from fem.results.result import read, write
@@ -138,6 +141,65 @@ def test_what_a_killed_run_left_behind_is_swept_up() -> None:
     assert attempt(a_job("a"), QUIET).code == 0
     assert sorted(path.name for path in Path("runs").iterdir()) == [".work", "a"]
     assert list(Path("runs/.work").glob("*checkpoint*")) == []
+
+
+# ---- time that runs out ------------------------------------------------------------------------------------
+
+
+class Late(Checkpoint):
+    """A checkpoint whose time runs out at the n-th offer."""
+
+    left = 0
+
+    def offer(self, state: Callable[[], object]) -> None:
+        Late.left -= 1
+        if Late.left < 0:
+            self.deadline = -1.0
+        super().offer(state)
+
+
+@pytest.mark.parametrize(
+    ("push", "offers"),
+    [(CYCLE, 10), (CYCLE, 60), (CYCLE, 110), (BEND, 20)],
+    ids=["placing", "in", "out", "bench"],
+)
+def test_time_that_runs_out_leaves_what_is_known_and_the_next_run_goes_on(
+    push: str, offers: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job = a_job("a", push)
+    assert attempt(replace(job, folder=Path("runs/whole")), QUIET).code == 0
+    whole = read(Path("runs/whole"))
+    with monkeypatch.context() as late:
+        late.setattr(attempting, "Checkpoint", Late)
+        late.setattr(Late, "left", offers)
+        done = attempt(job, QUIET)
+    assert done.code == EXIT_OUT_OF_TIME
+    assert done.summary["status"] == Status.OUT_OF_TIME
+    known = read(job.folder)
+    rows = len(known.path.get("step", ()))
+    assert rows == 0 if offers == 10 else 0 < rows < len(whole.path["step"])
+    for name, column in known.path.items():
+        if name != "audit_error":  # a share of the largest energy so far
+            assert np.array_equal(column, whole.path[name][:rows], equal_nan=True), name
+    assert up_to_date(job) is None
+    assert job.checkpoint.exists()
+    assert attempt(job, QUIET).code == 0
+    assert same_numbers(job.folder, Path("runs/whole"))
+    assert not job.checkpoint.exists()
+
+
+def test_an_overload_before_the_time_ran_out_is_a_verdict(monkeypatch: pytest.MonkeyPatch) -> None:
+    job = a_job("a", CYCLE, friction=0.4, extra=motor(14.0))
+    whole = replace(job, folder=Path("runs/whole"))
+    assert attempt(whole, QUIET).summary["status"] == Status.JAMMED
+    over = next(i for i, x in enumerate(read(whole.folder).path["torque_Nmm"]) if x > 14.0)
+    monkeypatch.setattr(attempting, "Checkpoint", Late)
+    for offers in (over + 45, 320):  # pushing on, and in search of the safe travel
+        monkeypatch.setattr(Late, "left", offers)
+        done = attempt(replace(job, fresh=True), QUIET)
+        assert (done.code, done.summary["status"]) == (0, Status.JAMMED)
+        assert any("time ran out" in message for message in done.messages)
+        assert up_to_date(job) is None, "there is more to find"
 
 
 # ---- places that cannot be written -------------------------------------------------------------------------

@@ -21,7 +21,7 @@ from fem.results.outcome import NoResult, Status
 
 ROOT = Path(__file__).resolve().parents[3]
 pytestmark = pytest.mark.slow
-KILLS, SEED = 20, 7
+KILLS, SEED = 50, 7
 SHORTEST, LONGEST = 1.0, 4.0
 """Seconds a batch is given before it is killed: long enough to load its libraries most of the time."""
 
@@ -66,7 +66,7 @@ def finish(running: subprocess.Popen[str]) -> dict[str, str]:
     return {case["case"]: case["status"] for case in json.loads(out)["cases"]}
 
 
-def test_killed_at_twenty_moments_a_batch_ends_as_if_it_never_was(command: Command) -> None:
+def test_killed_at_fifty_moments_a_batch_ends_as_if_it_never_was(command: Command) -> None:
     names = write_cases(14, 0.5, 0.4)  # each long enough to be kept on its way
     moment = random.Random(SEED)
     kills, left = 0, 0

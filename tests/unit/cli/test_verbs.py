@@ -163,6 +163,20 @@ def test_check_prints_numbers_without_solving() -> None:
     assert re.findall(r"\d+", outcome.stderr) == ["0", "1"], "faults, cases"
 
 
+def test_check_tells_what_a_run_takes_and_refuses_what_takes_too_much(workplace: Path) -> None:
+    call("new", "a")
+    assert "run rod memory" in call("check", "a").stdout
+    text = 'extends = "cases/a.toml"\n[solver]\ncontact_spacing = 0.0002\n'
+    (workplace / "b.toml").write_text(text)
+    for verb in (("check",), ("run", "--no-pictures")):
+        outcome = call(*verb, "b.toml", "--json")
+        assert outcome.exit_code == 2
+        (case,) = json.loads(outcome.stdout)["cases"]
+        (fault,) = case["faults"]
+        assert fault["key"] == "solver.contact_spacing"
+        assert re.search(r"about \S+ MB .* more than 2048 MB.* write 0.00\d+ mm", fault["message"])
+
+
 def test_check_as_json_has_the_agreed_shape() -> None:
     call("new", "a")
     outcome = call("check", "a", "--json")
@@ -280,6 +294,22 @@ def test_a_case_that_does_not_converge_ends_with_3(runs: Callable[[Runner], None
         lambda case, model, progress: replace(named(case, deployed()), status=Status.NOT_CONVERGED, jam=None)
     )
     assert call("run", "a").exit_code == 3
+
+
+def test_a_case_whose_time_ran_out_ends_with_4(runs: Callable[[Runner], None]) -> None:
+    call("new", "a")
+    runs(lambda case, model, progress: replace(named(case, deployed()), status=Status.OUT_OF_TIME, jam=None))
+    outcome = call("run", "a", "--limit", "0.5")
+    assert outcome.exit_code == 4
+    assert Status.OUT_OF_TIME in outcome.stdout
+
+
+@pytest.mark.parametrize("limit", ["0", "-1", "nan"])
+def test_a_limit_that_is_none_is_refused(limit: str) -> None:
+    call("new", "a")
+    outcome = call("run", "a", "--limit", limit)
+    assert outcome.exit_code == 2
+    assert "--limit" in outcome.stderr
 
 
 def test_a_bad_case_does_not_stop_the_others(workplace: Path, runs: Callable[[Runner], None]) -> None:

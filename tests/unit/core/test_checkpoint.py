@@ -2,22 +2,31 @@
 
 from __future__ import annotations
 
+import io
 import json
+import os
 import pickle
+import zipfile
 from collections.abc import Callable
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from small_cases import CYCLE, Stopping, motor, small_case
 
 from fem.case.definition import Case
 from fem.core import checkpoint
 from fem.core.atomic import MODELS
-from fem.core.checkpoint import Checkpoint, Stopped
+from fem.core.checkpoint import Checkpoint, OutOfTime, Stopped, Unkept
+from fem.core.term import Array
 from fem.results.result import Result
 from fem.results.snapshot import Snapshot
+from fem.simulation.attempts import gone_on_with
+from fem.simulation.journal import Journal
+from fem.simulation.kept_run import RunState
 from fem.simulation.models import winding_model
 from fem.simulation.retract_deploy import WindingProgram, winding_program
 from fem.simulation.run import run_case
@@ -79,26 +88,59 @@ def test_pieces_end_inside_the_search_for_the_safe_travel(
     """Or the test above would not reach it."""
     case, undisturbed = jammed
     file = tmp_path / "state"
+    found, placing = None, 0
+    while found is None or found.program is None:
+        placing += 1
+        with pytest.raises(Stopped):
+            run_case(case, keeper=Checkpoint(tmp_path / "placing", STAMP, Stopping(placing)))
+        found = Checkpoint(tmp_path / "placing", STAMP).found(RunState)
+        (tmp_path / "placing").unlink()
+    steps = placing + len(undisturbed.path["step"]) + 15
     with pytest.raises(Stopped):
-        run_case(case, keeper=Checkpoint(file, STAMP, Stopping(len(undisturbed.path["step"]) + 15)))
-    found = Checkpoint(file, STAMP).found()
-    assert found.search is not None
-    assert found.search.trial is not None
+        run_case(case, keeper=Checkpoint(file, STAMP, Stopping(steps)))
+    found = Checkpoint(file, STAMP).found(RunState)
+    assert found is not None and found.program is not None
+    assert found.program.search is not None
+    assert found.program.search.trial is not None
     assert_same(run_case(case, keeper=Checkpoint(file, STAMP)), undisturbed)
 
 
-@pytest.mark.parametrize("kind", ["rod", "shell"])
-def test_a_strip_on_its_way_is_kept_with_all_that_moves_it(tmp_path: Path, kind: str) -> None:
-    program = winding_program(winding_model(small_case(tmp_path), kind))
+@pytest.mark.parametrize("kind", MODELS)
+def test_a_strip_in_place_is_kept_with_all_that_moves_it(tmp_path: Path, kind: str) -> None:
+    case = small_case(tmp_path, CYCLE, friction=0.1)
+    program = winding_program(winding_model(case, kind))
     assert isinstance(program, WindingProgram)
+    keeper = Checkpoint(tmp_path / "state", STAMP, lambda: True)
     with pytest.raises(Stopped):
-        Checkpoint(tmp_path / "state", STAMP, lambda: True).offer(program)
-    found = Checkpoint(tmp_path / "state", STAMP).found()
-    assert isinstance(found, WindingProgram)
+        keeper.offer(program.run_state)
+    assert keeper.trouble == ""
+    kept = Checkpoint(tmp_path / "state", STAMP).found(RunState)
+    assert kept is not None and kept.program is not None
+    found = gone_on_with(case, kind, kept.program)
     for one in (program, found):
         assert one.stepper.advance(0.2, StepSize(0.1, 0.1, 1e-4), lambda now: False)
     assert np.array_equal(program.stepper.u, found.stepper.u)
     assert program.stepper.force == found.stepper.force != 0.0
+
+
+@pytest.mark.parametrize("kind", MODELS)
+@pytest.mark.parametrize("steps", [1, 4, 17, 21])
+def test_a_strip_on_its_way_into_place_goes_on_from_there(tmp_path: Path, kind: str, steps: int) -> None:
+    case = small_case(tmp_path, CYCLE, friction=0.1)
+    whole = winding_program(winding_model(case, kind))
+    with pytest.raises(Stopped):
+        run_case(case, kind, keeper=Checkpoint(tmp_path / "state", STAMP, Stopping(steps)))
+    keeper = Checkpoint(tmp_path / "state", STAMP)
+    kept = keeper.found(RunState)
+    assert kept is not None and kept.placing is not None and kept.program is None
+    journal = Journal(found=kept.placing)
+    made = winding_program(winding_model(case, kind), journal)
+    assert len(journal.made) > len(kept.placing.steps) >= steps
+    assert isinstance(whole, WindingProgram) and isinstance(made, WindingProgram)
+    assert np.array_equal(whole.stepper.u, made.stepper.u)
+    for one, other in zip(whole.stepper.save().histories, made.stepper.save().histories, strict=True):
+        assert all(np.array_equal(a, b) for a, b in zip(one, other, strict=True))
+    assert whole.stepper.motion.backoff == made.stepper.motion.backoff
 
 
 @pytest.mark.parametrize("push", ['kind = "bend"\nangle = -60.0', 'kind = "column"\nends = "pinned"'])
@@ -107,20 +149,6 @@ def test_a_bench_push_in_pieces_is_the_undisturbed_one(tmp_path: Path, push: str
     result, stops = in_pieces(case, tmp_path / "state", 7)
     assert stops > 3
     assert_same(result, run_case(case))
-
-
-@pytest.mark.parametrize("kind", MODELS)
-def test_a_strip_in_place_is_taken_back(tmp_path: Path, kind: str) -> None:
-    """With everything it hangs on: no function and no method that `found` refuses is among it."""
-    program = winding_program(winding_model(small_case(tmp_path, CYCLE, friction=0.1), kind))
-    assert isinstance(program, WindingProgram)
-    keeper = Checkpoint(tmp_path / "state", STAMP, lambda: True)
-    with pytest.raises(Stopped):
-        keeper.offer(program)
-    assert keeper.trouble == ""
-    found = Checkpoint(tmp_path / "state", STAMP).found()
-    assert isinstance(found, WindingProgram)
-    assert np.array_equal(found.stepper.u, program.stepper.u)
 
 
 @pytest.mark.slow
@@ -134,10 +162,25 @@ def test_a_cycle_of_the_shell_in_pieces_is_the_undisturbed_one(tmp_path: Path) -
 # ---- the file ----------------------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True)
+class Some:
+    number: int
+    u: Array
+
+
+def some(number: int = 1) -> Callable[[], Some]:
+    return lambda: Some(number, np.arange(5.0))
+
+
+def number_in(file: Path) -> int | None:
+    found = Checkpoint(file, STAMP).found(Some)
+    return None if found is None else found.number
+
+
 def kept(file: Path) -> Checkpoint:
     keeper = Checkpoint(file, STAMP, lambda: True)
     with pytest.raises(Stopped):
-        keeper.offer({"u": np.arange(5.0)})
+        keeper.offer(some())
     return keeper
 
 
@@ -145,23 +188,34 @@ def test_a_state_is_written_when_it_is_time(tmp_path: Path, monkeypatch: pytest.
     clock = [0.0]
     monkeypatch.setattr(checkpoint.time, "process_time", lambda: clock[0])
     keeper = Checkpoint(tmp_path / "state", STAMP)
-    keeper.offer([1])
+    keeper.offer(some(1))
     assert not (tmp_path / "state").exists()
-    clock[0] = 5.1
-    keeper.offer([2])
-    assert Checkpoint(tmp_path / "state", STAMP).found() == [2]
-    clock[0] = 10.0
-    keeper.offer([3])
-    assert Checkpoint(tmp_path / "state", STAMP).found() == [2]
+    clock[0] = 1.0  # the first within a second of work
+    keeper.offer(some(2))
+    assert number_in(tmp_path / "state") == 2
+    clock[0] = 1.9
+    keeper.offer(some(3))
+    assert number_in(tmp_path / "state") == 2
     keeper.remove()
-    assert Checkpoint(tmp_path / "state", STAMP).found() is None
+    assert Checkpoint(tmp_path / "state", STAMP).found(Some) is None
+
+
+def test_time_that_has_run_out_ends_with_the_state_kept(tmp_path: Path) -> None:
+    keeper = Checkpoint(tmp_path / "state", STAMP, limit=-1.0)
+    with pytest.raises(OutOfTime):
+        keeper.offer(some(4))
+    assert number_in(tmp_path / "state") == 4
+    Checkpoint(tmp_path / "state", STAMP, limit=1000.0).offer(some(5))
+    Unkept().offer(some())
+    with pytest.raises(OutOfTime):
+        Unkept(deadline=0.0).offer(some())
 
 
 def test_time_is_summed_over_the_pieces(tmp_path: Path) -> None:
     first = kept(tmp_path / "state")
     again = Checkpoint(tmp_path / "state", STAMP)
     before = again.seconds
-    assert again.found() is not None
+    assert again.found(Some) is not None
     assert again.spent > 0.0
     assert again.spent <= first.seconds
     assert again.seconds > before + again.spent
@@ -171,6 +225,81 @@ def replaced(old: bytes, new: bytes) -> Callable[[bytes], bytes]:
     return lambda content: content.replace(old, new)
 
 
+def forged(content: bytes) -> bytes:
+    """A file with head and digest of ours for a content that need not be."""
+    head = {"format": checkpoint.FORMAT, "stamp": STAMP, "seconds": 1.0}
+    return json.dumps(head | {"digest": checkpoint._digest(content)}).encode() + b"\n" + content
+
+
+def archive(tree: object, compression: int = zipfile.ZIP_STORED, **arrays: NDArray[Any]) -> bytes:
+    """The content of a file with these arrays and the tree in it."""
+    made = io.BytesIO()
+    told = tree if isinstance(tree, bytes) else json.dumps(tree).encode()
+    arrays["tree"] = np.frombuffer(told, dtype=np.uint8)
+    with zipfile.ZipFile(made, "w", compression) as file:
+        for name, array in arrays.items():
+            one = io.BytesIO()
+            np.save(one, array)
+            file.writestr(f"{name}.npy", one.getvalue())
+    return made.getvalue()
+
+
+FIVE = {"kind": "float64", "at": 0, "shape": [5]}
+SOUND = {"number": 7, "u": FIVE}
+
+
+class Evil:
+    """Makes a file of the working folder when it is unpickled."""
+
+    def __reduce__(self) -> tuple[object, tuple[str]]:
+        return os.system, ("touch owned",)
+
+
+def test_a_forged_file_of_sound_data_would_be_taken(tmp_path: Path) -> None:
+    """Or the tests below would prove nothing."""
+    (tmp_path / "state").write_bytes(forged(archive(SOUND, float64=np.arange(5.0))))
+    assert number_in(tmp_path / "state") == 7
+
+
+HOSTILE = {
+    "a pickle": pickle.dumps(Evil()),
+    "a pickle in an array": archive(SOUND, float64=np.array([Evil()] * 5, dtype=object)),
+    "nothing": b"",
+    "no tree": archive(SOUND, float64=np.arange(5.0)).replace(b"tree.npy", b"wood.npy"),
+    "another array": archive(SOUND, float64=np.arange(5.0), more=np.arange(5.0)),
+    "a compressed archive": archive(SOUND, zipfile.ZIP_DEFLATED, float64=np.zeros(1 << 20)),
+    "other numbers": archive(SOUND, float64=np.arange(5)),
+    "no arrays": archive(SOUND),
+    "a class to build": archive(SOUND | {"class": "os.system"}, float64=np.arange(5.0)),
+    "a field less": archive({"number": 7}, float64=np.arange(5.0)),
+    "words for a number": archive(SOUND | {"number": "7"}, float64=np.arange(5.0)),
+    "yes for a number": archive(SOUND | {"number": True}, float64=np.arange(5.0)),
+    "numbers for an array": archive(SOUND | {"u": [0.0]}, float64=np.arange(5.0)),
+    "beyond the end": archive(SOUND | {"u": FIVE | {"at": 1}}, float64=np.arange(5.0)),
+    "before the start": archive(SOUND | {"u": FIVE | {"at": -1}}, float64=np.arange(5.0)),
+    "a negative shape": archive(SOUND | {"u": FIVE | {"shape": [-1, -5]}}, float64=np.arange(5.0)),
+    "a huge shape": archive(SOUND | {"u": FIVE | {"shape": [1 << 62, 1 << 62]}}, float64=np.arange(5.0)),
+    "another kind": archive(SOUND | {"u": FIVE | {"kind": "int64"}}, int64=np.arange(5)),
+    "a list": archive([SOUND], float64=np.arange(5.0)),
+    "deep": archive(b"[" * 200000 + b"]" * 200000, float64=np.arange(5.0)),
+    "a torn tree": archive(b'{"number": 7', float64=np.arange(5.0)),
+}
+
+
+@pytest.mark.parametrize("content", HOSTILE.values(), ids=HOSTILE)
+def test_a_forged_state_runs_nothing_and_is_set_aside(
+    content: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With head, stamp and digest of ours: who can write the file can compute them."""
+    monkeypatch.chdir(tmp_path)
+    file = tmp_path / "state"
+    file.write_bytes(forged(content))
+    keeper = Checkpoint(file, STAMP)
+    assert keeper.found(Some) is None
+    assert [path.name for path in tmp_path.iterdir()] == ["state.set-aside"], "nothing ran"
+    assert len(keeper.notes) == 1 and "state.set-aside" in keeper.notes[0]
+
+
 @pytest.mark.parametrize(
     "damage",
     [
@@ -178,36 +307,36 @@ def replaced(old: bytes, new: bytes) -> Callable[[bytes], bytes]:
         lambda content: content[:20],
         lambda content: b"",
         lambda content: b"\x80\x05" + content,
-        replaced(b'"format": 1', b'"format": 2'),
+        lambda content: b"[" * 70000,
+        lambda content: b"9" * 70000,
+        replaced(b'"format": 2', b'"format": 3'),
         replaced(b'{"case": "a"}', b'{"case": "b"}'),
         lambda content: content[:-10] + b"0" + content[-9:],
+        lambda content: b'{"format": 1}\n' + pickle.dumps(Evil()),
     ],
 )
-def test_what_is_no_checkpoint_of_this_run_is_not_taken(
+def test_what_is_no_checkpoint_of_this_run_is_set_aside(
     damage: Callable[[bytes], bytes], tmp_path: Path
 ) -> None:
     file = tmp_path / "state"
     kept(file)
-    assert Checkpoint(file, STAMP).found() is not None
+    assert number_in(file) == 1
     file.write_bytes(damage(file.read_bytes()))
-    assert Checkpoint(file, STAMP).found() is None
+    keeper = Checkpoint(file, STAMP)
+    assert keeper.found(Some) is None
+    assert not file.exists() and (tmp_path / "state.set-aside").exists()
+    assert len(keeper.notes) == 1
+    assert Checkpoint(file, STAMP).found(Some) is None
 
 
-def test_a_checkpoint_runs_nothing(tmp_path: Path) -> None:
-    """A state that names a function of the system is refused, hash and stamp right or not."""
-
-    class Evil:
-        def __reduce__(self) -> tuple[object, tuple[str]]:
-            import os
-
-            return os.system, (f"touch {tmp_path / 'owned'}",)
-
-    keeper = Checkpoint(tmp_path / "state", STAMP, lambda: True)
-    with pytest.raises(Stopped):
-        keeper.offer(Evil())
-    assert pickle.dumps(Evil())
-    assert Checkpoint(tmp_path / "state", STAMP).found() is None
-    assert not (tmp_path / "owned").exists()
+def test_a_pipe_or_a_folder_in_its_place_is_not_read(tmp_path: Path) -> None:
+    """A pipe would keep its reader waiting for ever."""
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "folder").mkdir()
+    for name in ("pipe", "folder"):
+        keeper = Checkpoint(tmp_path / name, STAMP)
+        assert keeper.found(Some) is None
+        assert len(keeper.notes) == 1
 
 
 def test_a_full_disk_costs_the_checkpoint_not_the_run(
@@ -218,11 +347,11 @@ def test_a_full_disk_costs_the_checkpoint_not_the_run(
 
     monkeypatch.setattr(checkpoint.os, "fsync", full)
     keeper = Checkpoint(tmp_path / "state", STAMP, every=-1.0)
-    keeper.offer([1])
+    keeper.offer(some())
     assert "No space left" in keeper.trouble
     assert list(tmp_path.iterdir()) == []
     monkeypatch.undo()
     keeper = Checkpoint(tmp_path / "state", STAMP, every=-1.0)
-    keeper.offer([1])
+    keeper.offer(some())
     assert keeper.trouble == ""
     assert json.loads((tmp_path / "state").read_bytes().split(b"\n")[0])["stamp"] == STAMP

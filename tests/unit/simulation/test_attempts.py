@@ -133,7 +133,7 @@ def test_a_strip_that_cannot_be_put_in_place_is_not_tried_with_other_steps(
     case: Case, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for module in (run, attempts):
-        monkeypatch.setattr(module, "winding_program", lambda model: NO_STEP)
+        monkeypatch.setattr(module, "winding_program", lambda model, journal=None: NO_STEP)
     result = run_case(case)
     assert result.status == Status.NOT_CONVERGED and NO_STEP in result.sentence
     told = [one.settings for one in result.attempts]

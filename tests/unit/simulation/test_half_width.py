@@ -54,7 +54,7 @@ def gone_astray(monkeypatch, torques):
     """
     ran = []
 
-    def started(model):
+    def started(model, journal=None):
         program = program_with(model, torques)
         program.ended = {RETRACT: ""}
         return program

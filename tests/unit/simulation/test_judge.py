@@ -49,7 +49,7 @@ def test_safe_travel_is_the_deepest_that_comes_out(
 
     monkeypatch.setattr(winding, "_comes_out", comes_out)
     outcome = type("Outcome", (), {"wound": saved})()
-    assert safe_travel(case, program, outcome) == expected
+    assert safe_travel(case, program, outcome) == (expected, False)
     assert len(program.tried) <= 6
     assert program.log == "kept"
 
@@ -64,7 +64,7 @@ def test_a_coarser_answer_is_found_sooner(tmp_path: Path, monkeypatch: pytest.Mo
         return state <= stub.deepest
 
     monkeypatch.setattr(winding, "_comes_out", comes_out)
-    found = safe_travel(
+    found, _ = safe_travel(
         case, program, type("Outcome", (), {"wound": tuple((2.0 * i, 2.0 * i) for i in range(20))})()
     )
     assert 3.0 <= found <= 13.0

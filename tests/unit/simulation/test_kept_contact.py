@@ -19,8 +19,10 @@ from fem.results.vtkhdf import pack, unpack
 from fem.rod.model import build_rod_model
 from fem.shell.model import build_shell_model
 from fem.simulation.assembly import assemble
+from fem.simulation.attempts import gone_on_with
 from fem.simulation.judge import Finished, winding_result
 from fem.simulation.kept_contact import FAR, KeptContact, contact_fields, kept_contact, recorded
+from fem.simulation.kept_run import RunState
 from fem.simulation.models import winding_model
 from fem.simulation.recorder import RETRACT, Log, Recorder
 from fem.simulation.retract_deploy import WindingOutcome, WindingProgram, wind, winding_program
@@ -189,7 +191,9 @@ def test_records_of_a_run_that_was_interrupted_are_those_of_one_that_was_not(tmp
     keeper = Checkpoint(tmp_path / "kept", {}, lambda: next(left, None) is None)
     with pytest.raises(Stopped):
         wind(winding_program(build_rod_model(case)), case.travel, True, lambda share, text: None, keeper)
-    programs = winding_program(build_rod_model(case)), Checkpoint(tmp_path / "kept", {}).found()
+    kept = Checkpoint(tmp_path / "kept", {}).found(RunState)
+    assert kept is not None and kept.program is not None
+    programs = winding_program(build_rod_model(case)), gone_on_with(case, "rod", kept.program)
     logs = [wind(program, case.travel, True, lambda share, text: None)[1] for program in programs]
     one, other = ([array for kept in log.contacts for record in kept for array in record] for log in logs)
     assert len(one) == len(other) > 1000
