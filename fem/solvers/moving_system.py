@@ -54,7 +54,7 @@ class MotionSettings:
     descent: int = 8
     balance: int = 20
     outer: int = 4
-    wait: int = 8
+    wait: int = 4
     patience: int = 5
     patience_at_once: int = 3
     settled: float = 1e-5
