@@ -323,7 +323,7 @@ class Stepper:
         if self.last > 0.0 and control != self.control:
             ahead = self.motion.predictor(self.u, self.before, dt / self.last) - self.u
         start = self.grip.place(self.u + self.motion.safe_fraction(self.u, ahead) * ahead, control)
-        outcome = self.motion.step(self.u, self.v, dt, start, replace(self.shares, before=self.share))
+        outcome = self.motion.step(self.u, self.v, dt, start, self.shares)
         wrong = self.astray(outcome.u) if outcome.accepted and self.astray is not None else ""
         return replace(outcome, accepted=False, reason=wrong) if wrong else outcome
 
@@ -332,16 +332,14 @@ class Stepper:
         motion, u = self.motion, outcome.u
         v = (u - self.u) / dt
         mass_v = outcome.share * (motion.mass_matrix @ v)
-        before = replace(self.shares, before=self.share).going_on(self.v, outcome.share)
-        inertia = outcome.share * (motion.mass_matrix @ (v - before)) / dt
+        inertia = outcome.share * (motion.mass_matrix @ (v - self.v)) / dt
         drag = motion.settings.damping * mass_v
         gradient = summed(list(outcome.parts), len(u)).gradient + inertia + drag
         return StepEnd(outcome, control, dt, v, drag, inertia, self.grip.force(u, gradient, control))
 
     def _take(self, end: StepEnd) -> None:
         u, v, inertia, control, force = end.outcome.u, end.v, end.inertia, end.control, end.force
-        moved = u - self.u
-        ledger = self.ledger
+        moved, ledger = u - self.u, self.ledger
         friction = sum(term.accept(u) for term in self.motion.friction)
         self.grip.prepare(control, control)
         stored = self._stored(u, v, end.outcome.share, end.outcome.parts)
@@ -352,12 +350,14 @@ class Stepper:
         ledger.damping += damped
         elastic = 0.5 * float((self.stored.force + stored.force) @ moved)
         elastic -= stored.strain + stored.contact - self.stored.strain - self.stored.contact
-        was = self.inertia if end.outcome.share == self.share else 0.0 * inertia
+        was = (end.outcome.share / self.share) * self.inertia
         inertial = 0.5 * float((was + inertia) @ moved) - (stored.kinetic - self.stored.kinetic)
         ledger.numerical += elastic + inertial
         ledger.gained += max(0.0, -elastic - inertial)
         self.snapping = self._snaps(end)
         if self.snapping:
+            if end.outcome.share < self.shares.rough:
+                v = np.zeros_like(v)  # found at once: more of the mass must not come to act at such a speed
             ledger.released += damped + elastic + inertial
         else:
             ledger.drag += damped + inertial
