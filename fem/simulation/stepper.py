@@ -107,9 +107,7 @@ class Stored:
 
 @dataclass(frozen=True)
 class StepEnd:
-    """Where a step leads: its outcome, control and time; velocity, drag and inertia forces (n,), force on the
-    control.
-    """
+    """Where a step leads: outcome, control, time; velocity, drag, inertia (n,), the control's force."""
 
     outcome: StepOutcome
     control: float
@@ -293,7 +291,7 @@ class Stepper:
 
     @property
     def scale(self) -> float:
-        """What energies of this push are judged by [N mm]: all work so far."""
+        """All work so far [N mm], by which energies of this push are judged."""
         return max(self.ledger.scale, LEAST_SHARE * self.motion.settings.energy)
 
     def _makes_energy(self, end: StepEnd) -> bool:
@@ -346,17 +344,19 @@ class Stepper:
         reached = self.grip.reach(u, control)
         damped = float(end.drag @ moved)
         ledger.work += 0.5 * (self.force + force) * (reached - self.reached)
-        ledger.friction += friction
-        ledger.damping += damped
+        ledger.friction, ledger.damping = ledger.friction + friction, ledger.damping + damped
         elastic = 0.5 * float((self.stored.force + stored.force) @ moved)
         elastic -= stored.strain + stored.contact - self.stored.strain - self.stored.contact
-        was = (end.outcome.share / self.share) * self.inertia
-        inertial = 0.5 * float((was + inertia) @ moved) - (stored.kinetic - self.stored.kinetic)
-        ledger.numerical += elastic + inertial
-        ledger.gained += max(0.0, -elastic - inertial)
+        ratio = end.outcome.share / self.share
+        gone = (1.0 - ratio) * self.stored.kinetic  # with mass that acts no longer: a snap released it
+        inertial = 0.5 * float((ratio * self.inertia + inertia) @ moved) - stored.kinetic
+        inertial += ratio * self.stored.kinetic
+        ledger.numerical += elastic + inertial + gone
+        ledger.gained += max(0.0, -elastic - inertial - gone)
+        ledger.released += gone
         self.snapping = self._snaps(end)
         if self.snapping:
-            if end.outcome.share < self.shares.rough:
+            if end.outcome.share < self.shares.rough and control != self.control:
                 v = np.zeros_like(v)  # found at once: more of the mass must not come to act at such a speed
             ledger.released += damped + elastic + inertial
         else:
