@@ -105,7 +105,7 @@ def cycle_work(strip: str, model: str) -> float:
 def _checks() -> list[Check]:
     group, checks = "torque without friction", []
     for strip, model in [(strip, "rod") for strip in _PATHS] + [("flat strip of 60 mm", "shell")]:
-        about = f"{model}: {strip} wound in without friction"
+        about = f"{strip} wound in without friction ({model})"
         reason = "the slope is a difference over a step of .05 rad, the artificial mass a thousandth"
         for what, compute in (
             ("|T - dU / d(angle)| over the largest T", slope_error),

@@ -48,7 +48,7 @@ SLOW: tuple[str, ...] = (
     "belt on a drum over 0.5 pi",
     "clamped shell pushed between two walls",
     "cylinder on diaphragms pinched far",
-    "shell: flat strip of 60 mm wound in without friction",
+    "flat strip of 60 mm wound in without friction (shell)",
 )
 """Beginnings of the names of checks that `fast` leaves out: each takes five seconds or more."""
 
@@ -60,7 +60,7 @@ KNOWN_MISSES: dict[str, str] = {
     "cylinder on diaphragms pinched far": "the table is off, as its 40 x 40 elements with four nodes are too "
     "coarse. The wall runs in at .144 of the load, not .150, and the side ends 4 % further out; A is off by "
     "1.04 % against 1 %. Two formulations and their mesh studies agree: `fem.verification.pinched`",
-    "rod: curved strip of 60 mm with a bend wound in without friction, |T": "1.9 % against 1 %, at "
+    "curved strip of 60 mm with a bend wound in without friction (rod), |T": "1.9 % against 1 %, at "
     "single steps where contact sets in: the slope is a difference over the step, the torque the mean of "
     "its ends",
 }
