@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 
 from fem.case.definition import Case
-from fem.case.place_rules import Housing, RestLine, clear_gap, in_place, reentry, rest_lines
+from fem.case.place_rules import RestLine, clear_gap, reentry, rest_lines
 from fem.case.plane_shapes import clear_of
 from fem.design.obstacle import Wall
 
@@ -25,7 +25,7 @@ MOST_RUBBING = 1.0
 
 def obstacle_in_the_way(case: Case) -> Iterator[str]:
     """An obstacle that the strip at rest lies in pushes it aside."""
-    if not in_place(case.push):
+    if not case.surrounded:
         return
     lines = _lines(case)
     for number, obstacle in enumerate(case.obstacles, 1):
@@ -36,7 +36,7 @@ def obstacle_in_the_way(case: Case) -> Iterator[str]:
                 f"The strip at rest lies {min(depths):.2g} mm deep in obstacles[{number}] "
                 f"({type(obstacle).__name__.lower()}): it is pushed aside by that from the start."
             )
-        clear = clear_gap(walls, _housing(case))
+        clear = clear_gap(walls, case.housing)
         if clear < case.slot.gap:
             yield (
                 f"obstacles[{number}] ({type(obstacle).__name__.lower()}) reaches into the slot and leaves "
@@ -46,7 +46,7 @@ def obstacle_in_the_way(case: Case) -> Iterator[str]:
 
 def strip_against_the_casing(case: Case) -> Iterator[str]:
     """Outside the slot a strip bent back at rest lies against the casing."""
-    if not in_place(case.push):
+    if not case.surrounded:
         return
     found = [reentry(line, case.casing, 2.0 * case.slot.lip) for line in _lines(case)]
     if all(station is not None for station in found):
@@ -58,7 +58,7 @@ def strip_against_the_casing(case: Case) -> Iterator[str]:
 
 def slot_as_tight_as_the_strip(case: Case) -> Iterator[str]:
     """A slot hardly wider than the strip."""
-    if in_place(case.push) and case.slot.gap < TIGHT_SLOT * case.strip.thickness:
+    if case.surrounded and case.slot.gap < TIGHT_SLOT * case.strip.thickness:
         yield (
             f"The slot is {case.slot.gap:g} mm wide, within {100 * (TIGHT_SLOT - 1):.0f} % of the strip's "
             f"{case.strip.thickness:g} mm: burr, glue or swelling closes it."
@@ -67,8 +67,8 @@ def slot_as_tight_as_the_strip(case: Case) -> Iterator[str]:
 
 def slot_past_the_casing(case: Case) -> Iterator[str]:
     """A slot one edge of which lies outside the casing."""
-    beyond = _housing(case).edge_beyond
-    if in_place(case.push) and beyond > 1e-9 * case.casing.radius:
+    beyond = case.housing.edge_beyond
+    if case.surrounded and beyond > 1e-9 * case.casing.radius:
         yield (
             f"One edge of the slot lies {beyond:.2g} mm outside the casing of {case.casing.radius:g} mm: the "
             "casing has no wall on that side of it."
@@ -77,8 +77,8 @@ def slot_past_the_casing(case: Case) -> Iterator[str]:
 
 def lips_longer_than_the_slot(case: Case) -> Iterator[str]:
     """Lips so large that the slot is longer than it is told to be."""
-    end = _housing(case).end_of_lips
-    if in_place(case.push) and end > case.slot_mouth + case.strip.thickness:
+    end = case.housing.end_of_lips
+    if case.surrounded and end > case.slot_mouth + case.strip.thickness:
         yield (
             f"The slot's lips of {case.slot.lip:g} mm reach {end:.3g} mm from the axle, past its mouth at "
             f"{case.slot_mouth:g} mm: the strip is free only beyond them."
@@ -117,12 +117,8 @@ def cautions(case: Case) -> list[str]:
     return [text for caution in CAUTIONS for text in caution(case)]
 
 
-def _housing(case: Case) -> Housing:
-    return Housing(case.axle, case.casing, case.slot, case.strip.thickness)
-
-
 def _lines(case: Case) -> list[RestLine]:
-    return rest_lines(case.strip.path, _housing(case))
+    return rest_lines(case.strip.path, case.housing)
 
 
 def _least(walls: tuple[Wall, ...], line: RestLine) -> float:

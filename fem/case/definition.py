@@ -17,6 +17,7 @@ from typing import Any
 
 from fem.case.bounds import MOST_FAULTS
 from fem.case.file import Document, document_from, read_document, written
+from fem.case.place_rules import Housing, in_place
 from fem.case.rules import findings
 from fem.case.schema import Reader
 from fem.case.strip_tables import (
@@ -80,19 +81,29 @@ class Case:
     """File it was read from, as it was named; its own name where it was in none."""
 
     @property
+    def housing(self) -> Housing:
+        """What stands around the strip."""
+        return Housing(self.axle, self.casing, self.slot, self.strip.thickness)
+
+    @property
+    def surrounded(self) -> bool:
+        """Whether axle, casing, slot and obstacles stand around the strip in its push."""
+        return in_place(self.push)
+
+    @property
     def root_level(self) -> float:
         """Y of the strip's mid-line where it leaves the axle [mm]: below the axle by half the thickness."""
-        return -(self.axle.radius + 0.5 * self.strip.thickness)
+        return self.housing.root
 
     @property
     def slot_level(self) -> float:
         """Y of the slot's centre line [mm]."""
-        return self.root_level + self.slot.height
+        return self.housing.level
 
     @property
     def slot_mouth(self) -> float:
         """X of the slot's outer end [mm]."""
-        return self.casing.radius + self.slot.length
+        return self.housing.mouth
 
     @property
     def free_length(self) -> float:

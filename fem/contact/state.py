@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fem.core.term import Array
+from fem.core.term import Array, History
 
 ContactRecord = tuple[NDArray[Any], ...]
 """What reading the contact of a state needs beside it, as small arrays that only the term reads."""
@@ -74,6 +74,24 @@ def spreads(record: ContactRecord, shape: tuple[int, ...]) -> bool:
         return False
     at, rows = record
     return rows.shape == (len(at), shape[-1]) and within(at, math.prod(shape[:-1]))
+
+
+def kept_friction(slip: Array, force: Array, components: int) -> History:
+    """Slip and friction force (..., components) without their many zeros: rows in which one of them is not
+    zero, and what they are there.
+    """
+    slips, forces = slip.reshape(-1, components), force.reshape(-1, components)
+    at = np.flatnonzero(np.any(slips != 0.0, axis=1) | np.any(forces != 0.0, axis=1))
+    return at.astype(np.float64), slips[at], forces[at]
+
+
+def friction_kept(history: History, components: int, shape: tuple[int, ...]) -> tuple[Array, Array]:
+    """Slip and friction force (shape) of which `kept_friction` made a history; ValueError for another one."""
+    at, slip, force = history[0].astype(np.int64), *history[1:]
+    rows = (math.prod(shape) // components, components)
+    if not (spreads((at, slip), rows) and spreads((at, force), rows)):
+        raise ValueError("friction of another strip")
+    return spread_out((at, slip), shape), spread_out((at, force), shape)
 
 
 def filled(values: Array, components: int) -> tuple[NDArray[np.int32], Array]:

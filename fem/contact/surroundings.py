@@ -89,8 +89,7 @@ def contact_settings(case: Case, plate: float) -> ContactSettings:
     """
     st, strip = case.settings, case.strip
     thickness, half = strip.thickness, 0.5 * strip.width
-    angle = np.abs(np.asarray(strip.section_angle(np.array([0.5 * strip.length]), np.array([half]))[0])).max()
-    sharp = max(float(angle) / half, 1.0 / (case.axle.radius + 0.5 * thickness))
+    sharp = max(strip.edge_angle / half, 1.0 / (case.axle.radius + 0.5 * thickness))
     return ContactSettings(
         st.contact_stiffness or plate * sharp**2 / (case.slot.lip * SINK * thickness),
         st.contact_onset or ONSET * thickness,

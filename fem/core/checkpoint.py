@@ -18,7 +18,6 @@ import io
 import json
 import math
 import os
-import stat
 import time
 import zipfile
 from collections.abc import Callable, Mapping
@@ -29,6 +28,7 @@ from typing import Any, Protocol, TypeVar
 import numpy as np
 
 from fem.core.plain_data import KINDS, Packed, packed, unpacked
+from fem.core.regular_file import Unreadable, read_regular
 
 FORMAT = 2
 EVERY = 1.0
@@ -98,8 +98,8 @@ class Checkpoint:
 
     stamp: what the state belongs to; stopping: whether to end at the next offer; trouble: why the last state
     could not be written, "" if it could (a full disk costs the checkpoint, not the run); limit [s]: wall time
-    from here on after which the computation is to end; notes: what became
-    of files that are no checkpoint of this computation; spent [s]: wall time of the runs before this one that
+    from here on after which the computation is to end; notes: what became of files that are no checkpoint
+    of this computation; spent [s]: wall time of the runs before this one that
     led to the state found.
     """
 
@@ -129,10 +129,9 @@ class Checkpoint:
         """
         try:
             head, content = _opened(self.file)
-        except FileNotFoundError:
-            return None
-        except (OSError, ValueError) as problem:
-            self.set_aside(f"it cannot be read ({problem})")
+        except (Unreadable, ValueError) as problem:
+            if not (isinstance(problem, Unreadable) and problem.missing):
+                self.set_aside(f"it cannot be read ({problem})")
             return None
         if head.get("format") != FORMAT or head.get("stamp") != self.stamp:
             self.set_aside("it belongs to another version of the case, the program or its libraries")
@@ -200,19 +199,17 @@ class Checkpoint:
         return ""
 
 
-def _opened(file: Path) -> tuple[dict[str, Any], bytes]:
-    """Head and content of a file; raises OSError or ValueError for what has no such parts."""
-    about = file.stat()
-    if not stat.S_ISREG(about.st_mode) or about.st_size > MOST_BYTES:
+def _opened(file: Path) -> tuple[dict[str, Any], memoryview]:
+    """Head and content of a file; raises Unreadable or ValueError for what has no such parts."""
+    whole = read_regular(file, MOST_BYTES).content
+    line = whole[: whole.find(b"\n", 0, LONGEST_HEAD) + 1]
+    try:
+        head = json.loads(line)
+    except RecursionError as problem:
+        raise ValueError("no file of ours") from problem
+    if not isinstance(head, dict):
         raise ValueError("no file of ours")
-    with open(file, "rb") as stored:
-        try:
-            head = json.loads(stored.readline(LONGEST_HEAD))
-        except RecursionError as problem:
-            raise ValueError("no file of ours") from problem
-        if not isinstance(head, dict):
-            raise ValueError("no file of ours")
-        return head, stored.read()
+    return head, memoryview(whole)[len(line) :]
 
 
 def _digest(content: bytes | memoryview) -> str:
@@ -229,7 +226,7 @@ def _written(data: Packed) -> memoryview:
     return archive.getbuffer()
 
 
-def _unwritten(content: bytes) -> Packed:
+def _unwritten(content: bytes | memoryview) -> Packed:
     """The same back; raises some exception for what is no such archive. Nothing in it may be larger than it
     is there.
     """

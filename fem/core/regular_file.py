@@ -44,7 +44,9 @@ def read_regular(path: Path, most: int) -> Contents:
         with open(handle, "rb") as file:
             about = os.fstat(handle)
             _refuse(about)
-            content = file.read(most + 1)
+            content = file.read(min(most, about.st_size) + 1)  # as much is set aside at once
+            if len(content) > about.st_size:
+                content += file.read(max(0, most + 1 - len(content)))
     except FileNotFoundError:
         raise Unreadable("there is no such file", missing=True) from None
     except OSError as problem:

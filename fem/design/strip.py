@@ -216,6 +216,12 @@ class Strip:
         angle, angle_q, angle_qq = self.section.angle(q)
         return d * angle, d_s * angle, d * angle_q, d_ss * angle, d_s * angle_q, d * angle_qq
 
+    @cached_property
+    def edge_angle(self) -> float:
+        """Size of the section's angle [rad] at its edge, halfway along the strip."""
+        angle = self.section_angle(np.array([0.5 * self.length]), np.array([0.5 * self.width]))[0]
+        return float(np.abs(np.asarray(angle)).max())
+
     def section_place(self, s: ArrayLike, q: ArrayLike) -> tuple[Array, Array]:
         """Height h (toward the axle) and lateral place x_l of the section [mm]."""
         place = self.section.place(q, self.sense * self.depth_at(s)[0])

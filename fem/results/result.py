@@ -41,7 +41,6 @@ from fem.results.run_files import (
     path_table,
     read_path,
     read_states,
-    unknown_things,
 )
 from fem.results.snapshot import PHASES, Snapshot, frozen
 from fem.results.vtkhdf import pack
@@ -315,8 +314,8 @@ def read(folder: Path | str, states: bool = True) -> Result:
     }
     content["snapshots"] = ()
     if states:
-        content["snapshots"], content["intended_path"] = read_states(source / FIELD_FILE)
-        content["warnings"] += unknown_things(source / FIELD_FILE)
+        content["snapshots"], content["intended_path"], unknown = read_states(source / FIELD_FILE)
+        content["warnings"] += unknown
     text = source / CASE_FILE
     content["case_text"] = bytes_of(text).decode() if text.is_file() else ""
     return Result(case_name=content.pop("case"), **content)

@@ -65,18 +65,18 @@ def read_path(file: Path, names: list[str], count: int) -> dict[str, Array]:
     return {name: table[:, number] for number, name in enumerate(names)}
 
 
-def read_states(file: Path) -> tuple[tuple[Snapshot, ...], Array]:
-    """States and intended path that a run kept. Raises InputError, naming the file and the remedy."""
+def read_states(file: Path) -> tuple[tuple[Snapshot, ...], Array, tuple[str, ...]]:
+    """States and intended path that a run kept, and a warning of what this program does not know of the file.
+    Raises InputError, naming the file and the remedy.
+    """
+    content = bytes_of(file)
     try:
-        return unpack(bytes_of(file))
-    except (InputError, OtherFormat) as other:
-        raise InputError(str(other) if isinstance(other, InputError) else f"{file}: {other}") from other
+        snapshots, path = unpack(content)
+        names = unknown(content)
+    except OtherFormat as other:
+        raise InputError(f"{file}: {other}") from other
     except Exception as error:  # there is no list of what a damaged file makes HDF5 raise
         raise InputError(f"{file}: cannot be read ({error}); {RERUN}") from error
-
-
-def unknown_things(file: Path) -> tuple[str, ...]:
-    """A warning of what a file of states holds that this program does not know."""
-    names = unknown(bytes_of(file))
     told = ", ".join(names[:MOST_TOLD]) + (", ..." if len(names) > MOST_TOLD else "")
-    return (f"{file.name} holds what this pushpast does not know and leaves out: {told}",) if names else ()
+    text = f"{file.name} holds what this pushpast does not know and leaves out: {told}"
+    return snapshots, path, (text,) if names else ()

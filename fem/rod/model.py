@@ -18,7 +18,6 @@ from fem.case.definition import Case
 from fem.contact.state import ContactRecord
 from fem.contact.surroundings import MASS_SHARE, WRAP_LEAD, contact_settings, split, surrounding_walls
 from fem.core.term import Array, DeadLoad, FrictionTerm, Index, Term
-from fem.design.obstacle import Wall
 from fem.design.path import Path
 from fem.mesh.clamp_layer import clear_stations
 from fem.mesh.line_mesh import line_mesh
@@ -109,10 +108,6 @@ class RodModel:
             nearest = round(clear / stations[-1] * (FIELD_STATIONS - 1))
             stations[min(max(nearest, 1), FIELD_STATIONS - 2)] = clear
         return RodFields.build(self.rod, stations, HALF_WIDTH_POINTS)
-
-    def walls_at(self, opening: float) -> tuple[Wall, ...]:
-        """Everything that can be touched, backed off by `opening` mm."""
-        return surrounding_walls(self.case, opening)
 
     def laid_flat(self) -> tuple[Term, Array]:
         """Strain energy of the same strip, straight and flat, and its rest state below the axle."""

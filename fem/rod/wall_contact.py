@@ -37,7 +37,15 @@ from fem.contact.settings import (
     pressure,
     sharp_roundings,
 )
-from fem.contact.state import ContactRecord, ContactState, filled, spread_out, spreads
+from fem.contact.state import (
+    ContactRecord,
+    ContactState,
+    filled,
+    friction_kept,
+    kept_friction,
+    spread_out,
+    spreads,
+)
 from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.design.obstacle import Wall, wall_table
 from fem.mesh.hermite_line import hermite
@@ -214,24 +222,16 @@ class RodWallContact(Penalised):
         return work
 
     def save(self) -> History:
-        """Slip and friction force at the last accepted step, without the many zeros: where they are not zero,
-        and what they are there.
-        """
-        slip, force = self.slip.reshape(-1, 1), self.remembered[1].reshape(-1, 1)
-        at = np.flatnonzero((slip != 0.0) | (force != 0.0))
-        return at.astype(np.float64), slip[at], force[at]
+        """Slip and friction force at the last accepted step."""
+        return kept_friction(self.slip, self.remembered[1], 1)
 
     def restore(self, history: History, u: Array) -> None:
         """Go on from an accepted state; points count there as they did."""
-        at, slip, force = history[0].astype(np.int64), *history[1:]
-        shape = (*self.slip.shape, 1)
-        if not (spreads((at, slip), shape) and spreads((at, force), shape)):
-            raise ValueError("friction of another strip")
-        self.slip = spread_out((at, slip), self.slip.shape)
+        self.slip, force = friction_kept(history, 1, self.slip.shape)
         self.choose_points(u)
         self.before = wall_places(u, self._tables)
         self.hold(u)
-        self.remembered = (self.held.copy(), spread_out((at, force), self.slip.shape))
+        self.remembered = (self.held.copy(), force)
 
     def record(self) -> ContactRecord:
         """Friction of the last accepted step; gaps and normal forces follow from its state."""

@@ -19,7 +19,6 @@ from fem.case.definition import Case
 from fem.contact.state import ContactRecord
 from fem.contact.surroundings import MASS_SHARE, contact_settings, split, surrounding_walls
 from fem.core.term import Array, DeadLoad, FrictionTerm, Index, Term
-from fem.design.obstacle import Wall
 from fem.mesh.developed_mesh import Part
 from fem.mesh.line_mesh import Zone
 from fem.results.result import Quantity
@@ -119,10 +118,6 @@ class ShellModel:
     def provenance(self) -> dict[str, str]:
         """What is kept of the model with a result."""
         return {"shell": f"{self.width}, {self.body.shell.size} unknowns"}
-
-    def walls_at(self, opening: float) -> tuple[Wall, ...]:
-        """Everything that can be touched, backed off by `opening` mm."""
-        return surrounding_walls(self.case, opening)
 
     def laid_flat(self) -> tuple[Term, Array]:
         """Strain energy of the same strip, straight and flat, and its rest state below the axle."""

@@ -32,7 +32,15 @@ from fem.contact.settings import (
     pressure,
     sharp_roundings,
 )
-from fem.contact.state import ContactRecord, ContactState, filled, spread_out, spreads
+from fem.contact.state import (
+    ContactRecord,
+    ContactState,
+    filled,
+    friction_kept,
+    kept_friction,
+    spread_out,
+    spreads,
+)
 from fem.core.term import Array, Blocks, Evaluation, FrictionMode, History, Index
 from fem.design.obstacle import Wall, wall_table
 from fem.shell.kernels.walls import (
@@ -152,23 +160,16 @@ class ShellWallContact(Penalised):
         return work
 
     def save(self) -> History:
-        """Slip and friction force at the last accepted step, without the many zeros: where they are not zero,
-        and what they are there.
-        """
-        slip, force = self.slip.reshape(-1, 2), self.remembered[1].reshape(-1, 2)
-        at = np.flatnonzero(np.any(slip != 0.0, axis=1) | np.any(force != 0.0, axis=1))
-        return at.astype(np.float64), slip[at], force[at]
+        """Slip and friction force at the last accepted step."""
+        return kept_friction(self.slip, self.remembered[1], 2)
 
     def restore(self, history: History, u: Array) -> None:
         """Go on from an accepted state; points count there as they did."""
         self.choose_points(u)
-        at, slip, force = history[0].astype(np.int64), *history[1:]
-        if not (spreads((at, slip), self.slip.shape) and spreads((at, force), self.slip.shape)):
-            raise ValueError("friction of another strip")
-        self.slip, kept = spread_out((at, slip), self.slip.shape), spread_out((at, force), self.slip.shape)
+        self.slip, force = friction_kept(history, 2, self.slip.shape)
         self.before = self.points.places(u)
         self.hold(u)
-        self.remembered = (self.held.copy(), kept)
+        self.remembered = (self.held.copy(), force)
 
     def record(self) -> ContactRecord:
         """Friction of the last accepted step; gaps and normal forces follow from its state."""

@@ -24,7 +24,7 @@ from fem.core.term import Array, Blocks, DeadLoad, Evaluation, Term
 from fem.design.obstacle import Wall
 from fem.simulation.journal import Journal
 from fem.simulation.stepper import Grip, Stepper
-from fem.simulation.strip_model import AxleClamp, Contact, Drive, StripModel
+from fem.simulation.strip_model import AxleClamp, Drive, StripModel, contacts
 
 CLOSING_STEPS, CLOSING_TIME = 15, 1.0
 """Steps that the walls close in at least, and time [s] of each."""
@@ -132,19 +132,18 @@ class Assembly:
             part = self._next(way, done, ease / CLOSING_STEPS)
             self._put(way, part)
             start = self.clamp.pressed(way.at(way.pressed, part)).place(self.u, 0.0)
-            reached = self.journal.step(self.model.motion, self.u, ease * CLOSING_TIME, start)
-            refused = isinstance(reached, str)
-            depth = 0.0 if isinstance(reached, str) else self._depth(reached)
+            step = self.journal.step(self.model.motion, self.u, ease * CLOSING_TIME, start)
+            depth = 0.0 if step.u is None else self._depth(step.u)
             sunk = depth > CLOSING_DEPTH
             if depth > CLOSING_SINK and self.raised < MOST_RAISED:
                 self._raise(min(MOST_HARDER, depth / START_SINK))
-            elif sunk or refused:
+            elif sunk or step.u is None:
                 ease *= 0.5
                 if ease < least:
-                    reason = reached if refused else "the walls press the strip through each other"
+                    reason = step.reason or "the walls press the strip through each other"
                     return f"the strip could not be put in place: {reason}"
-            if not isinstance(reached, str) and not sunk:
-                self.u, done, ease = reached, part, min(1.0, 1.5 * ease)
+            if step.u is not None and not sunk:
+                self.u, done, ease = step.u, part, min(1.0, 1.5 * ease)
                 self._taken()
         return ""
 
@@ -169,8 +168,8 @@ class Assembly:
         """
         time = SETTLING_TIME
         for count in range(MOST_SETTLING):
-            reached = self.journal.step(self.model.motion, self.u, time, self.u)
-            if isinstance(reached, str):
+            reached = self.journal.step(self.model.motion, self.u, time, self.u).u
+            if reached is None:
                 time *= 0.25
                 continue
             places = self.model.motion.places
@@ -319,11 +318,6 @@ def clear_opening(
             return opening
         opening *= WIDEN
     return None
-
-
-def contacts(model: StripModel) -> list[Contact]:
-    """What has friction to forget while the strip settles."""
-    return [term for term in (model.walls, model.wraps) if term is not None]
 
 
 def begun(model: StripModel, grip: Grip, u: Array, drives: Sequence[Drive] = ()) -> Stepper:

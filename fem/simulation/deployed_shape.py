@@ -12,8 +12,7 @@ import numpy as np
 from fem.case.definition import Case
 from fem.core.term import Array
 from fem.results.result import Quantity
-from fem.simulation.assembly import contacts
-from fem.simulation.strip_model import StripModel
+from fem.simulation.strip_model import StripModel, contacts
 
 STATIONS = 121
 SETTLING, SETTLING_TIME = 4, 200.0

@@ -20,7 +20,7 @@ from fem.case.definition import Case
 from fem.case.estimate import Derived, derive, tight_coil
 from fem.contact.surroundings import ONSET, split, surrounding_walls
 from fem.core.errors import CaseError, Fault
-from fem.design.loading import Bend, Coil, Column, Press, RetractDeploy, Winding
+from fem.design.loading import Bend, Coil, RetractDeploy, Winding
 from fem.design.settings import Settings
 from fem.mesh.line_mesh import SizeField
 from fem.mesh.size_fields import size_field
@@ -98,7 +98,6 @@ SEARCHED = 1.6
 """Times that the rod takes longer where the safe travel may have to be looked for: two to three where the
 strip jams, one where it comes out. The shell does not look for it.
 """
-BAND = "mostly within a factor of two"
 BENCH_ITERATIONS = 8.0
 """Per step of a push on the bench."""
 
@@ -222,11 +221,10 @@ def _pieces(field: SizeField, length: float) -> float:
 
 def _sizes(case: Case, lines: float, line: int, across: int, longer: float) -> Sizes:
     """Sizes with points on so many lines across; longer: how many times the steps of once in and out."""
-    st, strip, push = case.settings, case.strip, case.push
+    st, strip = case.settings, case.strip
     once, iterated, saved = _steps(case)
     steps, iterations = longer * once, longer * iterated
-    touches = isinstance(push, Winding) or (isinstance(push, Column | Press) and push.held == "slot")
-    if not touches:
+    if not case.surrounded:
         return Sizes(lines, line, 3.0, 0.0, 0.0, 0, steps, iterations, saved)
     around = surrounding_walls(case, 0.0)
     near = split(around, st.contact_spacing, st.contact_onset or ONSET * strip.thickness)
@@ -251,9 +249,7 @@ def _steps(case: Case) -> tuple[float, float, float]:
     coil = tight_coil(case, case.travel)
     turning = ways * 2.0 * math.pi * max(0.25, 0.5 * (coil.turns + coil.turns_swollen))
     room = (case.casing.radius - case.axle.radius) / strip.thickness
-    half = 0.5 * strip.width
-    edge = np.abs(np.asarray(strip.section_angle(np.array([0.5 * strip.length]), np.array([half]))[0])).max()
-    rise = 0.5 * half * float(edge) / strip.thickness
+    rise = 0.25 * strip.width * strip.edge_angle / strip.thickness
     steps = turning / case.settings.turn * (1.0 + MORE_ROOM * room + MORE_RISE * rise)
     iterations = PLACING + turning * (SMOOTH + ROOM * room + RISE * rise)
     return steps, iterations, case.travel / SAVE_EVERY + 4.0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -26,19 +26,19 @@ class Journal:
     made: list[PlacedStep] = field(default_factory=list)
     at: int = 0
 
-    def step(self, motion: Motion, u: Array, time: float, start: Array) -> Array | str:
-        """The end of a step from rest at u; why there is none."""
+    def step(self, motion: Motion, u: Array, time: float, start: Array) -> PlacedStep:
+        """A step from rest at u."""
         if self.found is not None and self.at < len(self.found.steps):
-            known = self.found.steps[self.at]
-            self.made.append(known)
+            step = self.found.steps[self.at]
             self.at += 1
-            if known.u is None:
-                return known.reason
-            check_unknowns(known.u)
-            return like(known.u, u)
-        outcome = motion.step(u, np.zeros_like(u), time, start)
-        self.made.append(PlacedStep(outcome.u if outcome.accepted else None, outcome.reason))
-        return outcome.u if outcome.accepted else outcome.reason
+            if step.u is not None:
+                check_unknowns(step.u)
+                step = replace(step, u=like(step.u, u))
+        else:
+            outcome = motion.step(u, np.zeros_like(u), time, start)
+            step = PlacedStep(outcome.u if outcome.accepted else None, outcome.reason)
+        self.made.append(step)
+        return step
 
     def taken(self, motion: Motion, u: Array) -> None:
         """A step has been taken and friction forgotten."""

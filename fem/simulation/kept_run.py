@@ -22,7 +22,7 @@ from fem.shell.symmetry import Guard
 from fem.simulation.kept_contact import StateRecord
 from fem.simulation.recorder import Log
 from fem.simulation.stepper import SavedState, Stepper, StepSize
-from fem.simulation.strip_model import StripModel
+from fem.simulation.strip_model import StripModel, contacts
 from fem.simulation.winding_state import Patience, PhaseUnderWay, Restart, WindingOutcome
 from fem.solvers.implicit_dynamics import Backoff
 
@@ -217,8 +217,7 @@ def check_saved(stepper: Stepper, saved: SavedState) -> None:
 
 def model_state(model: StripModel) -> ModelState:
     """Which model it is, as plain data."""
-    terms = [term for term in (model.walls, model.wraps) if term is not None]
-    stiffness = tuple(term.settings.stiffness for term in terms)
+    stiffness = tuple(term.settings.stiffness for term in contacts(model))
     if not isinstance(model, ShellModel):
         return ModelState(model.case.settings, stiffness)
     guard = None if model.guard is None else replace(model.guard)
@@ -228,7 +227,7 @@ def model_state(model: StripModel) -> ModelState:
 
 def harden_as(model: StripModel, state: ModelState) -> None:
     """Have the contact of a model made anew press as it did."""
-    terms = [term for term in (model.walls, model.wraps) if term is not None]
+    terms = contacts(model)
     if len(terms) != len(state.stiffness) or not all(0.0 < each < np.inf for each in state.stiffness):
         raise ValueError("contact of another strip")
     for term, stiffness in zip(terms, state.stiffness, strict=True):

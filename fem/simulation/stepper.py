@@ -2,17 +2,7 @@
 
 A `Grip` says which unknowns the push prescribes and how they follow its control (an axle angle, a shift, a
 turn). A step that is not accepted is tried again at half the length; lengths grow again when steps are easy.
-Each accepted step leaves a ledger of energies in which every entry is computed for itself:
-
-    work at the grip = change of strain, contact and kinetic energy + friction + damping + numerical loss
-
-Where the strip snaps, damping and numerical loss are energy that the snap released. Elsewhere damping and the
-inertia's part are drag; the mean force's part is an error of this sum alone: both states are static.
-
-Work and friction use the mean of the forces at both ends of the step. The numerical loss is what backward
-Euler takes out: the inertia forces' work beyond the change of kinetic energy, and the mean elastic force's
-work beyond the change of energy (small on a smooth path, the energy of the jump in a snap). What does not
-close is the audit error.
+Each accepted step is weighed in a ledger of energies (`fem.simulation.ledger`).
 """
 
 from __future__ import annotations
@@ -25,6 +15,7 @@ from typing import Protocol
 import numpy as np
 
 from fem.core.term import Array, Evaluation, FrictionMode, History, Term
+from fem.simulation.ledger import Entry, Ledger, Stored
 from fem.solvers.implicit_dynamics import FULL, Backoff, MassShares, Motion, StepOutcome, summed
 
 GROW, EASE, SHRINK = 1.3, 0.6, 0.5
@@ -68,46 +59,11 @@ class Grip(Protocol):
         ...
 
 
-@dataclass
-class Ledger:
-    """Running sums [N mm]; gained: of steps in which the numerical loss is negative, which a damped motion
-    should not know; released: damping and numerical loss of snaps, a part of those two; drag: work against
-    damping and inertia outside snaps.
-    """
-
-    work: float = 0.0
-    friction: float = 0.0
-    damping: float = 0.0
-    numerical: float = 0.0
-    gained: float = 0.0
-    released: float = 0.0
-    drag: float = 0.0
-    first_stored: float = 0.0
-    scale: float = 1e-12
-
-    def error(self, stored: float) -> float:
-        """What does not close [N mm]."""
-        return self.work - (stored - self.first_stored) - self.friction - self.damping - self.numerical
-
-
-@dataclass(frozen=True)
-class Stored:
-    """Energies of one state [N mm] and the force of strain and contact without friction (n,)."""
-
-    strain: float
-    contact: float
-    kinetic: float
-    force: Array
-
-    @property
-    def total(self) -> float:
-        """All of it."""
-        return self.strain + self.contact + self.kinetic
-
-
 @dataclass(frozen=True)
 class StepEnd:
-    """Where a step leads: outcome, control, time; velocity, drag, inertia (n,), the control's force."""
+    """Where a step leads: its outcome, control and time; velocity, drag and inertia forces (n,), force on the
+    control.
+    """
 
     outcome: StepOutcome
     control: float
@@ -291,7 +247,7 @@ class Stepper:
 
     @property
     def scale(self) -> float:
-        """All work so far [N mm], by which energies of this push are judged."""
+        """What energies of this push are judged by [N mm]: all work so far."""
         return max(self.ledger.scale, LEAST_SHARE * self.motion.settings.energy)
 
     def _makes_energy(self, end: StepEnd) -> bool:
@@ -337,31 +293,31 @@ class Stepper:
 
     def _take(self, end: StepEnd) -> None:
         u, v, inertia, control, force = end.outcome.u, end.v, end.inertia, end.control, end.force
-        moved, ledger = u - self.u, self.ledger
+        moved = u - self.u
         friction = sum(term.accept(u) for term in self.motion.friction)
         self.grip.prepare(control, control)
         stored = self._stored(u, v, end.outcome.share, end.outcome.parts)
         reached = self.grip.reach(u, control)
-        damped = float(end.drag @ moved)
-        ledger.work += 0.5 * (self.force + force) * (reached - self.reached)
-        ledger.friction, ledger.damping = ledger.friction + friction, ledger.damping + damped
         elastic = 0.5 * float((self.stored.force + stored.force) @ moved)
         elastic -= stored.strain + stored.contact - self.stored.strain - self.stored.contact
         ratio = end.outcome.share / self.share
-        gone = (1.0 - ratio) * self.stored.kinetic  # with mass that acts no longer: a snap released it
-        inertial = 0.5 * float((ratio * self.inertia + inertia) @ moved) - stored.kinetic
-        inertial += ratio * self.stored.kinetic
-        ledger.numerical += elastic + inertial + gone
-        ledger.gained += max(0.0, -elastic - inertial - gone)
-        ledger.released += gone
+        inertial = 0.5 * float((ratio * self.inertia + inertia) @ moved)
+        inertial -= stored.kinetic - ratio * self.stored.kinetic
         self.snapping = self._snaps(end)
-        if self.snapping:
-            if end.outcome.share < self.shares.rough and control != self.control:
-                v = np.zeros_like(v)  # found at once: more of the mass must not come to act at such a speed
-            ledger.released += damped + elastic + inertial
-        else:
-            ledger.drag += damped + inertial
-        ledger.scale = max(ledger.scale, abs(ledger.work), stored.total)
+        if self.snapping and end.outcome.share < self.shares.rough and control != self.control:
+            v = np.zeros_like(v)  # found at once: more of the mass must not come to act at such a speed
+        self.ledger.add(
+            Entry(
+                work=0.5 * (self.force + force) * (reached - self.reached),
+                friction=friction,
+                damping=float(end.drag @ moved),
+                elastic=elastic,
+                inertial=inertial,
+                gone=(1.0 - ratio) * self.stored.kinetic,
+            ),
+            self.snapping,
+            stored.total,
+        )
         self.before, self.last = self.u, end.dt
         self.u, self.v, self.control, self.force, self.reached = u, v, control, force, reached
         self.stored, self.inertia, self.share = stored, inertia, end.outcome.share

@@ -197,10 +197,6 @@ class StripModel(Protocol):
     @property
     def provenance(self) -> Mapping[str, str]: ...
 
-    def walls_at(self, opening: float) -> tuple[Wall, ...]:
-        """Everything that can be touched, backed off by `opening` mm."""
-        ...
-
     def laid_flat(self) -> tuple[Term, Array]:
         """Strain energy of the same strip with a straight path and a flat section, and its rest state (size,)
         below the axle; it takes the place of the first of the motion's terms.
@@ -263,3 +259,8 @@ class StripModel(Protocol):
         the x and y unknowns (k, 2) of the places among them.
         """
         ...
+
+
+def contacts(model: StripModel) -> list[Contact]:
+    """Contact with walls and of the strip with itself, as far as a model has them."""
+    return [term for term in (model.walls, model.wraps) if term is not None]

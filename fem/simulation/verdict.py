@@ -161,10 +161,8 @@ class WindingRun:
 def status(run: WindingRun, jam: Jam | None) -> Status:
     """How the run ended."""
     out = run.outcome
-    if out.unfinished and run.overload(RETRACT) is None and run.overload(DEPLOY) is None:
-        return Status.OUT_OF_TIME
-    if out.trouble and run.overload(RETRACT) is None and run.overload(DEPLOY) is None:
-        return Status.NOT_CONVERGED
+    if (out.unfinished or out.trouble) and run.overload(RETRACT) is None and run.overload(DEPLOY) is None:
+        return Status.OUT_OF_TIME if out.unfinished else Status.NOT_CONVERGED
     if run.overload(RETRACT) is not None or (not out.retracted and out.stopped):
         return Status.STALLED
     if out.swallowed and run.overload(DEPLOY) is None:

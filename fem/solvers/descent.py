@@ -96,8 +96,8 @@ class Descent:
         part = self._room(u, direction.move)
         noise = 1e-12 * max(abs(here.energy), st.energy)
         for attempt in range(HALVINGS):
-            trial = u + part * direction.move
             last = part * direction.move
+            trial = u + last
             found = self.system.potential(trial, 2 if attempt == 0 else 0, self.frame, last)
             bound = here.energy + ARMIJO * part * direction.slope + noise
             if np.isfinite(found.energy) and found.energy <= bound:

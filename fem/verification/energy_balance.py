@@ -9,6 +9,7 @@ would show here.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from functools import lru_cache, partial
 from typing import Any
 
@@ -75,31 +76,46 @@ def _rows(strip: str, model: str) -> tuple[dict[str, float], ...]:
     return tuple(log.rows)
 
 
-def _columns(rows: list[dict[str, float]], *names: str) -> tuple[Array, ...]:
+def _columns(rows: Sequence[Mapping[str, float]], *names: str) -> tuple[Array, ...]:
     return tuple(np.array([row[name] for row in rows]) for name in names)
 
 
-def slope_error(strip: str, model: str) -> float:
-    """Largest |torque - dU / d(angle)| winding in, over the largest torque, between states at rest."""
+def slope_errors(rows: Sequence[Mapping[str, float]]) -> Array:
+    """|torque - dU / d(angle)| winding in, over the largest torque, of each step between states at rest."""
     turn, strain, contact, kinetic, torque = _columns(
-        [row for row in _rows(strip, model) if row["phase"] == RETRACT],
+        [row for row in rows if row["phase"] == RETRACT],
         "axle_angle_rad", "energy_strain_Nmm", "energy_contact_Nmm", "energy_kinetic_Nmm", "torque_Nmm",
     )  # fmt: skip
     stored = strain + contact
-    moving = kinetic > AT_REST * stored.max()
+    moving = kinetic > AT_REST * largest_stored(rows)
     calm = (np.diff(turn) > 1e-6) & ~moving[1:] & ~moving[:-1]
-    if calm.mean() < 0.5:
-        raise ArithmeticError("the strip is at rest in less than half of the steps")
     slope, mean = np.diff(stored)[calm] / np.diff(turn)[calm], 0.5 * (torque[1:] + torque[:-1])[calm]
-    return float(np.abs(slope - mean).max() / np.abs(torque).max())
+    return np.asarray(np.abs(slope - mean) / np.abs(torque).max())
+
+
+def largest_stored(rows: Sequence[Mapping[str, float]]) -> float:
+    """The largest energy stored [N mm]."""
+    strain, contact = _columns(rows, "energy_strain_Nmm", "energy_contact_Nmm")
+    return float((strain + contact).max())
+
+
+def work_kept(rows: Sequence[Mapping[str, float]]) -> float:
+    """Work of winding in and pushing out less what snaps released, over the largest energy stored."""
+    return float((rows[-1]["work_in_Nmm"] - rows[-1]["released_Nmm"]) / largest_stored(rows))
+
+
+def slope_error(strip: str, model: str) -> float:
+    """The largest of `slope_errors` of a strip."""
+    rows = _rows(strip, model)
+    errors = slope_errors(rows)
+    if len(errors) < 0.5 * (sum(row["phase"] == RETRACT for row in rows) - 1):
+        raise ArithmeticError("the strip is at rest in less than half of the steps")
+    return float(errors.max())
 
 
 def cycle_work(strip: str, model: str) -> float:
-    """Work of winding in and pushing out less what snaps released, over the largest energy stored."""
-    work, released, strain, contact = _columns(
-        list(_rows(strip, model)), "work_in_Nmm", "released_Nmm", "energy_strain_Nmm", "energy_contact_Nmm"
-    )
-    return float((work[-1] - released[-1]) / (strain + contact).max())
+    """`work_kept` of a strip."""
+    return work_kept(_rows(strip, model))
 
 
 def _checks() -> list[Check]:

@@ -106,19 +106,19 @@ def _loaded(point: Point) -> bool:
 
 def moves_at(branch: Array, levels: Array) -> Array:
     """A and B (2, k) where a branch (3, m) first reaches each level (k,)."""
-    found = []
-    for level in levels:
-        k = int(np.argmax(branch[0] >= level))
-        share = (level - branch[0, k - 1]) / (branch[0, k] - branch[0, k - 1])
-        found.append(branch[1:, k - 1] + share * (branch[1:, k] - branch[1:, k - 1]))
-    return np.array(found).T
+    return np.array([_where(branch, 0, level)[1:] for level in levels]).T
 
 
 def load_at(branch: Array, drop: float) -> float:
     """P / 12 000 at which A first reaches `drop`."""
-    k = int(np.argmax(branch[1] >= drop))
-    share = (drop - branch[1, k - 1]) / (branch[1, k] - branch[1, k - 1])
-    return float(branch[0, k - 1] + share * (branch[0, k] - branch[0, k - 1]))
+    return float(_where(branch, 1, drop)[0])
+
+
+def _where(branch: Array, row: int, value: float) -> Array:
+    """The branch (3,) where one of its rows first reaches a value."""
+    k = int(np.argmax(branch[row] >= value))
+    share = (value - branch[row, k - 1]) / (branch[row, k] - branch[row, k - 1])
+    return np.asarray(branch[:, k - 1] + share * (branch[:, k] - branch[:, k - 1]))
 
 
 def _load(drop: float) -> float:

@@ -13,13 +13,14 @@ import math
 import random
 import time
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import pytest
 import tomli_w
+from case_keys import keys_in, standing_at
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -140,11 +141,9 @@ def test_our_cases_with_anything_in_any_place_are_a_case_or_faults(
 ) -> None:
     tables = tomllib.loads(random.Random(seed).choice(OURS).decode())
     tables.pop("extends", None)
-    places = list(places_of(tables))
+    places = list(keys_in(tables))
     *above, name = places[at % len(places)]
-    here: Any = tables
-    for part in above:
-        here = here[part]
+    here = standing_at(tables, tuple(above))
     here[name] = next(iter(changes.values()), None)
     seen = Seen()
     seen.read(lambda: case_from(tables | dict(list(changes.items())[1:])))
@@ -166,31 +165,16 @@ def test_every_key_of_any_toml_has_its_line(file: Path, tables: dict[str, Any]) 
     text = tomli_w.dumps(tables)
     lines = key_lines(text)
     count = text.count("\n") + 1
-    for key in places_of(tomllib.loads(text)):
+    for key in keys_in(tomllib.loads(text)):
         if isinstance(key[-1], str):
             written = lines.get(key)
             assert written is None or 1 <= written <= count, key
             if written is None:  # a table that only its own tables name
-                assert isinstance(value_of(tables, key), dict | list), key
+                assert isinstance(standing_at(tables, key), dict | list), key
     if "extends" in tables:
         return
     file.write_text(text, "utf-8", newline="")
     assert read_document(file).tables == tables
-
-
-def value_of(tables: Any, key: tuple[Any, ...]) -> Any:
-    """What stands at a key."""
-    for part in key:
-        tables = tables[part]
-    return tables
-
-
-def places_of(value: Any, key: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
-    """Keys of all that stands in tables, at any depth."""
-    items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
-    for name, item in items:
-        yield (*key, name)
-        yield from places_of(item, (*key, name))
 
 
 # ---- many mutations of our cases ---------------------------------------------------------------------------
@@ -228,13 +212,11 @@ def changed_tables(content: bytes, chance: random.Random) -> bytes:
     """The same case with values of its tables taken away, scaled, doubled, or replaced."""
     tables = tomllib.loads(content.decode())
     for _ in range(chance.choice([1, 1, 1, 2, 3, 8])):
-        places = list(places_of(tables))
+        places = list(keys_in(tables))
         if not places:
             break
         *above, name = chance.choice(places)
-        here: Any = tables
-        for part in above:
-            here = here[part]
+        here = standing_at(tables, tuple(above))
         what = chance.random()
         if what < 0.15:
             del here[name]
@@ -253,7 +235,7 @@ def changed_tables(content: bytes, chance: random.Random) -> bytes:
 def value_or_none(tables: Any, key: tuple[Any, ...]) -> Any:
     """What stands at a key, a plain number where nothing does any more."""
     try:
-        return value_of(tables, key)
+        return standing_at(tables, key)
     except (KeyError, IndexError, TypeError):
         return 1.0
 

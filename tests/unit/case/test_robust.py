@@ -8,16 +8,15 @@ import datetime
 import math
 import random
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from case_keys import keys_in, standing_at
 
 from fem.case import definition as case
 from fem.case.estimate import derive
 from fem.case.file import Document
-from fem.case.keys import Key
 from fem.case.template import starter
 from fem.core.errors import CaseError, Fault, InputError
 
@@ -60,19 +59,10 @@ strain_limit = 0.1
 """
 
 
-def places(value: Any, key: Key = ()) -> Iterator[Key]:
-    items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
-    for name, item in items:
-        yield (*key, name)
-        yield from places(item, (*key, name))
-
-
 def spoil(tables: dict[str, Any], chance: random.Random) -> None:
     """Remove, replace, scale or add one thing somewhere."""
-    *above, name = chance.choice(list(places(tables)))
-    here: Any = tables
-    for part in above:
-        here = here[part]
+    *above, name = chance.choice(list(keys_in(tables)))
+    here = standing_at(tables, tuple(above))
     what = chance.random()
     if what < 0.15:
         del here[name]

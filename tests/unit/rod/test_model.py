@@ -34,7 +34,7 @@ def test_axle_casing_slot_and_obstacles_surround_the_strip(tmp_path: Path) -> No
     model = build_rod_model(small_case(tmp_path))
     assert model.walls is not None
     assert model.wraps is not None
-    assert [wall.name for wall in model.walls_at(0.0)] == names[:4]
+    assert [wall.name for wall in surrounding_walls(model.case, 0.0)] == names[:4]
 
 
 def test_a_bench_push_has_no_surroundings_and_wraps_can_be_left_out(tmp_path: Path) -> None:

@@ -27,12 +27,11 @@ from fem.simulation.assembly import (
     assemble,
     begun,
     clear_opening,
-    contacts,
     refuse_misplaced,
 )
 from fem.simulation.run import run_case
 from fem.simulation.stepper import Stepper
-from fem.simulation.strip_model import StripModel
+from fem.simulation.strip_model import StripModel, contacts
 from fem.solvers.implicit_dynamics import StepOutcome
 
 BENT = {"runs": "{ straight = 25.0 }, { bend = 40.0, radius = 20.0 }, { straight = 10.0 }", "friction": 0.2}
@@ -61,7 +60,9 @@ def test_the_root_is_flat_on_the_axle_and_the_surroundings_are_where_they_belong
     state = model.state(stepper.u)
     assert state.position[0] == pytest.approx([0.0, -model.root_radius])
     assert np.abs(state.height[0]).max() < 1e-3 < np.abs(state.height[-1]).max()
-    assert [wall.drawing() for wall in model.walls.walls] == [wall.drawing() for wall in model.walls_at(0.0)]
+    assert [wall.drawing() for wall in model.walls.walls] == [
+        wall.drawing() for wall in surrounding_walls(model.case, 0.0)
+    ]
     assert model.walls.least_gap(stepper.u) > -0.1 * model.case.strip.thickness
     held = np.zeros(stepper.u.size, dtype=bool)
     held[model.clamp().indices()] = True
@@ -256,7 +257,7 @@ def test_a_strip_across_a_wall_is_refused_with_the_place_and_the_key(tmp_path: P
     assert "across the casing where it starts, 5." in fault.message
     up = "{ straight = 2.0 }, { bend = 90.0, radius = 4.0 }, { straight = 35.0 }"
     away = build_rod_model(small_case(tmp_path, runs=up))
-    away.walls.move_walls(away.walls_at(60.0))
+    away.walls.move_walls(surrounding_walls(away.case, 60.0))
     with pytest.raises(CaseError, match=r"strip\.path: .* does not leave through the slot"):
         refuse_misplaced(away, away.start)
 

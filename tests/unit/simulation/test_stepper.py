@@ -16,7 +16,7 @@ from fem.rod.drives import TurnDrive
 from fem.rod.model import RodModel, build_rod_model
 from fem.simulation.assembly import assemble
 from fem.simulation.grips import DriveGrip
-from fem.simulation.stepper import SNAP_SHRINK, Ledger, Stepper, StepSize
+from fem.simulation.stepper import SNAP_SHRINK, Stepper, StepSize
 from fem.solvers.implicit_dynamics import MassShares, StepOutcome
 
 
@@ -229,12 +229,6 @@ def test_contact_without_friction_is_another_evaluation_that_changes_nothing(tmp
     assert np.array_equal(model.walls.evaluate(moved, 1).gradient, with_it.gradient)
     assert not np.allclose(with_it.gradient, without.gradient)
     assert without.energy >= 0.0
-
-
-def test_what_does_not_close_is_the_error() -> None:
-    ledger = Ledger(work=10.0, friction=3.0, damping=1.0, numerical=0.5, first_stored=2.0)
-    assert ledger.error(7.5) == pytest.approx(0.0)
-    assert ledger.error(7.0) == pytest.approx(0.5)
 
 
 def test_the_control_gathers_speed_evenly() -> None:
