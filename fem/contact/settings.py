@@ -7,7 +7,7 @@ from typing import Protocol
 
 import numpy as np
 
-from fem.contact.kernels.laws import Law
+from fem.contact.kernels.laws import DEEP, STEEP, Law
 from fem.core.term import Array, FrictionMode
 from fem.design.obstacle import ARC, LINE, POINT, SEGMENT
 
@@ -89,6 +89,11 @@ def sharp_roundings(table: Array, largest: float) -> Array:
 
 
 def pressure(gap: Array, stiffness: float, onset: float) -> Array:
-    """Contact pressure [MPa] of a penalty [N/mm^3] with quadratic onset [mm]."""
+    """Contact pressure [MPa] of a penalty [N/mm^3] with quadratic onset [mm], as
+    `fem.contact.kernels.laws.penalty`.
+    """
     depth = np.maximum(-gap, 0.0)
-    return np.where(depth < onset, stiffness * depth**2 / (2 * onset), stiffness * (depth - 0.5 * onset))
+    deep = np.maximum(depth - DEEP * onset, 0.0)
+    grown = stiffness * (deep / (STEEP * onset)) ** 2 * deep / 3
+    linear = np.where(depth < onset, stiffness * depth**2 / (2 * onset), stiffness * (depth - 0.5 * onset))
+    return np.asarray(linear + grown)

@@ -36,8 +36,8 @@ class Stored:
 
 
 class Entry(NamedTuple):
-    """Energies of one step [N mm]; elastic, inertial: parts of the numerical loss; gone: kinetic energy that
-    goes with mass that acts no longer, < 0 with mass that comes to act.
+    """Energies of one step [N mm]; elastic, inertial: parts of the numerical loss; gone: what goes with
+    mass that acts no longer, kinetic energy and inertia's work, < 0 with mass that comes to act.
     """
 
     work: float

@@ -36,6 +36,10 @@ SNAP_SPEED, MEMORY = 4.0, 0.1
 """A snap begins where some place moves this many times as far per step of the control as it usually does, or
 where a state has no static stability; the usual is a running mean that takes in this share of each step.
 """
+KINETIC = 0.01
+"""Share of all work so far that the kinetic energy may have when more of the mass comes to act. A stubby
+strip, whose mass is made for a swing over a radian, would else hold more of it than all it took to bend it.
+"""
 LEAST_SHARE = 0.01  # of the energy that `Motion` judges its decrement by: all work counts as this at least
 
 
@@ -95,8 +99,8 @@ class StepSize:
 
 @dataclass(frozen=True)
 class SavedState:
-    """A state that a stepper can go back to; histories: of each term with friction; shares: of the mass that
-    act from there on.
+    """A state that a stepper can go back to; histories: of each term with friction; shares, acting: of the
+    mass that may act from there on, and that might in the last step.
     """
 
     u: Array
@@ -115,6 +119,7 @@ class SavedState:
     share: float
     snapping: bool
     shares: MassShares
+    acting: MassShares
 
 
 @dataclass
@@ -122,8 +127,8 @@ class Stepper:
     """A push under way. drives: springs that belong to the grip, whose energy is not the strip's; snapped:
     whether the strip does too much on the way from one state to another to be one step (it is then tried in
     shorter ones); astray: what a state does that no strip can, such as lie across a wall, "" if nothing (a
-    step that ends in one does not count); shares: of the mass that act; before, last: the state before the
-    present one and the time between them (0 at rest); usual: how far some place usually moves [mm] per step
+    step that ends in one does not count); shares: of the mass that act; acting: in the last step, where a
+    strip in motion lets less of it act; before, last: the state before the present one and the time between them (0 at rest); usual: how far some place usually moves [mm] per step
     of the control; share: of the mass that acted last; snapping: whether the strip snaps.
     """
 
@@ -135,6 +140,7 @@ class Stepper:
     snapped: Callable[[Array, Array], bool] | None = None
     astray: Callable[[Array], str] | None = None
     shares: MassShares = FULL
+    acting: MassShares = FULL
     v: Array = field(init=False)
     force: float = 0.0
     reached: float = 0.0
@@ -177,6 +183,7 @@ class Stepper:
             tuple(term.save() for term in self.motion.friction), replace(self.ledger), self.stored,
             self.inertia.copy(), self.before.copy(), self.last, self.motion.backoff, self.motion.lightly,
             self.usual, self.share, self.snapping, self.shares,
+            self.acting,
         )  # fmt: skip
 
     def restore(self, saved: SavedState) -> None:
@@ -187,7 +194,8 @@ class Stepper:
         self.reached = self.grip.reach(self.u, self.control)
         self.ledger, self.stored = replace(saved.ledger), saved.stored
         self.inertia, self.usual = saved.inertia.copy(), saved.usual
-        self.share, self.snapping, self.shares = saved.share, saved.snapping, saved.shares
+        self.share, self.snapping = saved.share, saved.snapping
+        self.shares, self.acting = saved.shares, saved.acting
         self.grip.prepare(self.control, self.control)
         for term, history in zip(self.motion.friction, saved.histories, strict=True):
             term.restore(history, self.u)
@@ -277,9 +285,22 @@ class Stepper:
         if self.last > 0.0 and control != self.control:
             ahead = self.motion.predictor(self.u, self.before, dt / self.last) - self.u
         start = self.grip.place(self.u + self.motion.safe_fraction(self.u, ahead) * ahead, control)
-        outcome = self.motion.step(self.u, self.v, dt, start, self.shares)
+        self.acting = self._sensible_shares()
+        outcome = self.motion.step(self.u, self.v, dt, start, self.acting)
         wrong = self.astray(outcome.u) if outcome.accepted and self.astray is not None else ""
         return replace(outcome, accepted=False, reason=wrong) if wrong else outcome
+
+    def _sensible_shares(self) -> MassShares:
+        """Shares of the mass for the next step: less than usual where the strip, at its present speed, would
+        hold too much kinetic energy; as in the step before while it snaps.
+        """
+        if self.snapping:
+            return self.acting
+        if self.shares.smooth == self.shares.rough:
+            return self.shares
+        kinetic = 0.5 * self.shares.rough * float(self.v @ (self.motion.mass_matrix @ self.v))
+        part = KINETIC * self.scale / max(kinetic, KINETIC * self.scale)
+        return MassShares(part * self.shares.smooth, part * self.shares.rough)
 
     def _end(self, outcome: StepOutcome, control: float, dt: float) -> StepEnd:
         """Where a step that can be accepted leads, before it is taken."""
@@ -303,8 +324,9 @@ class Stepper:
         ratio = end.outcome.share / self.share
         inertial = 0.5 * float((ratio * self.inertia + inertia) @ moved)
         inertial -= stored.kinetic - ratio * self.stored.kinetic
+        switched = 0.5 * (1.0 - ratio) * float(self.inertia @ moved)  # the force at the start is without it
         self.snapping = self._snaps(end)
-        if self.snapping and end.outcome.share < self.shares.rough and control != self.control:
+        if self.snapping and end.outcome.share < self.acting.rough and control != self.control:
             v = np.zeros_like(v)  # found at once: more of the mass must not come to act at such a speed
         self.ledger.add(
             Entry(
@@ -313,7 +335,7 @@ class Stepper:
                 damping=float(end.drag @ moved),
                 elastic=elastic,
                 inertial=inertial,
-                gone=(1.0 - ratio) * self.stored.kinetic,
+                gone=(1.0 - ratio) * self.stored.kinetic + switched,
             ),
             self.snapping,
             stored.total,
@@ -329,7 +351,7 @@ class Stepper:
         as the mass acts with which it began.
         """
         way = abs(end.control - self.control)
-        rough = end.outcome.share == self.shares.rough != self.shares.smooth
+        rough = end.outcome.share == self.acting.rough != self.acting.smooth
         if way == 0.0 or not end.outcome.stable:
             return True
         pace = float(np.abs((end.outcome.u - self.u)[self.motion.places]).max()) / way

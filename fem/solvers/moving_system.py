@@ -51,7 +51,7 @@ class MotionSettings:
     decrement: float = 1e-8
     early_decrement: float = 1e-4
     minimisation: int = 40
-    descent: int = 8
+    descent: int = 24
     balance: int = 20
     outer: int = 4
     wait: int = 4

@@ -148,7 +148,7 @@ def test_points_at_both_ends_take_their_area_from_their_neighbours(flat):
 
 
 def test_pressing_on_a_plane_gives_penalty_times_area(flat):
-    depth, stiffness, onset = 0.2, SETTINGS.stiffness, SETTINGS.onset
+    depth, stiffness, onset = 0.055, SETTINGS.stiffness, SETTINGS.onset
     plane = Plane(0.0, -0.5 + depth, np.pi / 2).walls(0.0)
     term = walls_of(flat, plane)
     u = flat.shell.rest.ravel()

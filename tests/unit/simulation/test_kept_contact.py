@@ -10,6 +10,7 @@ import pytest
 from small_cases import motor, small_case
 from wound_strips import Placed, wound_a_little
 
+from fem.contact.kernels.laws import DEEP, STEEP
 from fem.contact.settings import ContactSettings
 from fem.contact.state import ContactState
 from fem.core.checkpoint import Checkpoint, Stopped
@@ -111,17 +112,21 @@ def test_contact_of_every_kept_state_is_what_the_run_had(folded: Folded) -> None
 
 
 def penalty_energy(settings: ContactSettings, contact: ContactState, faces: int) -> float:
-    """Energy [N mm] of a penalty linear beyond a quadratic onset: the integral of its pressure over the
-    depth, times the area with which points bear. It begins a lead before each of the strip's faces that meet.
+    """Energy [N mm] of a penalty linear beyond a quadratic onset, and growing where it is deep: the integral of
+    its pressure over the depth, times the area with which points bear. It begins a lead before each of the
+    strip's faces that meet.
     """
     stiffness, onset = settings.stiffness, settings.onset
     depth = np.maximum(faces * settings.lead - contact.gap, 0.0)
-    energy = np.where(
+    deep, grows = np.maximum(depth - DEEP * onset, 0.0), stiffness / (STEEP * onset) ** 2
+    energy = grows * deep**4 / 12 + np.where(
         depth < onset,
         stiffness * depth**3 / (6 * onset),
         stiffness * (0.5 * depth**2 - 0.5 * onset * depth + onset**2 / 6),
     )
-    pressure = np.where(depth < onset, stiffness * depth**2 / (2 * onset), stiffness * (depth - 0.5 * onset))
+    pressure = grows * deep**3 / 3 + np.where(
+        depth < onset, stiffness * depth**2 / (2 * onset), stiffness * (depth - 0.5 * onset)
+    )
     bears = np.divide(contact.force, pressure, out=np.zeros_like(pressure), where=pressure > 0.0)
     return float((bears * energy).sum())
 
