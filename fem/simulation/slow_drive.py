@@ -197,6 +197,11 @@ def driven(model: StripModel, grip: DriveGrip, u: Array) -> Stepper | str:
             return f"the strip could not be brought to rest: {trouble}"
     stepper = begun(model, grip, u, (grip.drive,))
     stepper.force = grip.drive.load(u)
+    if model.walls is not None:
+        # a strip in place has no friction yet: it gives way until that holds it, which is not the push's work
+        for _ in range(SETTLING):
+            stepper.settle(SETTLING_TIME, from_rest=True)
+        stepper.count_from_here()
     return stepper
 
 

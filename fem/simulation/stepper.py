@@ -128,8 +128,9 @@ class Stepper:
     whether the strip does too much on the way from one state to another to be one step (it is then tried in
     shorter ones); astray: what a state does that no strip can, such as lie across a wall, "" if nothing (a
     step that ends in one does not count); shares: of the mass that act; acting: in the last step, where a
-    strip in motion lets less of it act; before, last: the state before the present one and the time between them (0 at rest); usual: how far some place usually moves [mm] per step
-    of the control; share: of the mass that acted last; snapping: whether the strip snaps.
+    strip in motion lets less of it act; before, last: the state before the present one and the time between
+    them (0 at rest); usual: how far some place usually moves [mm] per step of the control; share: of the mass
+    that acted last; snapping: whether the strip snaps.
     """
 
     motion: Motion
@@ -173,6 +174,10 @@ class Stepper:
         for term in self.motion.friction:
             term.start(self.u)
         self.reached = self.grip.reach(self.u, self.control)
+        self.count_from_here()
+
+    def count_from_here(self) -> None:
+        """Begin the ledger anew; friction keeps its memory."""
         self.stored = self._stored(self.u, self.v)
         self.ledger = Ledger(first_stored=self.stored.total, scale=max(1e-12, self.stored.total))
 
@@ -245,9 +250,11 @@ class Stepper:
                 return True
         return True
 
-    def settle(self, time: float) -> None:
-        """Let the strip come to rest for some time [s] while the control stands; no harm if it cannot."""
-        if np.any(self.v):
+    def settle(self, time: float, from_rest: bool = False) -> None:
+        """Let the strip come to rest for some time [s] while the control stands; no harm if it cannot.
+        from_rest: a strip without speed may still have to move until friction holds it.
+        """
+        if from_rest or np.any(self.v):
             outcome = self._attempt(self.control, time)
             end = self._end(outcome, self.control, time) if outcome.accepted else None
             if end is not None and not self._makes_energy(end):

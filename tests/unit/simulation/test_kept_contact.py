@@ -112,9 +112,9 @@ def test_contact_of_every_kept_state_is_what_the_run_had(folded: Folded) -> None
 
 
 def penalty_energy(settings: ContactSettings, contact: ContactState, faces: int) -> float:
-    """Energy [N mm] of a penalty linear beyond a quadratic onset, and growing where it is deep: the integral of
-    its pressure over the depth, times the area with which points bear. It begins a lead before each of the
-    strip's faces that meet.
+    """Energy [N mm] of a penalty linear beyond a quadratic onset, and growing where it is deep: the integral
+    of its pressure over the depth, times the area with which points bear. It begins a lead before each of
+    the strip's faces that meet.
     """
     stiffness, onset = settings.stiffness, settings.onset
     depth = np.maximum(faces * settings.lead - contact.gap, 0.0)

@@ -17,7 +17,7 @@ from fem.rod.model import RodModel, build_rod_model
 from fem.simulation.assembly import assemble
 from fem.simulation.grips import DriveGrip
 from fem.simulation.stepper import SNAP_SHRINK, Stepper, StepSize
-from fem.solvers.implicit_dynamics import MassShares, StepOutcome
+from fem.solvers.implicit_dynamics import QUASISTATIC, MassShares, StepOutcome
 
 
 def at_axle(folder: Path, **changes: object) -> tuple[RodModel, Stepper]:
@@ -278,6 +278,38 @@ def test_turning_back_after_a_rest_costs_no_inertia(tmp_path: Path) -> None:
 
     assert first_torque(0.02) < 0.15
     assert first_torque(0.005) < 0.05
+
+
+def test_mass_that_comes_to_act_holds_little_of_all_work(tmp_path: Path) -> None:
+    _, stepper = at_axle(tmp_path)
+    stepper.shares = QUASISTATIC
+    go_on(stepper, 0.3)
+    assert stepper.acting == QUASISTATIC  # as slow as it is made to be, nothing is held back
+    stepper.v *= 300.0
+    full = 0.5 * float(stepper.v @ (stepper.motion.mass_matrix @ stepper.v))
+    assert QUASISTATIC.rough * full > stepper.scale  # the whole share would hold more than all work
+    control = stepper.control
+    stepper.advance(control + 1e-3, StepSize(1e-3, 1e-3, 1e-6), lambda now: True)
+    assert stepper.acting.rough * full == pytest.approx(0.01 * stepper.scale, rel=0.01)
+    assert stepper.acting.smooth / stepper.acting.rough == pytest.approx(
+        QUASISTATIC.smooth / QUASISTATIC.rough
+    )
+
+
+def test_a_strip_without_speed_gives_way_to_what_friction_holds(tmp_path: Path) -> None:
+    _, stepper = at_axle(tmp_path, friction=0.2)
+    go_on(stepper, 0.5)
+    stepper.start()  # friction has forgotten what it held
+    u = stepper.u.copy()
+    stepper.settle(5.0)
+    assert np.array_equal(stepper.u, u)
+    stepper.settle(5.0, from_rest=True)
+    assert not np.array_equal(stepper.u, u)
+    stepper.count_from_here()
+    assert stepper.ledger.friction == 0.0
+    assert stepper.ledger.first_stored == pytest.approx(stepper.stored.total)
+    held = [term.save() for term in stepper.motion.friction]
+    assert any(np.any(np.asarray(part)) for history in held for part in history)
 
 
 def test_a_restored_trip_goes_on_as_it_did(tmp_path: Path) -> None:
