@@ -23,6 +23,20 @@ CLEAR, FADE = 1.0, 2.0
 """Clear way [mm] from a sharp rounding within which all points count, and over which they fade out."""
 
 
+END_SHARE = 0.25
+"""Part of the outermost piece of the strip that a contact point on its very end stands for."""
+
+
+def with_ends(lengths: Array) -> Array:
+    """Lengths (n + 2,) that points stand for when root and tip carry some, each for END_SHARE of the piece
+    next to it, from those of the n pieces (a point in the middle of each).
+    """
+    longer = np.pad(np.asarray(lengths, dtype=np.float64), 1, mode="edge")
+    longer[[0, -1]] *= END_SHARE
+    longer[[1, -2]] *= 1.0 - END_SHARE
+    return longer
+
+
 def lobatto(count: int) -> tuple[Array, Array]:
     """Gauss-Lobatto places and weights on [0, 1] (both ends included)."""
     inner = np.polynomial.legendre.Legendre.basis(count - 1).deriv().roots()

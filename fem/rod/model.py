@@ -205,7 +205,7 @@ def build_rod_model(
             rod, contact_points(rod, spacing, split(around, spacing, settings.onset)), around, settings
         )
         if st.wraps_touch:
-            coarse = contact_points(rod, 2 * spacing)
+            coarse = contact_points(rod, 2 * spacing, ends=case.slot.lip)
             wraps = RodSelfContact(
                 rod,
                 coarse,

@@ -36,6 +36,7 @@ from fem.contact.settings import (
     lobatto,
     pressure,
     sharp_roundings,
+    with_ends,
 )
 from fem.contact.state import (
     ContactRecord,
@@ -75,7 +76,8 @@ class ContactPoints:
 
     stations (n,) [mm], element (n,), shape (n, 2, 4) value and slope functions, area (n, k) [mm^2] of the
     whole width per point; tables: section tables with rule.to (n, k, m) up to the lines; split (odd):
-    stations that one of them can stand for.
+    stations that one of them can stand for; ends [mm]: length of strip as which the first and the last press,
+    which stand on root and tip (0: they do not).
     """
 
     stations: Array
@@ -85,6 +87,7 @@ class ContactPoints:
     tables: SectionTables
 
     split: int = 1
+    ends: float = 0.0
 
     def kernel_tables(self, rod: Rod) -> PointTables:
         """The same for the compiled loops."""
@@ -107,8 +110,13 @@ class ContactPoints:
 
     @property
     def bearing(self) -> Array:
-        """Area (n, k) [mm^2] that a point presses with: EDGE times its own on mid-line and edge."""
-        return self.area * np.where(np.isin(np.arange(LINES), (0, LINES - 1)), EDGE, 1.0)
+        """Area (n, k) [mm^2] that a point presses with: EDGE times its own on mid-line and edge, and as
+        much strip on root and tip as `ends` says.
+        """
+        bearing = self.area * np.where(np.isin(np.arange(LINES), (0, LINES - 1)), EDGE, 1.0)
+        if self.ends:
+            bearing[[0, -1]] *= (self.ends / self.lengths[[0, -1]])[:, None]
+        return bearing
 
     @property
     def lengths(self) -> Array:
@@ -117,14 +125,22 @@ class ContactPoints:
         return np.asarray(self.area.sum(axis=1) / width)
 
 
-def contact_points(rod: Rod, spacing: float, split: int = 1) -> ContactPoints:
+def contact_points(rod: Rod, spacing: float, split: int = 1, ends: float = 0.0) -> ContactPoints:
     """Points at most `spacing` mm apart along the strip, each split into `split` (odd), on LINES lines from
     mid-line to free edge.
+
+    Points stand in the middle of their pieces. With `ends` [mm] (not when split) root and tip carry points
+    too, of a share of the outermost piece: a wrap laid over the root would else sink in there unseen. They
+    press along a line, as `ends` mm of strip, however fine the others are.
     """
     sizes = np.diff(rod.nodes)
     per = split * np.maximum(2, np.ceil(sizes / spacing)).astype(np.int64)
     element = np.repeat(np.arange(len(sizes)), per)
     local = np.concatenate([(np.arange(n) + 0.5) / n for n in per])
+    length = sizes[element] / per[element]
+    if ends:
+        element, local = np.pad(element, 1, mode="edge"), np.pad(local, 1, constant_values=(0.0, 1.0))
+        length = with_ends(length)
     size = sizes[element]
     stations = rod.nodes[element] + local * size
     table = hermite(local, size)
@@ -133,8 +149,8 @@ def contact_points(rod: Rod, spacing: float, split: int = 1) -> ContactPoints:
     half = 0.5 * rod.strip.width_at(stations)
     targets = half[:, None] * place[None, :]
     tables = section_tables(rod.strip, stations, targets, rod.modes)
-    area = (size / per[element])[:, None] * 2 * half[:, None] * weight[None, :]
-    return ContactPoints(stations, element.astype(np.int64), shape, area, tables, split)
+    area = length[:, None] * 2 * half[:, None] * weight[None, :]
+    return ContactPoints(stations, element.astype(np.int64), shape, area, tables, split, ends)
 
 
 @dataclass
@@ -144,7 +160,7 @@ class RodWallContact(Penalised):
     turn [rad]: how far walls that turn have gone since the last accepted step.
 
     held (n, k, walls, 4): normal force [N], sliding direction, offset of the face [mm]; slip (n, k, walls)
-    [mm]: elastic slip at the last accepted step; before (n, k, 5): places then; remembered: what was held
+    [mm]: elastic slip at the last accepted step; before (n, k, 6): places then; remembered: what was held
     then, and the friction forces.
     """
 
@@ -167,7 +183,7 @@ class RodWallContact(Penalised):
         self._area, self._rise = self.points.area, highest(self.points)
         self.held = np.zeros((n, k, len(self.walls), 4))
         self.slip = np.zeros((n, k, len(self.walls)))
-        self.before = np.zeros((n, k, 5))
+        self.before = np.zeros((n, k, 6))
         self.remembered = (self.held.copy(), self.slip.copy())
 
     def move_walls(self, walls: tuple[Wall, ...]) -> None:

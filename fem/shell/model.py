@@ -17,7 +17,7 @@ import numpy as np
 
 from fem.case.definition import Case
 from fem.contact.state import ContactRecord
-from fem.contact.surroundings import MASS_SHARE, contact_settings, split, surrounding_walls
+from fem.contact.surroundings import MASS_SHARE, WRAP_LEAD, contact_settings, split, surrounding_walls
 from fem.core.term import Array, DeadLoad, FrictionTerm, Index, Term
 from fem.mesh.developed_mesh import Part
 from fem.mesh.line_mesh import Zone
@@ -234,7 +234,10 @@ def build_shell_model(case: Case, refine: float = 1.0, whole: bool = False, skew
     if st.wraps_touch:
         coarse = surface_points(body, 2 * st.contact_spacing / refine, ends=True)
         rubbing = replace(
-            settings, friction=case.friction.wraps, stiffness=WRAP_GRIP * settings.stiffness, lead=0.0
+            settings,
+            friction=case.friction.wraps,
+            stiffness=WRAP_GRIP * settings.stiffness,
+            lead=WRAP_LEAD * strip.thickness,
         )
         wraps = ShellSelfContact(
             coarse, shell.grid, shell.size, strip.thickness, rubbing, np.pi * case.axle.radius

@@ -65,6 +65,11 @@ class ShellSelfContact(Penalised):
     last: Array = field(init=False)
     remembered: tuple[Pairing, Array] = field(init=False)
 
+    @property
+    def near(self) -> float:
+        """Distance [mm] of two mid-surfaces at which they begin to push."""
+        return self.thickness + 2.0 * self.settings.lead
+
     def __post_init__(self) -> None:
         n, k = self.points.area.shape
         self.partner = np.full((n, k), -1, dtype=np.int64)
@@ -205,7 +210,7 @@ class ShellSelfContact(Penalised):
             self.held,
             self.before,
         )
-        share = pressure(self.held[..., DISTANCE] - self.thickness, st.stiffness, st.onset)
+        share = pressure(self.held[..., DISTANCE] - self.near, st.stiffness, st.onset)
         return np.where(self.partner >= 0, pt.bearing * share, 0.0)
 
     def accept(self, u: Array) -> float:
@@ -284,7 +289,9 @@ class ShellSelfContact(Penalised):
     def forces(self, u: Array) -> Array:
         """Normal force (n, k) [N] of the pairs held, of the whole strip."""
         st = self.settings
-        return np.asarray(self.points.bearing * pressure(self.gaps(u), st.stiffness, st.onset))
+        return np.asarray(
+            self.points.bearing * pressure(self.gaps(u) - 2.0 * st.lead, st.stiffness, st.onset)
+        )
 
     def balance(self, u: Array, order: int) -> Evaluation:
         """Renew pairs and forces at u, then evaluate there with friction following."""
@@ -294,9 +301,7 @@ class ShellSelfContact(Penalised):
     def evaluate(self, u: Array, order: int, friction: FrictionMode = FrictionMode.HELD) -> Evaluation:
         """Energy, gradient and one block per pair of elements that touch."""
         pt, st = self.points, self.settings
-        touching = (self.partner >= 0) & (
-            (self._distance(u) < self.thickness) | (self.held[..., FORCE] > 0.0)
-        )
+        touching = (self.partner >= 0) & ((self._distance(u) < self.near) | (self.held[..., FORCE] > 0.0))
         chosen = np.flatnonzero(touching)
         gradient = np.zeros(self.size)
         count = len(pt.cells)
@@ -310,7 +315,7 @@ class ShellSelfContact(Penalised):
                 st.onset,
                 st.slip,
                 0.0 if friction is FrictionMode.NONE else st.friction,
-                self.thickness,
+                self.near,
                 float(friction is FrictionMode.FOLLOWING),
             ]
         )

@@ -18,6 +18,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from fem.contact.settings import END_SHARE, with_ends
 from fem.core.term import Array, Index
 from fem.mesh.bicubic import Grid, shape_at
 from fem.shell.kernels.faces import places_kernel, positions_kernel
@@ -119,7 +120,7 @@ def surface_points(
     length = sizes[element] / per[element]
     if ends:
         element, local = np.pad(element, 1, mode="edge"), np.pad(local, 1, constant_values=(0.0, 1.0))
-        length = np.pad(length, 1, mode="edge") * _at_ends(len(length), 1.0 / EDGE)
+        length = with_ends(length)
     stations = grid.stations[element] + local * sizes[element]
     lines, weight = _simpson(grid.across, across)
     parameters = np.stack(np.meshgrid(stations, lines, indexing="ij"), axis=-1).reshape(-1, 2)
@@ -130,21 +131,13 @@ def surface_points(
     area = model.copies * (length * ratio)[:, None] * weight[None, :]
     bearing = area.copy()
     if ends:
-        bearing[[0, -1]] *= EDGE
+        bearing[[0, -1]] /= END_SHARE
     bearing[:, -1] *= EDGE
     if not model.half:
         bearing[:, 0] *= EDGE
     shape = np.ascontiguousarray(values[:, :3].reshape(len(stations), len(lines), 3, 16))
     cells, width = cell_unknowns(grid), model.strip.width * ratio
     return SurfacePoints(stations, lines, cell.astype(np.int64), cells, shape, area, bearing, width, split)
-
-
-def _at_ends(pieces: int, share: float) -> Array:
-    """Shares (pieces + 2,): `share` for both ends, taken from the pieces next to them, 1 for all others."""
-    shares = np.ones(pieces + 2)
-    shares[[0, -1]] = share
-    shares[[1, -2]] -= share
-    return shares
 
 
 def _simpson(edges: Array, spacing: float) -> tuple[Array, Array]:

@@ -69,9 +69,9 @@ def sliding(total: float, limit: float, slip: float) -> tuple[float, float, floa
 
 @inlined
 def carried(before: Array, off: float, turn: float) -> Pair:
-    """Face that was at `before` (5,), offset by `off`, carried clockwise about the origin by `turn`."""
-    H = before[4] + off
-    x, y = before[0] + H * before[2], before[1] + H * before[3]
+    """Face that was at `before` (6,), offset by `off`, carried clockwise about the origin by `turn`."""
+    H, T = before[4] + off, -off * before[5]
+    x, y = before[0] + H * before[2] + T * before[3], before[1] + H * before[3] - T * before[2]
     if turn == 0.0:
         return x, y
     c, s = np.cos(turn), np.sin(turn)

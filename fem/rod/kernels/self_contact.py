@@ -275,7 +275,7 @@ def pair_blocks(stations: Index, pt: PointTables, pairs: Pairs) -> tuple[Index, 
 def _place(a: int, half: int) -> tuple[int, int]:
     """Field and derivative of entry a of a row."""
     if a < 2 * half:
-        return local_place(a % half)
+        return local_place(a % half, half)
     return a - 2 * half + 2, 1
 
 

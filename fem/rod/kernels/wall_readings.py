@@ -8,17 +8,20 @@ from __future__ import annotations
 import numpy as np
 
 from fem.contact.kernels.distance import least_gap, wall_gap
-from fem.contact.kernels.laws import Law, carried
+from fem.contact.kernels.laws import Law, Pair, carried
 from fem.core.term import Array
 from fem.jit.decorators import compiled, inlined
 from fem.rod.kernels.faces import (
     Face,
+    Lean,
     PointTables,
     frame_at,
     mid_point,
     most_height,
     new_face,
+    new_lean,
     read_angles,
+    read_climb,
     read_face,
     read_heights,
     wall_places,
@@ -36,7 +39,7 @@ def wall_gaps(u: Array, pt: PointTables, table: Array, thickness: float) -> Arra
         if pt.area[p, 0] <= 0.0:
             continue
         for line in range(k):
-            x, y, nx, ny, h = places[p, line]
+            x, y, nx, ny, h, _ = places[p, line]
             for w in range(walls):
                 out[p, line, w] = wall_gap(table[w], x + h * nx, y + h * ny)[0] - 0.5 * thickness
     return out
@@ -75,21 +78,26 @@ def mid_points(u: Array, pt: PointTables) -> Array:
 
 
 @inlined
-def _placed(u: Array, pt: PointTables, p: int, face: Face) -> tuple[float, float, float, float]:
+def _placed(u: Array, pt: PointTables, p: int, face: Face, lean: Lean) -> tuple[float, float, float, float]:
     """Read the face of station p; place and tangent of its mid-line."""
     dofs = pt.dofs[pt.element[p]]
     x, y, tx, ty, _ = frame_at(u, dofs, pt.shape[p])
     read_face(u, dofs, pt.shape[p], pt, (p, 0.0), face)
+    read_climb(u, dofs, pt.shape[p], pt, p, face.cosine, lean)
     return x, y, tx, ty
 
 
 @inlined
-def _slid(at: tuple[float, float, float, float], h: float, held: Array, before: Array, turn: float) -> float:
-    """Motion of a face along the held direction since `before`; at: place and tangent of the mid-line."""
+def _slid(
+    at: tuple[float, float, float, float], lies: Pair, held: Array, before: Array, turn: float
+) -> float:
+    """Motion of a face along the held direction since `before`; at: place and tangent of the mid-line; lies:
+    height of the point and its slope.
+    """
     x, y, tx, ty = at
     bx, by = carried(before, held[3], turn)
-    H = h + held[3]
-    return float((x - H * ty - bx) * held[1] + (y + H * tx - by) * held[2])
+    H, T = lies[0] + held[3], -held[3] * lies[1]
+    return float((x - H * ty + T * tx - bx) * held[1] + (y + H * tx + T * ty - by) * held[2])
 
 
 @compiled
@@ -98,7 +106,7 @@ def wall_slide(u: Array, pt: PointTables, table: Array, turn: float, held: Array
     n, k = pt.area.shape
     walls = table.shape[0]
     out = np.zeros((n, k, walls))
-    face = new_face(pt)
+    face, lean = new_face(pt), new_lean(pt)
     for p in range(n):
         ready = False
         at = (0.0, 0.0, 0.0, 0.0)
@@ -107,9 +115,11 @@ def wall_slide(u: Array, pt: PointTables, table: Array, turn: float, held: Array
                 if held[p, line, w, 0] <= 0.0:
                     continue
                 if not ready:
-                    at, ready = _placed(u, pt, p, face), True
+                    at, ready = _placed(u, pt, p, face, lean), True
                 hold, was = held[p, line, w], before[p, line]
-                out[p, line, w] = _slid(at, face.height[line], hold, was, table[w, 9] * turn)
+                out[p, line, w] = _slid(
+                    at, (face.height[line], lean.climb[line]), hold, was, table[w, 9] * turn
+                )
     return out
 
 
@@ -129,7 +139,7 @@ def wall_taken(
     table, law, memory = walls
     held, slip, before = memory.held, memory.slip, memory.before
     was_held, was_force = earlier
-    face, work = new_face(pt), 0.0
+    face, lean, work = new_face(pt), new_lean(pt), 0.0
     for p in range(pt.area.shape[0]):
         if pt.area[p, 0] <= 0.0:
             slip[p, :, :] = 0.0
@@ -145,13 +155,13 @@ def wall_taken(
                 if not now and not was:
                     continue
                 if not ready:
-                    at, ready = _placed(u, pt, p, face), True
-                turn = table[w, 9] * law.turn
+                    at, ready = _placed(u, pt, p, face, lean), True
+                turn, lies = table[w, 9] * law.turn, (face.height[line], lean.climb[line])
                 if was:
-                    slide = _slid(at, face.height[line], was_held[p, line, w], before[p, line], turn)
+                    slide = _slid(at, lies, was_held[p, line, w], before[p, line], turn)
                     work += 0.5 * was_force[p, line, w] * slide
                 if now:
-                    slide = _slid(at, face.height[line], held[p, line, w], before[p, line], turn)
+                    slide = _slid(at, lies, held[p, line, w], before[p, line], turn)
                     total = min(law.slip, max(-law.slip, slip[p, line, w] + slide))
                     force[p, line, w] = law.friction * held[p, line, w, 0] * total / law.slip
                     work += 0.5 * force[p, line, w] * slide
@@ -163,7 +173,7 @@ def wall_taken(
 def wall_moment(u: Array, pt: PointTables, table: Array, law: Law, memory: WallMemory) -> float:
     """Moment [N mm] of the friction forces on turning walls about the origin against clockwise turning."""
     held, slip, before = memory.held, memory.slip, memory.before
-    face, moment = new_face(pt), 0.0
+    face, lean, moment = new_face(pt), new_lean(pt), 0.0
     for w in range(table.shape[0]):
         if table[w, 9] == 0.0:
             continue
@@ -177,12 +187,12 @@ def wall_moment(u: Array, pt: PointTables, table: Array, law: Law, memory: WallM
                 if held[p, line, w, 0] <= 0.0:
                     continue
                 if not ready:
-                    at, ready = _placed(u, pt, p, face), True
+                    at, ready = _placed(u, pt, p, face, lean), True
                 was, hold = before[p, line], held[p, line, w]
-                slide = _slid(at, face.height[line], hold, was, table[w, 9] * law.turn)
+                slide = _slid(at, (face.height[line], lean.climb[line]), hold, was, table[w, 9] * law.turn)
                 force = law.friction * hold[0] * min(1.0, max(-1.0, (slip[p, line, w] + slide) / law.slip))
-                H = was[4] + hold[3]
-                px, py = was[0] + H * was[2], was[1] + H * was[3]
+                H, T = was[4] + hold[3], -hold[3] * was[5]
+                px, py = was[0] + H * was[2] + T * was[3], was[1] + H * was[3] - T * was[2]
                 # (c x + s y, c y - s x) moves by (c y - s x, -c x - s y); the wall is pulled with -force
                 moment -= force * ((c * py - s * px) * hold[1] - (c * px + s * py) * hold[2])
     return moment

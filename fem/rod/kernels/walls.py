@@ -18,18 +18,26 @@ from fem.jit.decorators import compiled, inlined
 from fem.rod.kernels.faces import (
     Face,
     Frame,
+    Lean,
+    Lies,
     PointTables,
+    add_product,
     add_square,
+    climb_rates,
+    face_first,
     face_rates,
+    face_second,
     frame_at,
     highest_point,
     local_place,
     mid_point,
     most_height,
     new_face,
+    new_lean,
     point_first,
     point_second,
     read_angles,
+    read_climb,
     read_face,
     read_heights,
 )
@@ -47,7 +55,7 @@ RENEWED = 2.0
 
 class WallMemory(NamedTuple):
     """held (n, k, walls, 4): normal force, sliding direction, face offset; slip (n, k, walls); before (n, k,
-    5): places.
+    6): places.
     """
 
     held: Array
@@ -173,26 +181,30 @@ def _before(room: float, closer: float, length: float, wall: Array) -> float:
 
 
 class _Scratch(NamedTuple):
-    """Work space of one station: gradient (4 + M,) and hessian of its energy, rows of a point's motion; near
-    (walls,).
+    """Work space of one station: gradient (4 + 2 M,) and hessian of its energy, rows of motion (those of
+    points end in zeros); near (walls,).
     """
 
     face: Face
+    lean: Lean
     gradient: Array
     hessian: Array
     row: Array
     across: Array
     along: Array
+    aside: Array
     near: Marks
 
 
 class _Rub(NamedTuple):
-    """Friction at a point: sliding direction, height of the face, its offset from it, slip, strength."""
+    """Friction at a point: sliding direction, how the face lies, slip, how it grows as the direction turns
+    while the point goes on along it, strength.
+    """
 
     direction: Pair
-    height: float
-    offset: float
+    lies: Lies
     slip: float
+    turned: float
     limit: float
 
 
@@ -209,11 +221,12 @@ def _press(order: int, law: Law, area: float, near: Near, at: Frame, line: int, 
     for a in range(k.row.shape[0]):
         k.gradient[a] -= force * k.across[a]
     if order > 1:
-        add_square(stiff, k.across, k.across, k.hessian)
+        n = 4 + first.shape[0]
+        add_product(stiff, k.across, k.across, n, n, k.hessian)
         point_second((-force * gx, -force * gy), h, at, first, k.face.second[line], k.hessian)
         if curved != 0.0:
-            point_first((-gy, gx), h, at, first, k.row)
-            add_square(-force * curved, k.row, k.row, k.hessian)
+            point_first((-gy, gx), h, at, first, k.along)
+            add_product(-force * curved, k.along, k.along, n, n, k.hessian)
     return energy, force, stiff
 
 
@@ -228,33 +241,39 @@ def _rub(
     if order == 0:
         return energy
     sx, sy = rub.direction
-    first = k.face.first[line]
-    point_first(rub.direction, rub.height, at, first, k.row)
-    for a in range(k.row.shape[0]):
-        k.gradient[a] += force * k.row[a]
+    first, climb_first, row = k.face.first[line], k.lean.first, k.row
+    face_first(rub.direction, rub.lies, at, first, climb_first, row)
+    for a in range(row.shape[0]):
+        k.gradient[a] += force * row[a]
     if order > 1:
-        add_square(stiff, k.row, k.row, k.hessian)
+        if stiff != 0.0:
+            add_square(stiff, row, row, k.hessian)
         if law.following > 0.0:
-            add_square(-force / press[1] * press[2], k.row, k.across, k.hessian)
+            size, n = row.shape[0], 4 + first.shape[0]
+            add_product(-force / press[1] * press[2], row, k.across, size, n, k.hessian)
             # the direction turns as the point itself goes round the wall, not its face
-            point_first(rub.direction, rub.height - rub.offset, at, first, k.along)
-            add_square(-force * curved, k.across, k.along, k.hessian)
-        point_second((force * sx, force * sy), rub.height, at, first, k.face.second[line], k.hessian)
+            point_first(rub.direction, rub.lies[0], at, first, k.along)
+            face_first((sy, -sx), rub.lies, at, first, climb_first, k.aside)
+            add_product(-force * curved, k.aside, k.along, size, n, k.hessian)
+            if stiff * rub.turned != 0.0:
+                add_product(stiff * rub.turned, row, k.along, size, n, k.hessian)
+        second = (k.face.second[line], k.lean.second)
+        face_second((force * sx, force * sy), rub.lies, at, (first, climb_first), second, k.hessian)
     return energy
 
 
 @inlined
 def _spread(k: _Scratch, pt: PointTables, p: int, gradient: Array, blocks: Array) -> None:
     """Add gradient and second derivative of station p to the unknowns of its element."""
-    e, shape = pt.element[p], pt.shape[p]
+    e, shape, modes = pt.element[p], pt.shape[p], pt.mode.shape[2]
     for a in range(k.row.shape[0]):
-        fa, da = local_place(a)
+        fa, da = local_place(a, modes)
         for i in range(4):
             gradient[pt.dofs[e, 4 * fa + i]] += k.gradient[a] * shape[da, i]
         if blocks.shape[0] == 0:
             continue
         for b in range(k.row.shape[0]):
-            fb, db = local_place(b)
+            fb, db = local_place(b, modes)
             value = k.hessian[a, b]
             if value == 0.0:
                 continue
@@ -274,20 +293,21 @@ def _keep(force: float, normal: Pair, at: Frame, law: Law, held: Array) -> None:
 
 @inlined
 def _station(
-    order: int, pt: PointTables, p: int, table: Array, law: Law, memory: WallMemory, at: Frame, k: _Scratch
+    order: int,
+    u: Array,
+    pt: PointTables,
+    p: int,
+    walls: tuple[Array, Law, WallMemory],
+    at: Frame,
+    k: _Scratch,
 ) -> tuple[float, bool]:
     """Energy of one station with k.gradient and k.hessian of it; whether it touches anything."""
+    table, law, memory = walls
     x, y, tx, ty, _ = at
     energy, ready = 0.0, False
     # arrays taken out of their tuples once: each time counts references
-    near, height, all_held, slip, before, area = (
-        k.near,
-        k.face.height,
-        memory.held,
-        memory.slip,
-        memory.before,
-        pt.area,
-    )
+    near, height, area = k.near, k.face.height, pt.area
+    all_held, slip, before = memory.held, memory.slip, memory.before
     for line in range(height.shape[0]):
         h = height[line]
         for w in range(table.shape[0]):
@@ -308,6 +328,7 @@ def _station(
                 ready = True
                 k.gradient[:] = 0.0
                 k.hessian[:, :] = 0.0
+                read_climb(u, pt.dofs[pt.element[p]], pt.shape[p], pt, p, k.face.cosine, k.lean)
                 if order > 0:
                     face_rates(pt, p, order, k.face)
             press = (0.0, 0.0, 0.0)
@@ -318,10 +339,15 @@ def _station(
                 limit = law.friction * press[1]
             if limit <= 0.0:
                 continue
-            H = h + held[3]
+            if order > 0:
+                angle = (k.face.sine, k.face.cosine, k.lean.slope)
+                climb_rates(pt, p, line, order, angle, (k.lean.first, k.lean.second))
+            H, T = h + held[3], -held[3] * k.lean.climb[line]
             bx, by = carried(before[p, line], held[3], table[w, 9] * law.turn)
-            slide = (x - H * ty - bx) * held[1] + (y + H * tx - by) * held[2]
-            rub = _Rub((held[1], held[2]), H, held[3], slip[p, line, w] + slide, limit)
+            mx, my = x - H * ty + T * tx - bx, y + H * tx + T * ty - by
+            slid = slip[p, line, w] + mx * held[1] + my * held[2]
+            turned = curved * (my * held[1] - mx * held[2])
+            rub = _Rub((held[1], held[2]), (h, k.lean.climb[line], held[3]), slid, turned, limit)
             energy += _rub(order, law, rub, press, curved, at, line, k)
     return energy, ready
 
@@ -339,18 +365,14 @@ def wall_energy(
     w). Where the law is RENEWED, what is held is renewed on the way.
     """
     table, law, memory = walls
-    size = 4 + pt.mode.shape[2]
+    size = 4 + 2 * pt.mode.shape[2]
     face, near, held = new_face(pt), np.zeros(table.shape[0], np.bool_), memory.held
     elements, shapes, tables = pt.element, pt.shape, pt.dofs
+    lean = new_lean(pt)
     k = _Scratch(
-        face,
-        np.zeros(size),
-        np.zeros((size, size)),
-        np.zeros(size),
-        np.zeros(size),
-        np.zeros(size),
-        near,
-    )
+        face, lean, np.zeros(size), np.zeros((size, size)),
+        np.zeros(size), np.zeros(size), np.zeros(size), np.zeros(size), near,
+    )  # fmt: skip
     half = 0.5 * law.thickness
     energy = 0.0
     for p in range(pt.area.shape[0]):
@@ -370,7 +392,7 @@ def wall_energy(
         read_heights(pt, p, face)
         if not _narrow(x, y, table, half + highest_point(face), near) and not _is_held(held, p):
             continue
-        value, touched = _station(order, pt, p, table, law, memory, frame_at(u, dofs, shape), k)
+        value, touched = _station(order, u, pt, p, walls, frame_at(u, dofs, shape), k)
         energy += value
         if touched and order > 0:
             _spread(k, pt, p, gradient, blocks)

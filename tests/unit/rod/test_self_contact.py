@@ -58,6 +58,25 @@ def test_every_station_is_paired_with_the_next_wrap_out(rod, points):
     assert contact.held[paired][:, 0, 1:3] == pytest.approx(-_outward(rod, points, u)[paired], abs=0.1)
 
 
+def test_no_place_of_the_strip_is_nearer_than_the_partner(rod, points):
+    """Feet against the nearest of many places of the mid-line, each far enough along it."""
+    contact, u = touching(rod, points)
+    u = u + rough(rod, 0.05, 4)
+    contact.hold(u)
+    stations = np.linspace(0.0, rod.strip.length, 4001)
+    element, shape = rod.shape_at(stations)
+    there = np.einsum("ni,nci->nc", shape[:, 0], u[rod.dofs[element, :8]].reshape(-1, 2, 4))
+    element, shape = rod.shape_at(points.stations)
+    here = np.einsum("ni,nci->nc", shape[:, 0], u[rod.dofs[element, :8]].reshape(-1, 2, 4))
+    away = np.linalg.norm(here[:, None] - there, axis=-1)
+    away[stations[None, :] < points.stations[:, None] + 9.5] = np.inf
+    paired = np.flatnonzero(contact.partner >= 0)
+    assert len(paired) > 80
+    size = rod.nodes[1]
+    feet = (contact.partner + contact.place)[paired] * size
+    assert feet == pytest.approx(stations[np.argmin(away[paired], axis=1)], abs=0.05)
+
+
 def _outward(rod, points, u):
     element, shape = points.element, points.shape
     place = np.stack(

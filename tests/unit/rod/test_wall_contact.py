@@ -2,6 +2,8 @@
 drag.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numba import njit
@@ -22,8 +24,10 @@ from fem.contact.settings import SAFE_DEPTH, ContactSettings, lobatto
 from fem.core.term import FrictionMode
 from fem.design.layup import Layer
 from fem.design.obstacle import Bar, Cylinder, Plane, Pod, axle_walls
+from fem.design.section import Arc
 from fem.rod.energy import length_weights
-from fem.rod.kernels.faces import most_height, new_face, read_angles, read_heights
+from fem.rod.kernels.faces import most_height, new_face, read_angles, read_heights, wall_places
+from fem.rod.kernels.wall_readings import wall_slide
 from fem.rod.wall_contact import RodWallContact, contact_points
 
 SETTINGS = ContactSettings(stiffness=80.0, onset=0.05, slip=0.03, friction=0.3)
@@ -65,6 +69,58 @@ def test_lobatto_rule_has_the_ends_and_integrates_quintics():
 def test_points_stand_for_the_whole_surface(rod, points):
     assert points.area.sum() == pytest.approx(60.0 * 12.0)
     assert points.lengths.sum() == pytest.approx(60.0)
+
+
+@pytest.mark.parametrize("spacing", [1.0, 0.25])
+def test_points_on_the_ends_press_as_the_same_strip_however_fine_they_are(rod, spacing):
+    points = contact_points(rod, spacing, ends=0.7)
+    assert points.stations[[0, -1]] == pytest.approx([0.0, 60.0])
+    assert points.area.sum() == pytest.approx(60.0 * 12.0)
+    inner = points.bearing[1:-1] / points.lengths[1:-1, None]
+    assert points.bearing[[0, -1]] == pytest.approx(0.7 * inner[[0, -1]])
+
+
+def test_faces_move_as_the_normal_of_the_surface_says():
+    """Where a curved section is pressed flat, edges lean: their faces slide by what their places and normals,
+    differenced along the edge, do.
+    """
+    rod = small_rod(replace(straight_strip(60.0, (Layer(SOFT, 1.0),)), section=Arc(14.0)), 60)
+    points = contact_points(rod, 0.5)
+    contact = RodWallContact(rod, points, Plane(0.0, -0.4, 0.5 * np.pi).walls(0.0), SETTINGS)
+
+    def state(shift):
+        """Pressed flat over some 10 mm, about a station that has moved on by `shift`, on a bend of 60 mm."""
+        u = at_rest(rod).reshape(len(rod.nodes), rod.fields, 2)
+        angle = rod.nodes / 60.0
+        u[:, 0, 0], u[:, 1, 0] = 60.0 * np.sin(angle), 60.0 * (1.0 - np.cos(angle))
+        u[:, 0, 1], u[:, 1, 1] = np.cos(angle), np.sin(angle)
+        u[:, 2, 0] = -1.0 / 14.0 / (1.0 + np.exp(-0.4 * (rod.nodes - 30.0 - shift)))
+        u[:, 2, 1] = np.gradient(u[:, 2, 0], rod.nodes)
+        return u.ravel()
+
+    off = 0.5
+
+    def edge(u):
+        lies = wall_places(u, points.kernel_tables(rod))[:, -1]
+        place = lies[:, :2] + lies[:, 4:5] * lies[:, 2:4]
+        along = np.gradient(place, points.stations, axis=0)
+        along /= np.linalg.norm(along, axis=1)[:, None]
+        return place + off * np.stack([-along[:, 1], along[:, 0]], axis=1), along
+
+    before, after = state(0.0), state(1.0)
+    (was, _), (now, along) = edge(before), edge(after)
+    contact.start(before)
+    held = np.zeros_like(contact.held)
+    held[..., 0], held[:, -1, 0, 1:3], held[..., 3] = 1.0, along, off
+    slid = wall_slide(after, points.kernel_tables(rod), contact.table, 0.0, held, contact.before)[:, -1, 0]
+    wanted = ((now - was) * along).sum(axis=1)
+    upright = ((contact.before[:, -1, 2:4] - wall_places(after, points.kernel_tables(rod))[:, -1, 2:4])
+               * along).sum(axis=1)  # fmt: skip
+    assert np.abs(wanted).max() > 0.01
+    assert np.abs(upright).max() < 1e-12  # the mid-line stays: all of it is the lean of the edge
+    inside = slice(4, -4)
+    # the edge is 2 % shorter than the mid-line, in whose lengths its slope is counted
+    assert slid[inside] == pytest.approx(wanted[inside], abs=0.03 * np.abs(wanted).max())
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -97,6 +97,25 @@ def test_energy_gradient_and_tangent_agree(model, size):
     assert second < 1e-4
 
 
+def test_wraps_begin_to_push_two_leads_apart(model):
+    """Each face leads by as much; on the way the energy is that of the force."""
+    u = coil(model, 0.95)
+    term = wraps_of(model, replace(SETTINGS, lead=0.02, friction=0.0))
+    term.start(u)
+    paired = term.partner >= 0
+    assert term.gaps(u)[paired].mean() == pytest.approx(0.95 - 1.0, abs=0.02)
+    apart = coil(model, 1.03)  # 0.03 mm open, .01 mm within both leads
+    term.hold(apart, fully=True)
+    gaps = term.gaps(apart)[term.partner >= 0]
+    assert np.median(gaps) == pytest.approx(0.03, abs=0.01)
+    assert (gaps > 0.0).all()
+    assert (term.forces(apart) > 0.0).sum() > 50
+    assert np.array_equal(term.forces(apart) > 0.0, (term.partner >= 0) & (term.gaps(apart) < 0.04))
+    first, second = derivative_errors(term, apart, np.random.default_rng(1).normal(size=u.size), 1e-7)
+    assert first < 1e-5
+    assert second < 1e-4
+
+
 WAYS = {"rough": lambda model: np.random.default_rng(1).normal(size=model.shell.size) / model.shell.weights,
         "smooth": lambda model: coil(model, 0.95, bow=0.03) - coil(model, 0.93)}  # fmt: skip
 

@@ -226,8 +226,11 @@ def wall_moment(folded: Folded, at: int) -> float:
     if model.kind == "rod":
         # held is the direction of sliding there, the normal turned by 90 degrees
         nx, ny = walls.held[..., 2], -walls.held[..., 1]
-        line, normal, height = walls.before[..., :2], walls.before[..., 2:4], walls.before[..., 4:]
+        line, normal, height = walls.before[..., :2], walls.before[..., 2:4], walls.before[..., 4:5]
         place = line + height * normal
+        # faces lie along the normal of the surface, which leans back where the section opens
+        along = np.stack([normal[..., 1], -normal[..., 0]], axis=-1)
+        normal = normal - walls.before[..., 5:] * along
     else:
         nx, ny = walls.held[..., 1], walls.held[..., 2]
         place, normal = walls.before[..., 0, :2], walls.before[..., 1, :2]
