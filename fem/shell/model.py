@@ -32,7 +32,7 @@ from fem.shell.motion import Whole, shell_motion
 from fem.shell.self_contact import ShellSelfContact
 from fem.shell.state import ShellState, strip_state
 from fem.shell.static_drive import middle_line
-from fem.shell.strip_shell import StripMesh, StripShell, shell_on, strip_shell
+from fem.shell.strip_shell import MOST_TURN, StripMesh, StripShell, shell_on, strip_shell
 from fem.shell.surface_points import surface_points
 from fem.shell.symmetry import Guard, mode_shape
 from fem.shell.wall_contact import ShellWallContact
@@ -209,7 +209,8 @@ def case_mesh(case: Case, refine: float = 1.0, whole: bool = False) -> StripMesh
     across = 2 * round(0.5 * ACROSS * refine)
     half = not whole and symmetric_strip(case)
     slot = Part("slot", (0.0, case.slot_mouth))
-    return StripMesh(TAIL * st.element / refine, zones, across, half, parts=(slot,))
+    turn = MOST_TURN / refine
+    return StripMesh(TAIL * st.element / refine, zones, across, half, parts=(slot,), turn=turn)
 
 
 def build_shell_model(case: Case, refine: float = 1.0, whole: bool = False, skew: float = 0.0) -> ShellModel:
