@@ -25,6 +25,10 @@ KEEP_SIDE = 1.5
 """Surfaces closer than this many thicknesses keep the side they were last seen on: a deep press is no
 crossing.
 """
+LEAST_FACING, LEAST_DISTANCE = 0.2, 1e-9
+"""Cosine of the angle between both surfaces, and distance [mm], below which the interface between them is placed
+as if it were these.
+"""
 
 
 @compiled
@@ -70,14 +74,14 @@ def hold_kernel(u, last, cells, cell, shape, partner, rows, thickness, sides, he
             local_state(elements[theirs], rows[p, line], w, other, dual2)
             distance = side * apart(v, w, other)
             facing = side * dot(normal, other)
-            if abs(facing) < 0.2:
-                facing = 0.2 if facing > 0.0 else -0.2
+            if abs(facing) < LEAST_FACING:
+                facing = LEAST_FACING if facing > 0.0 else -LEAST_FACING
             size = np.sqrt(dot(w[1], w[1]))
             for c in range(3):
                 held[p, line, 1 + c] = side * other[c]
                 held[p, line, 4 + c] = w[1, c] / size
             # one interface for both, halfway: pressed wraps that turn together do not slip by their overlap
-            held[p, line, 7], held[p, line, 8] = -0.5 * distance / facing, 0.5 * max(distance, 1e-9) * side
+            held[p, line, 7], held[p, line, 8] = -0.5 * distance / facing, 0.5 * max(distance, LEAST_DISTANCE) * side
             held[p, line, 9] = distance
             for c in range(3):
                 lay[c] = v0[0, c] + held[p, line, 7] * normal0[c] - w0[0, c] - held[p, line, 8] * other0[c]
@@ -177,6 +181,40 @@ def _friction_follows(w, normal, dual, other, f, glide, Hs, H, ahead):
 
 
 @compiled
+def _offsets_follow(nu, n, N, dual, Dual, distance, gap, turn, own, other):
+    """How the offsets of the interface from both mid-surfaces change: own, other (18,); gap (18,): how the
+    distance does; turn (2, 18): of the foot's normal.
+    """
+    facing = dot(nu, n)
+    clear = abs(facing) >= LEAST_FACING
+    if not clear:
+        facing = LEAST_FACING if facing > 0.0 else -LEAST_FACING
+    side = 1.0 if dot(nu, N) > 0.0 else -1.0
+    b1, b2 = dot(n, Dual[0]), dot(n, Dual[1])
+    part = 0.5 * distance / (facing * facing) if clear else 0.0
+    for b in range(18):
+        own[b] = -0.5 * gap[b] / facing - part * (b1 * turn[0, b] + b2 * turn[1, b])
+        other[b] = 0.5 * side * gap[b] if distance > LEAST_DISTANCE else 0.0
+    for a in range(2):
+        away = part * dot(nu, dual[a])
+        for c in range(3):
+            own[3 + 3 * a + c] -= away * n[c]
+
+
+@compiled
+def _arms_follow(f, n, N, dual, Dual, own, other, H):
+    """What the tangent H (18, 18) of friction f gains as the offsets change: the arms with which it turns the
+    normals grow.
+    """
+    for a in range(2):
+        mine, theirs = -dot(f, dual[a]), dot(f, Dual[a])
+        for c in range(3):
+            for b in range(18):
+                H[3 + 3 * a + c, b] += mine * n[c] * own[b]
+                H[LOCAL + 3 + 3 * a + c, b] += theirs * N[c] * other[b]
+
+
+@compiled
 def _both_faces(s, own, n, dual, other, N, Dual, row):
     """Row (18,) = derivative of s . (own face - partner's face)."""
     face_first(s, own, n, dual, row[:LOCAL])
@@ -218,6 +256,7 @@ def wrap_kernel(
     glide, turn, law = np.zeros((2, 18)), np.zeros((2, 18)), np.zeros(5)
     f, across = np.zeros(3), np.zeros(3)
     away, gap, ahead = np.zeros(3), np.zeros(18), np.zeros((LOCAL, 18))
+    down, back = np.zeros(18), np.zeros(18)
     for i in range(len(chosen)):
         p, line = chosen[i] // k, chosen[i] % k
         mine, theirs = cells[cell[p, line]], cells[partner[p, line]]
@@ -274,8 +313,14 @@ def wrap_kernel(
                 for a in range(18):
                     g[a] += law[0] * r1[a] + law[1] * r2[a]
             if order > 1:
+                size = np.sqrt(dot(w[1], w[1]))
+                m1, m2 = dot(m, along) / size, dot(m, across) / size
                 for b in range(18):
-                    pa, pb = law[2] * r1[b] + law[4] * r2[b], law[4] * r1[b] + law[3] * r2[b]
+                    d1, d2 = r1[b], r2[b]
+                    if follows and LOCAL + 3 <= b < LOCAL + 6:  # the frame turns about its normal
+                        d1 += m2 * across[b - LOCAL - 3]
+                        d2 -= m1 * across[b - LOCAL - 3]
+                    pa, pb = law[2] * d1 + law[4] * d2, law[4] * d1 + law[3] * d2
                     if following > 0.0:
                         pa -= law[0] * stiff / force * gap[b]
                         pb -= law[1] * stiff / force * gap[b]
@@ -295,6 +340,15 @@ def wrap_kernel(
                     block = blocks[which[i]]
                     spread_block(ahead[:, :LOCAL], rows[p, line, 3:], shape[p, line], 48, 0, block)
                     spread_block(ahead[:, LOCAL:], rows[p, line, 3:], rows[p, line], 48, 48, block)
+                    _offsets_follow(nu, n, N, dual, Dual, distance, gap, turn, down, back)
+                    _arms_follow(f, n, N, dual, Dual, down, back, H)
+                    g1, g2 = dot(across, W[3]) / size, dot(across, W[5]) / size
+                    for b in range(18):  # the foot's frame turns about its normal
+                        spin = g1 * glide[0, b] + g2 * glide[1, b]
+                        if LOCAL + 3 <= b < LOCAL + 6:
+                            spin += across[b - LOCAL - 3] / size
+                        for a in range(18):
+                            H[a, b] += (law[0] * r2[a] - law[1] * r1[a]) * spin
                     _both_faces(nu, own, n, dual, other, N, Dual, rn)
                     fa, fb = dot(f, Dual[0]), dot(f, Dual[1])
                     for a in range(18):
