@@ -27,8 +27,8 @@ from fem.shell.energy import Shell, build_shell
 
 EDGE_GROWTH = 1.6  # of elements next to a free edge, from each to the next one inwards
 MOST_TURN = 0.44
-"""Turn [rad] of the section that an element of a mesh made for a case spans at most: cubic lines follow an arc
-of that turn to within 1e-4 of its radius.
+"""Turn [rad] of the section that an element of a mesh made for a case spans at most: cubic lines follow an
+arc of that turn to within 1e-4 of its radius.
 """
 TURN_ACROSS = 0.28  # rad of section one element spans; interpolating the arc then costs less than 1e-5
 
@@ -36,10 +36,12 @@ TURN_ACROSS = 0.28  # rad of section one element spans; interpolating the arc th
 @dataclass(frozen=True)
 class StripMesh:
     """How to divide a strip: `along` largest element [mm] (None: from the shape), `zones` with smaller ones,
-    `across` elements over the width (None: from the section), `turn` largest turn [rad] of the section that one
-    of them spans (None: any), `half`: only q >= 0 (for mirror symmetric use), `nodes` stations that must carry a line of nodes, `cache` folder of kept meshes (None: the user's),
+    `across` elements over the width (None: from the section), `half`: only q >= 0 (for mirror symmetric use),
+    `nodes` stations that must carry a line of nodes, `cache` folder of kept meshes (None: the user's),
     `parts` of the strip that the mesh names besides layers and bends, `clamps` stations that a rigid clamp
-    holds, next to which elements are smaller, `edge` elements at the free edges [mm] (None: no smaller ones).
+    holds, next to which elements are smaller, `edge` elements at the free edges [mm] (None: no smaller ones),
+    `turn` of the section [rad] that an element spans at most, more of them across where it takes them (None:
+    any).
     """
 
     along: float | None = None

@@ -164,7 +164,7 @@ def _slip_of(v, normal, before, held, turning, turn, s):
 
 
 @inlined
-def _turning_rows(v, normal, dual, nu, curved, half, turning_s, turning_z, offset):
+def _turning_rows(normal, dual, nu, curved, half, turning_s, turning_z, offset):
     """Rows (9,) of a point whose wall normal follows: how far the shell's normal turns along s and z, how the
     offset -half (nu . n) of the face changes.
     """
@@ -275,7 +275,7 @@ def wall_kernel(
             put(row_s, full_s)
             put(row_z, full_z)
             if following > 0.0:
-                _turning_rows(v, normal, dual, nu, curved, half, turning_s, turning_z, offset)
+                _turning_rows(normal, dual, nu, curved, half, turning_s, turning_z, offset)
                 ahead = _carried_rest(v, normal, before[p, line], off, table[w, 9] > 0.0, turn, s, nu, rest)
                 for b in range(LOCAL):
                     full_s[b] += offset[b] * rest[0]

@@ -92,7 +92,7 @@ def test_as_many_elements_across_as_keep_their_turn_below_what_is_asked(section,
     assert turns.max() <= 0.4
     assert turns.max() > 0.2 or np.array_equal(lines, few)
     for edge in strip.zone_edges_q():
-        assert half and edge < 0.0 or np.abs(lines - edge).min() < 1e-12
+        assert (half and edge < 0.0) or np.abs(lines - edge).min() < 1e-12
     assert lines[0] == (0.0 if half else -6.0)
     assert lines[-1] == 6.0
 
