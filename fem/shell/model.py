@@ -28,11 +28,11 @@ from fem.shell.drives import ShellPushDrive
 from fem.shell.energy import Shell
 from fem.shell.loads import point_load, weight
 from fem.shell.measures import measured
-from fem.shell.motion import Whole, shell_motion
+from fem.shell.motion import SnapTest, Whole, shell_motion
 from fem.shell.self_contact import ShellSelfContact
 from fem.shell.state import ShellState, strip_state
 from fem.shell.static_drive import middle_line
-from fem.shell.strip_shell import StripMesh, StripShell, shell_on, strip_shell
+from fem.shell.strip_shell import MOST_TURN, StripMesh, StripShell, shell_on, strip_shell
 from fem.shell.surface_points import surface_points
 from fem.shell.symmetry import Guard, mode_shape
 from fem.shell.wall_contact import ShellWallContact
@@ -48,6 +48,11 @@ WRAP_GRIP = 2.0
 """Stiffness of contact between wraps, whose points stand farther apart, over that with walls."""
 
 
+SNAP_TURN, SIDEWAYS_TURN = 0.5, 0.1
+"""Turning [rad] of a node within a step that makes it a snap, which is followed in shorter steps: in the
+plane of the path as for the rod; out of it less, for there the strip is stiff, and the mean of the forces at
+both ends says nothing of the work between.
+"""
 SKEW = 0.002
 """Share by which one side of a whole strip is made stiffer, the other less stiff, to start a twist."""
 
@@ -94,8 +99,10 @@ class ShellModel:
         return float(self.body.shell.laminate[..., 3, 3].max()) * self.case.strip.width
 
     @property
-    def snap_test(self) -> None:
-        """No step of the shell is taken again for how far a node turns in it."""
+    def snap_test(self) -> SnapTest:
+        """Whether the strip snaps on the way from one state to another."""
+        across = self.body.shell.grid.across
+        return SnapTest(across.size, int(np.argmin(np.abs(across))), SNAP_TURN, SIDEWAYS_TURN)
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -209,7 +216,8 @@ def case_mesh(case: Case, refine: float = 1.0, whole: bool = False) -> StripMesh
     across = 2 * round(0.5 * ACROSS * refine)
     half = not whole and symmetric_strip(case)
     slot = Part("slot", (0.0, case.slot_mouth))
-    return StripMesh(TAIL * st.element / refine, zones, across, half, parts=(slot,))
+    turn = MOST_TURN / refine
+    return StripMesh(TAIL * st.element / refine, zones, across, half, parts=(slot,), turn=turn)
 
 
 def build_shell_model(case: Case, refine: float = 1.0, whole: bool = False, skew: float = 0.0) -> ShellModel:

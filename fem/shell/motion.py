@@ -92,6 +92,28 @@ def _turned(vectors: Array, angle: Array) -> Array:
 
 
 @dataclass(frozen=True)
+class SnapTest:
+    """Whether a strip does too much within a step: the tangent in the middle of some line of nodes turns
+    farther than `most` [rad] in the plane of the path, or than `sideways` out of it. across, middle: as for
+    `CorotatingLines`.
+    """
+
+    across: int
+    middle: int
+    most: float
+    sideways: float
+
+    def __call__(self, before: Array, u: Array) -> bool:
+        """Whether that is so from one state to another."""
+        there, here = (x.reshape(-1, self.across, 4, 3)[:, self.middle, 1] for x in (before, u))
+        turn = np.arctan2(
+            there[:, 0] * here[:, 1] - there[:, 1] * here[:, 0], (there[:, :2] * here[:, :2]).sum(axis=1)
+        )
+        then, now = (np.arctan2(x[:, 2], np.linalg.norm(x[:, :2], axis=1)) for x in (there, here))
+        return bool(np.abs(turn).max() > self.most or np.abs(now - then).max() > self.sideways)
+
+
+@dataclass(frozen=True)
 class LinesAsFields:
     """Unknowns of a shell as functions along it, and back."""
 

@@ -2,16 +2,17 @@
 
 Each point is paired with its foot on the strip further out, a place (s, eta) of the surface
 (`fem.shell.kernels.pairs`). The gap is nu . (x - X) - t along the held normal nu of the foot, on the side
-where the point last lay; the slip is that of one interface halfway between both mid-surfaces, so that turning
-the pair as a whole is no slip. Pairing, directions and normal force are held while a step is solved and
+where the point last lay; beyond a free edge, where no surface is, nu points from the edge to the point. The
+slip is that of one interface halfway between both mid-surfaces, so that turning the pair as a whole is no
+slip. Pairing, directions and normal force are held while a step is solved and
 renewed between solves; with friction following, the normal force is that of the present state and the tangent
 includes how the foot X(s, eta) glides and its normal turns. Differentiating (x - X) . X_a = 0 gives
 
     M_ab ds_b = (dx - dX) . X_a + (x - X) . dX_a,  M_ab = A_ab - (x - X) . X_ab,  dnu = -A^a nu . d(X_a)
 
-with d(X_a) taken at the gliding foot; what pushes and rubs there is carried along with it. Where the tangent
-does not follow the foot and the moving arm of friction, its error is as large as the change of friction
-itself, and friction decides whether a coil comes out.
+(beyond an edge dnu is the turn of x - X) with d(X_a) taken at the gliding foot; what pushes and rubs there is
+carried along with it. Where the tangent does not follow the foot and the moving arm of friction, its error is
+as large as the change of friction itself, and friction decides whether a coil comes out.
 """
 
 from __future__ import annotations
@@ -80,6 +81,12 @@ class ShellSelfContact(Penalised):
         self.before = np.zeros((n, k, 2))
         self.last = np.zeros(self.size)
         self.remembered = (self._pairing(), np.zeros_like(self.slip))
+
+    @property
+    def free(self) -> Array:
+        """Eta (2,) [mm] from which on outwards there is no strip; of half a strip only on one side."""
+        low, high = self.grid.across[[0, -1]]
+        return np.array([-np.inf if self.points.mirrored else low, high])
 
     def start(self, u: Array) -> None:
         """Forget all friction; slip is counted from here."""
@@ -205,6 +212,8 @@ class ShellSelfContact(Penalised):
             pt.shape,
             self.partner,
             self.rows,
+            self.foot,
+            self.free,
             self.thickness,
             self.sides,
             self.held,
@@ -331,6 +340,7 @@ class ShellSelfContact(Penalised):
             self.rows,
             self.foot,
             edges,
+            self.free,
             self.held,
             self.slip,
             self.before,

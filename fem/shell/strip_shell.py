@@ -8,6 +8,7 @@ coupling matrix changes sign on the way in, heights z on the way out.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -25,6 +26,10 @@ from fem.mesh.line_mesh import SizeField, Zone
 from fem.shell.energy import Shell, build_shell
 
 EDGE_GROWTH = 1.6  # of elements next to a free edge, from each to the next one inwards
+MOST_TURN = 0.44
+"""Turn [rad] of the section that an element of a mesh made for a case spans at most: cubic lines follow an
+arc of that turn to within 1e-4 of its radius.
+"""
 TURN_ACROSS = 0.28  # rad of section one element spans; interpolating the arc then costs less than 1e-5
 
 
@@ -34,7 +39,9 @@ class StripMesh:
     `across` elements over the width (None: from the section), `half`: only q >= 0 (for mirror symmetric use),
     `nodes` stations that must carry a line of nodes, `cache` folder of kept meshes (None: the user's),
     `parts` of the strip that the mesh names besides layers and bends, `clamps` stations that a rigid clamp
-    holds, next to which elements are smaller, `edge` elements at the free edges [mm] (None: no smaller ones).
+    holds, next to which elements are smaller, `edge` elements at the free edges [mm] (None: no smaller ones),
+    `turn` of the section [rad] that an element spans at most, more of them across where it takes them (None:
+    any).
     """
 
     along: float | None = None
@@ -46,6 +53,7 @@ class StripMesh:
     parts: tuple[Part, ...] = ()
     clamps: tuple[float, ...] = ()
     edge: float | None = None
+    turn: float | None = None
 
 
 @dataclass(frozen=True)
@@ -122,28 +130,44 @@ def size_field(strip: Strip, mesh: StripMesh) -> SizeField:
 
 
 def lines_across(strip: Strip, mesh: StripMesh) -> Array:
-    """Grid lines across (eta) [mm]: equal turns of the section, finer toward the edges, layer edges kept."""
-    half_width = 0.5 * strip.width
-    s = np.linspace(0.0, strip.length, 41)
-    angle = np.abs(strip.section_angle(s[:, None], np.linspace(-half_width, half_width, 41))[0])
-    turn = 2.0 * float(angle.max())
-    count = mesh.across if mesh.across is not None else max(4, 2 * math.ceil(turn / TURN_ACROSS / 2.0))
+    """Grid lines across (eta) [mm]: equal parts, a little smaller toward the edges, layer edges kept; more of
+    them between two layer edges where an element would turn more than asked.
+    """
     edges = np.unique(np.concatenate([strip.zone_edges_q(), [0.0]]))
+    count = mesh.across
+    if count is None:
+        half = np.linspace(0.0, 0.5 * strip.width, 21)
+        turn = 2.0 * float(_turns(strip, half).sum())
+        count = max(4, 2 * math.ceil(turn / TURN_ACROSS / 2.0))
     if mesh.half:
         edges = edges[edges >= 0.0]
         count = max(1, (count + 1) // 2)
-    pieces = []
-    for a, b in pairwise(edges):
-        share = max(1, round(count * (b - a) / (edges[-1] - edges[0])))
-        pieces.append(np.linspace(a, b, share + 1)[:-1])
-    lines = np.append(np.concatenate(pieces), edges[-1])
-    if mesh.edge is not None:
-        return _denser_at_edges(lines, mesh.edge)
+    shares = [max(1, round(count * (b - a) / (edges[-1] - edges[0]))) for a, b in pairwise(edges)]
     # pull the lines a little toward the free edges, where the section relaxes; layer edges stay
-    if edges.size == (2 if mesh.half else 3):
-        t = lines / half_width
-        lines = half_width * np.sign(t) * (1.25 * np.abs(t) - 0.25 * t**2)
-    return np.asarray(lines)
+    pulled = mesh.edge is None and edges.size == (2 if mesh.half else 3)
+    lines = _divided(edges, shares, pulled)
+    while mesh.turn is not None and (turns := _turns(strip, lines)).max() > mesh.turn:
+        worst = np.maximum.reduceat(turns, np.cumsum([0, *shares[:-1]]))
+        shares = [share + int(turn > mesh.turn) for share, turn in zip(shares, worst, strict=True)]
+        lines = _divided(edges, shares, pulled)
+    return lines if mesh.edge is None else _denser_at_edges(lines, mesh.edge)
+
+
+def _divided(edges: Array, shares: Sequence[int], pulled: bool) -> Array:
+    """Grid lines across from layer edges (n,) [mm] and the number of elements between them."""
+    pieces = [np.linspace(a, b, n + 1)[:-1] for (a, b), n in zip(pairwise(edges), shares, strict=True)]
+    lines = np.append(np.concatenate(pieces), edges[-1])
+    if not pulled:
+        return lines
+    t = lines / edges[-1]
+    return np.asarray(edges[-1] * np.sign(t) * (1.25 * np.abs(t) - 0.25 * t**2))
+
+
+def _turns(strip: Strip, lines: Array) -> Array:
+    """Largest turn [rad] of the section anywhere along the strip between each two grid lines across."""
+    s = np.linspace(0.0, strip.length, 41)[:, None]
+    angle = strip.section_angle(s, lines * strip.width_at(s) / strip.width)[0]
+    return np.asarray(np.abs(np.diff(np.broadcast_to(angle, (41, lines.size)), axis=1)).max(axis=0))
 
 
 def _denser_at_edges(lines: Array, size: float) -> Array:

@@ -19,7 +19,7 @@ from fem.mesh.line_mesh import Zone
 from fem.shell.loads import weight
 from fem.shell.state import ShellState, strip_state
 from fem.shell.static_drive import Trial, TrialSettings, flattened
-from fem.shell.strip_shell import StripMesh, StripShell, strip_shell
+from fem.shell.strip_shell import MOST_TURN, StripMesh, StripShell, strip_shell
 from fem.simulation.energy_guard import BROKEN_SHARE, DRIFTED
 from fem.simulation.load_curve import LoadCurve
 from fem.simulation.run_context import Progress
@@ -125,7 +125,7 @@ def shell_in_air(
     case: Case, mesh: StripMesh, pressed_flat: tuple[int, ...], progress: Progress
 ) -> AirShell | LoadCurve:
     """The shell of a case with its sections pressed flat at some lines of nodes, before the grips close; or
-    the empty curve that says why not. Raises InputError for a mesh too coarse for the section.
+    the empty curve that says why not.
     """
     body = strip_shell(case.strip, mesh)
     settings = TrialSettings(dead=_weight(body, case))
@@ -156,7 +156,7 @@ def air_mesh(
     along = min(max(usual, strip.width / 5.0 * finer), largest)
     layer = min((edge_layer(strip, at) for at in clamps), default=math.inf)
     edge = EDGE_ELEMENT * layer if math.isfinite(layer) else None
-    return StripMesh(along, tuple(zones), half=half, nodes=nodes, clamps=clamps, edge=edge)
+    return StripMesh(along, tuple(zones), half=half, nodes=nodes, clamps=clamps, edge=edge, turn=MOST_TURN)
 
 
 def levels(target: float, count: int = LEVELS) -> Array:

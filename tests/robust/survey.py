@@ -15,6 +15,7 @@ import argparse
 import json
 import math
 import os
+import signal
 import statistics
 import subprocess
 import sys
@@ -36,6 +37,8 @@ from fem.batch.precompile import compile_loops
 TIME_OUT, BROKEN = "time out", "broken"
 NO_VERDICT = (NUMERICAL, TIME_OUT, BROKEN)
 """Outcomes that say something about the program and nothing about the strip."""
+MOSTLY = 0.9
+"""Share of its CPU time that a killed process has used at least."""
 STARTING = 30.0
 """CPU seconds that a process may take to start, in any case."""
 
@@ -56,7 +59,8 @@ def run_design(file: Path, model: str, seconds: float) -> Row:
     if process.returncode == 0 and told:
         return row | json.loads(told[-1])
     cpu = used.ru_utime + used.ru_stime
-    killed = process.returncode < 0 and cpu >= seconds
+    # by the limit itself, or for what it still did beyond it; the system counts a little otherwise than here
+    killed = process.returncode in {-signal.SIGXCPU, -signal.SIGKILL} and cpu >= MOSTLY * seconds
     return row | {
         "outcome": TIME_OUT if killed else BROKEN,
         "message": said[-1] if said else f"ended with {process.returncode}",

@@ -54,6 +54,7 @@ ELSEWHERE = {
     "shell.fields": "unit/shell/test_strip_shell.py",
     "shell.kernels.faces": "unit/shell/test_wall_contact.py",
     "shell.kernels.pairs": "unit/shell/test_self_contact.py",
+    "shell.kernels.followers": "unit/shell/test_self_contact.py",
     "shell.kernels.point": "unit/shell/test_energy.py",
     "shell.kernels.walls": "unit/shell/test_wall_contact.py",
     "shell.loads": "unit/shell/test_energy.py",

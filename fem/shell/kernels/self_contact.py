@@ -19,7 +19,18 @@ from fem.shell.kernels.faces import (
     spread_gradient,
     vectors,
 )
-from fem.shell.kernels.pairs import dot, foot_metric
+from fem.shell.kernels.followers import (
+    LEAST_DISTANCE,
+    arms_follow,
+    cross,
+    facing,
+    foot_moves,
+    friction_follows,
+    offsets_follow,
+    push_follows,
+    toward,
+)
+from fem.shell.kernels.pairs import dot
 
 KEEP_SIDE = 1.5
 """Surfaces closer than this many thicknesses keep the side they were last seen on: a deep press is no
@@ -34,25 +45,17 @@ def apart(v, w, normal):
 
 
 @compiled
-def cross(a, b, out):
-    """Out (3,) = a x b."""
-    out[0] = a[1] * b[2] - a[2] * b[1]
-    out[1] = a[2] * b[0] - a[0] * b[2]
-    out[2] = a[0] * b[1] - a[1] * b[0]
-
-
-@compiled
-def hold_kernel(u, last, cells, cell, shape, partner, rows, thickness, sides, held, before):
+def hold_kernel(u, last, cells, cell, shape, partner, rows, foot, free, thickness, sides, held, before):
     """held: force (set by the caller), nu, direction along, offsets of both sides of the interface,
     distance; a side of 0 is told from where the point lay at `last`. before (n, k, 2): how far both sides of
-    the interface were apart there, in the frame that the foot had.
+    the interface were apart there, in the frame that the foot had. free (2,): eta of the free edges.
     """
     n, k = cell.shape
     elements, earlier = gathered(u, cells), gathered(last, cells)
     v, normal, dual = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
     w, other, dual2 = np.empty((3, 3)), np.empty(3), np.empty((2, 3))
     v0, normal0, w0, other0 = np.empty((3, 3)), np.empty(3), np.empty((3, 3)), np.empty(3)
-    lay, across = np.empty(3), np.empty(3)
+    lay, across, nu = np.empty(3), np.empty(3), np.empty(3)
     for p in range(n):
         for line in range(k):
             if partner[p, line] < 0:
@@ -68,22 +71,23 @@ def hold_kernel(u, last, cells, cell, shape, partner, rows, thickness, sides, he
                 side = 1.0 if away > 0.0 else -1.0
             local_state(elements[mine], shape[p, line], v, normal, dual)
             local_state(elements[theirs], rows[p, line], w, other, dual2)
-            distance = side * apart(v, w, other)
-            facing = side * dot(normal, other)
-            if abs(facing) < 0.2:
-                facing = 0.2 if facing > 0.0 else -0.2
+            edge = foot[p, line, 1] <= free[0] or foot[p, line, 1] >= free[1]
+            toward(v, w, other, side, edge, nu)
+            distance = apart(v, w, nu)
             size = np.sqrt(dot(w[1], w[1]))
             for c in range(3):
-                held[p, line, 1 + c] = side * other[c]
+                held[p, line, 1 + c] = nu[c]
                 held[p, line, 4 + c] = w[1, c] / size
             # one interface for both, halfway: pressed wraps that turn together do not slip by their overlap
-            held[p, line, 7], held[p, line, 8] = -0.5 * distance / facing, 0.5 * max(distance, 1e-9) * side
+            held[p, line, 7] = -0.5 * distance / facing(nu, normal)
+            held[p, line, 8] = 0.5 * max(distance, LEAST_DISTANCE) / facing(nu, other)
             held[p, line, 9] = distance
             for c in range(3):
                 lay[c] = v0[0, c] + held[p, line, 7] * normal0[c] - w0[0, c] - held[p, line, 8] * other0[c]
+            toward(v0, w0, other0, side, edge, nu)
             size = np.sqrt(dot(w0[1], w0[1]))
-            cross(other0, w0[1], across)
-            before[p, line, 0], before[p, line, 1] = dot(lay, w0[1]) / size, side * dot(lay, across) / size
+            cross(nu, w0[1], across)
+            before[p, line, 0], before[p, line, 1] = dot(lay, w0[1]) / size, dot(lay, across) / size
 
 
 @compiled
@@ -127,56 +131,6 @@ def distance_kernel(u, cells, cell, shape, partner, rows, held):
 
 
 @compiled
-def _foot_moves(w, away, nu, along_only, glide, turn):
-    """How a foot with vectors w (6, 3) and x - X = away follows: glide (2, 18) along its two directions, turn
-    (2, 18) = nu . d(X_a).
-    """
-    m = np.empty(3)
-    foot_metric(away, w, m)
-    a11, a22, a12 = dot(w[1], w[1]), dot(w[2], w[2]), dot(w[1], w[2])
-    if along_only:
-        m[1], m[2], a22, a12 = 1e30, 0.0, 1e30, 0.0
-    det = m[0] * m[1] - m[2] ** 2
-    if m[0] < 0.1 * a11 or det < 0.01 * (a11 * a22 - a12 * a12):
-        m[0], m[1], m[2], det = a11, a22, a12, a11 * a22 - a12 * a12
-    b11, b22, b12 = dot(nu, w[3]), dot(nu, w[4]), dot(nu, w[5])
-    turn[:, :] = 0.0
-    for a in range(2):
-        for c in range(3):
-            turn[a, c], turn[a, LOCAL + c] = w[1 + a, c], -w[1 + a, c]
-            turn[a, LOCAL + 3 + 3 * a + c] = away[c]
-    for b in range(18):
-        one, two = turn[0, b], turn[1, b]
-        glide[0, b], glide[1, b] = (m[1] * one - m[2] * two) / det, (m[0] * two - m[2] * one) / det
-        turn[0, b] = b11 * glide[0, b] + b12 * glide[1, b]
-        turn[1, b] = b12 * glide[0, b] + b22 * glide[1, b]
-    for a in range(2):
-        for c in range(3):
-            turn[a, LOCAL + 3 + 3 * a + c] += nu[c]
-
-
-@compiled
-def _friction_follows(w, normal, dual, other, f, glide, Hs, H, ahead):
-    """What the tangent H (18, 18) of friction f on a foot with vectors w (6, 3) gains as the foot glides: its
-    arm turns with the normal there (Hs (9, 9): second derivative of its work). ahead (9, 18): arms that glide
-    along, on the second derivatives 11, 22, 12 of the foot's place.
-    """
-    fa, fb = dot(f, dual[0]), dot(f, dual[1])
-    for a in range(LOCAL):
-        h1, h2 = 0.0, 0.0
-        for c in range(3):
-            h1 += Hs[a, 3 + c] * w[3, c] + Hs[a, 6 + c] * w[5, c]
-            h2 += Hs[a, 3 + c] * w[5, c] + Hs[a, 6 + c] * w[4, c]
-        for b in range(18):
-            H[LOCAL + a, b] += h1 * glide[0, b] + h2 * glide[1, b]
-    for c in range(3):
-        h1, h2 = other * fa * normal[c], other * fb * normal[c]
-        for b in range(18):
-            ahead[c, b], ahead[3 + c, b] = h1 * glide[0, b], h2 * glide[1, b]
-            ahead[6 + c, b] = h1 * glide[1, b] + h2 * glide[0, b]
-
-
-@compiled
 def _both_faces(s, own, n, dual, other, N, Dual, row):
     """Row (18,) = derivative of s . (own face - partner's face)."""
     face_first(s, own, n, dual, row[:LOCAL])
@@ -197,6 +151,7 @@ def wrap_kernel(
     rows,
     foot,
     edges,
+    free,
     held,
     slip,
     before,
@@ -218,6 +173,7 @@ def wrap_kernel(
     glide, turn, law = np.zeros((2, 18)), np.zeros((2, 18)), np.zeros(5)
     f, across = np.zeros(3), np.zeros(3)
     away, gap, ahead = np.zeros(3), np.zeros(18), np.zeros((LOCAL, 18))
+    down, back, dnu = np.zeros(18), np.zeros(18), np.zeros((3, 18))
     for i in range(len(chosen)):
         p, line = chosen[i] // k, chosen[i] % k
         mine, theirs = cells[cell[p, line]], cells[partner[p, line]]
@@ -248,14 +204,14 @@ def wrap_kernel(
         if follows:
             vectors(elements[partner[p, line]], rows[p, line], W)
             at_edge = foot[p, line, 1] <= edges[0] or foot[p, line, 1] >= edges[1]
-            _foot_moves(W, away, nu, at_edge, glide, turn)
-            a1, a2 = dot(away, Dual[0]), dot(away, Dual[1])
-            for b in range(18):  # at an edge x - X is not along nu
-                gap[b] -= a1 * turn[0, b] + a2 * turn[1, b]
+            foot_moves(W, away, N, at_edge, glide, turn)
+            edge = foot[p, line, 1] <= free[0] or foot[p, line, 1] >= free[1]
+            push_follows(W, away, nu, Dual, 1.0 if other > 0.0 else -1.0, edge, glide, turn, dnu)
+            for b in range(18):
                 for c in range(3):
-                    part = force * (Dual[0, c] * turn[0, b] + Dual[1, c] * turn[1, b])
-                    H[c, b] += part
-                    H[LOCAL + c, b] -= part
+                    gap[b] += away[c] * dnu[c, b]
+                    H[c, b] -= force * dnu[c, b]
+                    H[LOCAL + c, b] += force * dnu[c, b]
         if order > 1:
             for b in range(18):
                 for c in range(3):
@@ -274,8 +230,14 @@ def wrap_kernel(
                 for a in range(18):
                     g[a] += law[0] * r1[a] + law[1] * r2[a]
             if order > 1:
+                size = np.sqrt(dot(w[1], w[1]))
+                m1, m2 = dot(m, along) / size, dot(m, across) / size
                 for b in range(18):
-                    pa, pb = law[2] * r1[b] + law[4] * r2[b], law[4] * r1[b] + law[3] * r2[b]
+                    d1, d2 = r1[b], r2[b]
+                    if follows and LOCAL + 3 <= b < LOCAL + 6:  # the frame turns about its normal
+                        d1 += m2 * across[b - LOCAL - 3]
+                        d2 -= m1 * across[b - LOCAL - 3]
+                    pa, pb = law[2] * d1 + law[4] * d2, law[4] * d1 + law[3] * d2
                     if following > 0.0:
                         pa -= law[0] * stiff / force * gap[b]
                         pb -= law[1] * stiff / force * gap[b]
@@ -291,15 +253,24 @@ def wrap_kernel(
                         for b in range(LOCAL):
                             H[side * LOCAL + a, side * LOCAL + b] += Hs[a, b]
                 if follows:  # Hs is that of the partner here
-                    _friction_follows(W, N, Dual, other, f, glide, Hs, H, ahead)
+                    friction_follows(W, N, Dual, other, f, glide, Hs, H, ahead)
                     block = blocks[which[i]]
                     spread_block(ahead[:, :LOCAL], rows[p, line, 3:], shape[p, line], 48, 0, block)
                     spread_block(ahead[:, LOCAL:], rows[p, line, 3:], rows[p, line], 48, 48, block)
+                    offsets_follow(nu, n, N, dual, Dual, distance, gap, dnu, turn, down, back)
+                    arms_follow(f, n, N, dual, Dual, down, back, H)
+                    g1, g2 = dot(across, W[3]) / size, dot(across, W[5]) / size
+                    for b in range(18):  # the foot's frame turns about its normal
+                        spin = g1 * glide[0, b] + g2 * glide[1, b]
+                        if LOCAL + 3 <= b < LOCAL + 6:
+                            spin += across[b - LOCAL - 3] / size
+                        for a in range(18):
+                            H[a, b] += (law[0] * r2[a] - law[1] * r1[a]) * spin
                     _both_faces(nu, own, n, dual, other, N, Dual, rn)
-                    fa, fb = dot(f, Dual[0]), dot(f, Dual[1])
-                    for a in range(18):
-                        for b in range(18):
-                            H[a, b] += rn[a] * (fa * turn[0, b] + fb * turn[1, b])
+                    for b in range(18):
+                        part = f[0] * dnu[0, b] + f[1] * dnu[1, b] + f[2] * dnu[2, b]
+                        for a in range(18):
+                            H[a, b] -= rn[a] * part
         if follows:
             for c in range(3):
                 pull = f[c] - force * nu[c]

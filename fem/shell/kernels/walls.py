@@ -9,7 +9,8 @@ import numpy as np
 
 from fem.contact.kernels.distance import least_gap, wall_gap
 from fem.contact.kernels.laws import penalty
-from fem.jit.decorators import compiled
+from fem.jit.array_ops import put
+from fem.jit.decorators import compiled, inlined
 from fem.shell.kernels.faces import (
     LOCAL,
     face_first,
@@ -162,6 +163,40 @@ def _slip_of(v, normal, before, held, turning, turn, s):
     return mx * s[0] + my * s[1], v[0, 2] + off * normal[2] - bz
 
 
+@inlined
+def _turning_rows(normal, dual, nu, curved, half, turning_s, turning_z, offset):
+    """Rows (9,) of a point whose wall normal follows: how far the shell's normal turns along s and z, how the
+    offset -half (nu . n) of the face changes.
+    """
+    sn = nu[0] * normal[1] - nu[1] * normal[0]
+    for i in range(3):
+        turning_s[i], turning_z[i], offset[i] = 0.0, 0.0, 0.0
+    offset[0], offset[1] = half * curved * nu[1] * sn, -half * curved * nu[0] * sn
+    for a in range(2):
+        along = nu[0] * dual[a, 1] - nu[1] * dual[a, 0]
+        off = nu[0] * dual[a, 0] + nu[1] * dual[a, 1]
+        for i in range(3):
+            turning_s[3 + 3 * a + i] = -along * normal[i]
+            turning_z[3 + 3 * a + i] = -dual[a, 2] * normal[i]
+            offset[3 + 3 * a + i] = half * off * normal[i]
+
+
+@inlined
+def _carried_rest(v, normal, before, off, turning, turn, s, nu, rest):
+    """How far the face has moved along the wall's normal since the last step; rest: how far the shell's own
+    normal has along s and across.
+    """
+    nx, ny, nz = before[1, 0], before[1, 1], before[1, 2]
+    bx, by = before[0, 0] + off * nx, before[0, 1] + off * ny
+    if turning:
+        c, sn = np.cos(turn), np.sin(turn)
+        bx, by, nx, ny = c * bx + sn * by, -sn * bx + c * by, c * nx + sn * ny, -sn * nx + c * ny
+    rest[0] = (normal[0] - nx) * s[0] + (normal[1] - ny) * s[1]
+    rest[1] = normal[2] - nz
+    mx, my = v[0, 0] + off * normal[0] - bx, v[0, 1] + off * normal[1] - by
+    return mx * nu[0] + my * nu[1]
+
+
 @compiled
 def touching_kernel(u, cells, cell, shape, area, table, held, half):
     """Numbers of the points (n, k) with an area that may touch a wall or rub on it."""
@@ -196,6 +231,8 @@ def wall_kernel(
     g, H = np.zeros(LOCAL), np.zeros((LOCAL, LOCAL))
     s, z, nu, f = np.zeros(3), np.array([0.0, 0.0, 1.0]), np.zeros(3), np.zeros(3)
     row_s, row_z, row_n, law = np.zeros(LOCAL), np.zeros(LOCAL), np.zeros(LOCAL), np.zeros(5)
+    full_s, full_z, offset, rest = np.zeros(LOCAL), np.zeros(LOCAL), np.zeros(LOCAL), np.zeros(2)
+    turning_s, turning_z = np.zeros(LOCAL), np.zeros(LOCAL)
     for one in range(len(chosen)):
         p, line = chosen[one] // k, chosen[one] % k
         touched = False
@@ -235,10 +272,20 @@ def wall_kernel(
                 g[a] += law[0] * row_s[a] + law[1] * row_z[a]
             if order == 1:
                 continue
+            put(row_s, full_s)
+            put(row_z, full_z)
+            if following > 0.0:
+                _turning_rows(normal, dual, nu, curved, half, turning_s, turning_z, offset)
+                ahead = _carried_rest(v, normal, before[p, line], off, table[w, 9] > 0.0, turn, s, nu, rest)
+                for b in range(LOCAL):
+                    full_s[b] += offset[b] * rest[0]
+                    full_z[b] += offset[b] * rest[1]
+                for b in range(2):
+                    full_s[b] -= curved * s[b] * ahead
             for a in range(LOCAL):
                 for b in range(LOCAL):
-                    H[a, b] += row_s[a] * (law[2] * row_s[b] + law[4] * row_z[b]) + row_z[a] * (
-                        law[4] * row_s[b] + law[3] * row_z[b]
+                    H[a, b] += row_s[a] * (law[2] * full_s[b] + law[4] * full_z[b]) + row_z[a] * (
+                        law[4] * full_s[b] + law[3] * full_z[b]
                     )
             for i in range(3):
                 f[i] = law[0] * s[i] + law[1] * z[i]
@@ -247,8 +294,11 @@ def wall_kernel(
                 face_first(nu, off, normal, dual, row_n)
                 for a in range(LOCAL):
                     grown = (law[0] * row_s[a] + law[1] * row_z[a]) * stiff / force
+                    turned = law[0] * turning_s[a] + law[1] * turning_z[a]
                     for j in range(2):
                         H[a, j] -= grown * nu[j] + law[0] * curved * row_n[a] * s[j]
+                    for b in range(LOCAL):
+                        H[a, b] += turned * offset[b]
         if touched and order > 0:
             spread_gradient(g, cells[cell[p, line]], shape[p, line], gradient)
             if order > 1:

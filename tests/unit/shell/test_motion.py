@@ -91,3 +91,23 @@ def test_lines_of_a_shell_are_functions_along_it_and_back():
     assert np.array_equal(lines.unknowns(fields), u)
     assert np.array_equal(fields[:, 6], nodal[:, 1, :2, 0])
     assert np.array_equal(fields[:, 6 + 3], nodal[:, 1, 2:, 0])
+
+
+@pytest.mark.parametrize("lines", [slice(None), slice(-4, None)], ids=["all of it", "its end"])
+def test_a_strip_that_turns_far_within_a_step_snaps(model, lines):
+    """In the plane of its path farther than out of it: there it is stiff."""
+    start = model.start.reshape(len(model.body.shell.grid.stations), -1, 3)
+
+    def after(turn):
+        """The state with some lines of nodes turned about z or, where `turn` names y, about that."""
+        axis, angle = turn
+        u = start.copy()
+        parts = u[lines][..., [2, 0, 1]] if axis == "y" else u[lines]
+        moved = turned(parts, angle)
+        u[lines] = moved[..., [1, 2, 0]] if axis == "y" else moved
+        return u.ravel()
+
+    calm = [("z", 0.0), ("z", 0.49), ("z", -0.49), ("y", 0.09), ("y", -0.09)]
+    rash = [("z", 0.51), ("z", -0.51), ("z", 3.0), ("y", 0.11), ("y", -0.11)]
+    assert [model.snap_test(model.start, after(turn)) for turn in calm] == [False] * len(calm)
+    assert [model.snap_test(model.start, after(turn)) for turn in rash] == [True] * len(rash)

@@ -121,16 +121,72 @@ WAYS = {"rough": lambda model: np.random.default_rng(1).normal(size=model.shell.
 
 
 @pytest.mark.parametrize("way", WAYS)
-@pytest.mark.parametrize(("friction", "error"), [(False, 1e-6), (True, 0.01)])
+@pytest.mark.parametrize(("friction", "error"), [(False, 1e-6), (True, 3e-3)])
 def test_coupled_tangent_is_that_of_the_renewed_balance(model, way, friction, error):
-    """With friction a few small parts are left out: how the offsets of the interface change, how the foot's
-    frame turns about its normal, and that slip is counted from another place as the foot glides.
-    """
+    """With friction one small part is left out: slip is counted from another place as the foot glides."""
     u = coil(model, 0.95, seed=1, size=0.001)
     term = wraps_of(model, SETTINGS if friction else replace(SETTINGS, friction=0.0))
     term.start(u)
     moved = coil(model, 0.94, seed=1, size=0.001)
     assert renewed_error(term, moved, WAYS[way](model), 1e-7) < error
+
+
+@pytest.mark.parametrize("bow", [0.02, 0.12])
+def test_coupled_tangent_knows_what_tilted_wraps_do_to_friction(model, bow):
+    term, u = wraps_of(model), coil(model, 0.9, bow=bow, seed=1, size=0.001)
+    term.start(u)
+    term.hold(u, fully=True)
+    assert term.forces(u).max() > 0.0
+    assert renewed_error(term, u, WAYS["rough"](model), 1e-7) < 1e-6
+
+
+def beside_the_edge(model, beyond, pitch=0.85):
+    """A coil whose first wrap is drawn out across until its outer line lies `beyond` mm past the edge of the
+    next.
+    """
+    u = coil(model, pitch, seed=1, size=0.0005).reshape(-1, len(model.shell.grid.across), 4, 3)
+    first = np.flatnonzero(model.shell.grid.stations < 20.0)
+    edge = model.shell.grid.across[-1]
+    u[first, :, 0, 2] *= (edge + beyond) / edge
+    u[first, :, 2, 2] *= (edge + beyond) / edge
+    return u.ravel()
+
+
+def test_a_point_beyond_an_edge_is_pushed_away_from_it(model):
+    """Nearest to a surface that ends is its edge: the gap is the distance from there."""
+    term, u = wraps_of(model), beside_the_edge(model, 0.3)
+    term.start(u)
+    term.hold(u, fully=True)
+    outer = (term.foot[..., 1] >= model.shell.grid.across[-1]) & (term.partner >= 0)
+    outer &= term.points.stations[:, None] < 15.0
+    at = np.argwhere(outer)
+    assert len(at) > 3
+    place = term.points.positions(u)
+    for p, line in at:
+        away = place[p, line] - model.shell.position(u, term.foot[p, line][None])[0]
+        assert term.gaps(u)[p, line] == pytest.approx(np.linalg.norm(away) - model.strip.thickness, abs=1e-6)
+        assert term.held[p, line, 1:4] == pytest.approx(away / np.linalg.norm(away), abs=1e-5)
+    assert term.forces(u)[outer].max() > 0.0
+    assert renewed_error(term, u, WAYS["rough"](model), 1e-7) < 1e-6
+
+
+def test_a_point_that_leaves_a_surface_by_its_edge_feels_no_jump(model):
+    forces = []
+    for beyond in np.linspace(-0.02, 0.02, 9):
+        term, u = wraps_of(model), beside_the_edge(model, beyond)
+        term.start(u)
+        term.hold(u, fully=True)
+        forces.append(term.balance(u, 1).gradient)
+    steps = np.abs(np.diff(forces, axis=0)).max(axis=1)
+    assert steps.max() < 3.0 * np.median(steps)
+    far = wraps_of(model)
+    u = beside_the_edge(model, 2.0)
+    far.start(u)
+    far.hold(u, fully=True)
+    beside = (far.foot[..., 1] >= model.shell.grid.across[-1]) & (far.points.stations[:, None] < 15.0)
+    beside &= (far.partner >= 0) & (far.points.lines > 5.9)
+    assert beside.any()
+    assert far.forces(u)[beside].max() == 0.0
 
 
 def test_forces_balance(model):

@@ -13,15 +13,17 @@ from fem.core.errors import InputError
 from fem.design.layup import Layer
 from fem.design.material import Material
 from fem.design.path import BendRun, Runs, Straight
-from fem.design.section import Arc, Flat
+from fem.design.section import Arc, Flat, FreeCurve
 from fem.design.strip import Station, Strip
 from fem.shell.fields import layer_fields, surface_strain
 from fem.shell.static_drive import TrialSettings
-from fem.shell.strip_shell import StripMesh, strip_shell
+from fem.shell.strip_shell import StripMesh, lines_across, strip_shell
 from fem.shell.trials import PressAt, bend, coil, column, press
 
 SOFT = Material.isotropic("soft", 80.0, 0.4, 1.2e-9, 0.2)
 STIFF = Material.isotropic("stiff", 2000.0, 0.35, 1.2e-9, 0.02)
+CURLED = FreeCurve(tuple((float(z), 3.0 * abs(z / 7.0) ** 4) for z in np.linspace(-7.0, 7.0, 7)))
+"""Most of its turn is near the edges."""
 
 
 @pytest.fixture
@@ -76,6 +78,23 @@ def test_too_few_elements_across_a_deep_section_are_refused(tmp_path: Path) -> N
     strip = Strip(Runs((Straight(60.0),), 0.0), Arc(5.0), 12.0, 1, (Layer(SOFT, 1.0),))
     with pytest.raises(InputError, match="too coarse across the surface"):
         strip_shell(strip, StripMesh(across=2, cache=tmp_path))
+
+
+@pytest.mark.parametrize("section", [Arc(12.0 / np.pi), Arc(6.0), Flat(), CURLED])
+@pytest.mark.parametrize("half", [True, False])
+@pytest.mark.parametrize("across", [(-1.0, 1.0), None])
+def test_as_many_elements_across_as_keep_their_turn_below_what_is_asked(section, half, across) -> None:
+    layers = (Layer(SOFT, 0.5), Layer(STIFF, 0.5, 0.0, across, None, SOFT if across else None))
+    strip = Strip(Runs((Straight(60.0),), 0.0), section, 12.0, 1, layers)
+    few = lines_across(strip, StripMesh(across=4, half=half))
+    lines = lines_across(strip, StripMesh(across=4, half=half, turn=0.4))
+    turns = np.abs(np.diff(strip.section_angle(0.0, lines)[0]))
+    assert turns.max() <= 0.4
+    assert turns.max() > 0.2 or np.array_equal(lines, few)
+    for edge in strip.zone_edges_q():
+        assert (half and edge < 0.0) or np.abs(lines - edge).min() < 1e-12
+    assert lines[0] == (0.0 if half else -6.0)
+    assert lines[-1] == 6.0
 
 
 def test_laminate_sense_a_stiff_face_toward_the_axle_is_strained_less(tmp_path: Path) -> None:
