@@ -82,14 +82,15 @@ def contact_settings(case: Case, plate: float) -> ContactSettings:
     stiffness per width [N mm] across it.
 
     Where the strip is pressed flat over a lip, the force per width is about D / R^2 (D plate stiffness, R the
-    sharper of section and axle) over about a lip radius. The penalty lets that sink SINK thicknesses
-    (what the strip in place shows may raise it, `fem.simulation.assembly`); onset and elastic slip are shares
-    of the thickness. It begins a little before a face reaches the wall; wraps, many of which lie on each
-    other, have less of a lead.
+    sharpest of section, axle and its own bends) over about a lip radius. The penalty lets that sink SINK
+    thicknesses (what the strip in place shows may raise it, `fem.simulation.assembly`); onset and elastic
+    slip are shares of the thickness. It begins a little before a face reaches the wall; wraps, many of which
+    lie on each other, have less of a lead.
     """
     st, strip = case.settings, case.strip
     thickness, half = strip.thickness, 0.5 * strip.width
-    sharp = max(strip.edge_angle / half, 1.0 / (case.axle.radius + 0.5 * thickness))
+    axle = 1.0 / (case.axle.radius + 0.5 * thickness)
+    sharp = max(strip.edge_angle / half, axle, strip.path_curvature)
     return ContactSettings(
         st.contact_stiffness or plate * sharp**2 / (case.slot.lip * SINK * thickness),
         st.contact_onset or ONSET * thickness,

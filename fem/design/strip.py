@@ -35,6 +35,7 @@ __all__ = ["Layer", "RestArrays", "Stack", "Station", "Strip", "Surface"]
 
 _PROBES_ALONG = 201
 _PROBES_ACROSS = 13
+_PROBE_STEP = 0.25  # mm
 
 
 @dataclass(frozen=True)
@@ -221,6 +222,12 @@ class Strip:
         """Size of the section's angle [rad] at its edge, halfway along the strip."""
         angle = self.section_angle(np.array([0.5 * self.length]), np.array([0.5 * self.width]))[0]
         return float(np.abs(np.asarray(angle)).max())
+
+    @cached_property
+    def path_curvature(self) -> float:
+        """Size of the path's largest curvature [1/mm]."""
+        places = np.linspace(0.0, self.length, 1 + math.ceil(self.length / _PROBE_STEP))
+        return float(np.abs(self.path.curvature(places)).max())
 
     def section_place(self, s: ArrayLike, q: ArrayLike) -> tuple[Array, Array]:
         """Height h (toward the axle) and lateral place x_l of the section [mm]."""

@@ -57,9 +57,10 @@ GIVE_UP, MOST_WORK = 5.0, 3.0
 overloaded.
 """
 HOPELESS = 20.0
-"""A push without a motor ends beyond so many times the hardest torque of winding in. A motor is chosen for
-what winds in, with a margin of two or three (common practice, no source); and where friction multiplies the
-push by exp(mu angle) = 20, around a coil that lies on its casing, it multiplies every error as well.
+"""Winding in ends beyond so many times the motor's torque, a push without a motor beyond so many times the
+hardest torque of winding in. A motor is chosen for what winds in, with a margin of two or three (common
+practice, no source); and where friction multiplies the push by exp(mu angle) = 20, around a coil that lies on
+its casing, it multiplies every error as well.
 """
 LABORIOUS = "it takes many times the iterations of the first attempt and gets no farther"
 SAVE_EVERY = 2.0
@@ -164,7 +165,7 @@ class WindingProgram:
 
     def retract(self, depth: float) -> str:
         """Wind in until `depth` mm have come in, and let the strip come to rest: "", "swallowed", "idle",
-        "folded" or the trouble of a step.
+        "folded", "beyond" (far more torque than the motor has) or the trouble of a step.
         """
         limit = 4 * math.pi + 2 * depth / self.model.root_radius
         ended = self._turn_axle(RETRACT, depth, limit)
@@ -294,6 +295,9 @@ class WindingProgram:
             return "idle"
         if self.patience is not None and self.patience.exhausted(row):
             return LABORIOUS
+        motor = self.model.case.motor
+        if retracting and motor is not None and row["torque_Nmm"] > HOPELESS * motor.axle_stall_torque:
+            return "beyond"
         if retracting:
             step = self.model.case.casing.radius * self.steps.largest
             return "near" if math.isinf(here.largest) and goal - travel < max(NEAR, 2.0 * step) else ""

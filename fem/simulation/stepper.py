@@ -306,7 +306,7 @@ class Stepper:
         if self.shares.smooth == self.shares.rough:
             return self.shares
         kinetic = 0.5 * self.shares.rough * float(self.v @ (self.motion.mass_matrix @ self.v))
-        part = KINETIC * self.scale / max(kinetic, KINETIC * self.scale)
+        part = float(KINETIC * self.scale / max(kinetic, KINETIC * self.scale))
         return MassShares(part * self.shares.smooth, part * self.shares.rough)
 
     def _end(self, outcome: StepOutcome, control: float, dt: float) -> StepEnd:

@@ -18,7 +18,7 @@ from fem.solvers.newton_loop import Reached
 
 ARMIJO = 1e-4
 """Share of the fall that the slope promises which a step must bring (Armijo 1966, Pacific J. Math. 16:1)."""
-LARGEST_SHIFT = 1e12
+LARGEST_SHIFT = 1e18
 HALVINGS = 25
 LOWEST, FOUND = "lowest", "lowest to rounding"
 """How a descent ends well: by its decrement, or where nothing lower is found within rounding."""

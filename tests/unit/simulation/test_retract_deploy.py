@@ -13,6 +13,7 @@ import pytest
 from small_cases import small_case
 
 from fem.case.definition import read_case
+from fem.results.outcome import Status
 from fem.rod.model import RodModel, build_rod_model
 from fem.simulation.recorder import DEPLOY, RETRACT, Log
 from fem.simulation.retract_deploy import (
@@ -30,6 +31,7 @@ from fem.simulation.retract_deploy import (
     winding_program,
 )
 from fem.simulation.stepper import Stepper
+from fem.simulation.verdict import WindingRun, status
 from fem.simulation.winding_state import PhaseUnderWay, WindingOutcome
 
 Ran = tuple[RodModel, WindingOutcome, Log, list[float]]
@@ -317,6 +319,18 @@ def test_the_first_row_beyond_the_motor_lies_just_beyond_it(tmp_path: Path) -> N
     over = next(row["torque_Nmm"] for row in rows if row["torque_Nmm"] > stall)
     assert first > 1.02 * stall  # without a motor, steps went over that torque
     assert over <= 1.01 * stall
+
+
+def test_winding_in_ends_at_many_times_what_the_motor_has(tmp_path: Path) -> None:
+    motor = "[motor]\nstall_torque = 0.05\nno_load_speed = 100.0"
+    model = build_rod_model(small_case(tmp_path, friction=0.2, extra=motor))
+    given = model.case.motor
+    assert given is not None
+    outcome, log, _ = wind(winding_program(model), 20.0, True, lambda share, text: None)
+    torques = [row["torque_Nmm"] for row in log.rows]
+    assert not outcome.retracted and not outcome.trouble
+    assert torques[-1] > HOPELESS * given.axle_stall_torque > max(torques[:-1])
+    assert status(WindingRun(model.case, log, outcome), None) == Status.STALLED
 
 
 def test_a_push_beyond_the_motor_is_given_up_when_it_is_hopeless_or_too_laborious() -> None:
