@@ -23,7 +23,8 @@ from fem.core.errors import CaseError, Fault
 from fem.core.term import Array, Blocks, DeadLoad, Evaluation, Term
 from fem.design.obstacle import Wall
 from fem.simulation.journal import Journal
-from fem.simulation.stepper import Grip, Stepper
+from fem.simulation.stepper import Stepper
+from fem.simulation.steps import Grip
 from fem.simulation.strip_model import AxleClamp, Drive, StripModel, contacts
 
 CLOSING_STEPS, CLOSING_TIME = 15, 1.0

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fem.core.term import Array, Index
-from fem.simulation.stepper import Grip
+from fem.simulation.steps import Grip
 from fem.simulation.strip_model import Drive
 
 

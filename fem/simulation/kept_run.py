@@ -21,7 +21,8 @@ from fem.shell.model import ShellModel
 from fem.shell.symmetry import Guard
 from fem.simulation.kept_contact import StateRecord
 from fem.simulation.recorder import Log
-from fem.simulation.stepper import SavedState, Stepper, StepSize
+from fem.simulation.stepper import SavedState, Stepper
+from fem.simulation.steps import StepSize
 from fem.simulation.strip_model import StripModel, contacts
 from fem.simulation.winding_state import Patience, PhaseUnderWay, Restart, WindingOutcome
 from fem.solvers.implicit_dynamics import Backoff

@@ -31,7 +31,8 @@ from fem.simulation.kept_run import (
 )
 from fem.simulation.recorder import DEPLOY, RETRACT, Log, Recorder, sense
 from fem.simulation.run_context import Progress
-from fem.simulation.stepper import SavedState, Stepper, StepSize
+from fem.simulation.stepper import SavedState, Stepper
+from fem.simulation.steps import StepSize
 from fem.simulation.strip_model import StripModel
 from fem.simulation.winding_state import Patience, PhaseUnderWay, Restart, TravelSearch, WindingOutcome
 from fem.solvers.implicit_dynamics import QUASISTATIC

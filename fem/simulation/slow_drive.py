@@ -19,7 +19,8 @@ from fem.simulation.kept_run import LogState, StepperState, fill_log, log_state,
 from fem.simulation.load_curve import BenchRules, LoadCurve
 from fem.simulation.recorder import energy_columns, step_columns
 from fem.simulation.run_context import RunContext
-from fem.simulation.stepper import LEAST_SHARE, Stepper, StepSize
+from fem.simulation.stepper import LEAST_SHARE, Stepper
+from fem.simulation.steps import StepSize
 from fem.simulation.strip_model import StripModel
 from fem.solvers.implicit_dynamics import Motion
 from fem.solvers.moving_system import Frame

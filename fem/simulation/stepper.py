@@ -7,15 +7,14 @@ Each accepted step is weighed in a ledger of energies (`fem.simulation.ledger`).
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from typing import Protocol
 
 import numpy as np
 
 from fem.core.term import Array, Evaluation, FrictionMode, History, Term
 from fem.simulation.ledger import Entry, Ledger, Stored
+from fem.simulation.steps import Grip, StepEnd, StepSize
 from fem.solvers.implicit_dynamics import FULL, Backoff, MassShares, Motion, StepOutcome, summed
 
 GROW, EASE, SHRINK = 1.3, 0.6, 0.5
@@ -40,61 +39,15 @@ KINETIC = 0.01
 """Share of all work so far that the kinetic energy may have when more of the mass comes to act. A stubby
 strip, whose mass is made for a swing over a radian, would else hold more of it than all it took to bend it.
 """
+HURRY = 0.005
+"""Share of a step's work that inertia and damping may take: where they take more, and where the strip snaps,
+the control waits until the strip stays where it is. Torques would else be those of a strip on its way.
+"""
+CALM_TIME, MOST_CALMING = 5.0, 12
+"""Time [s] of a step within which a strip that stays moves by less than `MotionSettings.small_move`, and how
+many steps, each longer than the last, the control waits for that.
+"""
 LEAST_SHARE = 0.01  # of the energy that `Motion` judges its decrement by: all work counts as this at least
-
-
-class Grip(Protocol):
-    """What the push prescribes."""
-
-    def place(self, u: Array, control: float) -> Array:
-        """Copy of u with the prescribed unknowns in place."""
-        ...
-
-    def force(self, u: Array, gradient: Array, control: float) -> float:
-        """Force on the control: gradient . d(prescribed)/d(control) and terms that depend on it."""
-        ...
-
-    def reach(self, u: Array, control: float) -> float:
-        """Coordinate the force works on: the control itself, or how far a spring-driven place has gone."""
-        ...
-
-    def prepare(self, before: float, control: float) -> None:
-        """Tell terms that follow the control (turning walls, springs) where it goes."""
-        ...
-
-
-@dataclass(frozen=True)
-class StepEnd:
-    """Where a step leads: its outcome, control and time; velocity, drag and inertia forces (n,), force on the
-    control.
-    """
-
-    outcome: StepOutcome
-    control: float
-    dt: float
-    v: Array
-    drag: Array
-    inertia: Array
-    force: float
-
-
-@dataclass(frozen=True)
-class StepSize:
-    """first, largest and smallest change of the control per step; time per unit of control [s] at full speed;
-    gather: way over which the control gathers speed evenly, from rest.
-    """
-
-    first: float
-    largest: float
-    smallest: float
-    time: float = 1.0
-    gather: float = 0.0
-
-    def seconds(self, start: float, end: float) -> float:
-        """Time [s] from one distance to another, both from where the control was at rest."""
-        slow, till = min(start, self.gather), min(end, self.gather)
-        gathering = 2 * math.sqrt(self.gather) * (math.sqrt(till) - math.sqrt(slow))
-        return self.time * (gathering + (end - start) - (till - slow))
 
 
 @dataclass(frozen=True)
@@ -240,7 +193,10 @@ class Stepper:
                     self.grip.prepare(self.control, self.control)
                     return False
                 continue
+            hurried = self._hurries(end)
             self._take(end)
+            if self.shares.rough != self.shares.smooth and (hurried or self.snapping):
+                self._wait(time)
             if outcome.iterations <= EASY_ITERATIONS:
                 step = min(size.largest, max(step, abs(this)) * GROW)
             elif outcome.iterations > HARD_ITERATIONS:
@@ -259,6 +215,36 @@ class Stepper:
             end = self._end(outcome, self.control, time) if outcome.accepted else None
             if end is not None and not self._makes_energy(end):
                 self._take(end)
+
+    def _hurries(self, end: StepEnd) -> bool:
+        """Whether inertia and damping take much of the work of a step that ends there."""
+        taken = abs(float((end.drag + end.inertia) @ (end.outcome.u - self.u)))
+        given = 0.5 * (self.force + end.force) * (self.grip.reach(end.outcome.u, end.control) - self.reached)
+        return end.outcome.share == self.acting.rough and taken > HURRY * abs(given)
+
+    def _wait(self, time: float) -> None:
+        """Let the strip go on to where it stays while the control stands, in steps that grow from `time` [s];
+        as far as it gets in those that go well.
+        """
+        way, last, snapping = self.u - self.before, self.last, self.snapping
+        for _ in range(MOST_CALMING):
+            outcome = self._attempt(self.control, time)
+            self.iterations += outcome.iterations
+            end = self._end(outcome, self.control, time) if outcome.accepted else None
+            if end is None or self._share(end, True, None) < 1.0:
+                self.grip.prepare(self.control, self.control)
+                break
+            moved = float(np.abs(outcome.u - self.u)[self.motion.places].max())
+            self._take(end)
+            if time >= CALM_TIME and moved < self.motion.settings.small_move:
+                snapping = not self.stable
+                break
+            time = min(CALM_TIME, 4.0 * time)
+        if not self.snapping:
+            return  # nothing went well
+        # a strip that only hurried goes on as it went
+        self.before, self.last = (self.u, 0.0) if snapping else (self.u - way, last)
+        self.snapping = snapping
 
     @property
     def scale(self) -> float:

@@ -15,7 +15,7 @@ from fem.contact.state import ContactRecord, ContactState
 from fem.core.term import Array, Evaluation, Index, Term
 from fem.design.obstacle import Wall
 from fem.results.result import Quantity
-from fem.simulation.stepper import Grip
+from fem.simulation.steps import Grip
 from fem.solvers.implicit_dynamics import Motion
 
 

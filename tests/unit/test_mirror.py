@@ -90,6 +90,7 @@ BY_NAME = ("__main__", "batch.preload")
 TOGETHER = {
     "batch/test_killed.py": "the whole command",
     "case/test_robust.py": "all that reads a case",
+    "contact/kernels/test_laws.py": "pieces that compiled loops take in",
     "jit/test_same_digits.py": "all compiled loops",
     "report/test_page_browser.py": "the scripts of the pages",
     "shell/test_refined.py": "the shell with finer elements",

@@ -9,7 +9,8 @@ from small_cases import small_case
 
 from fem.case.definition import Case
 from fem.simulation.assembly import assemble
-from fem.simulation.stepper import Stepper, StepSize
+from fem.simulation.stepper import Stepper
+from fem.simulation.steps import StepSize
 from fem.simulation.strip_model import StripModel
 
 Placed = tuple[StripModel, Stepper]

@@ -30,7 +30,7 @@ from fem.simulation.kept_run import RunState
 from fem.simulation.models import winding_model
 from fem.simulation.retract_deploy import WindingProgram, winding_program
 from fem.simulation.run import run_case
-from fem.simulation.stepper import StepSize
+from fem.simulation.steps import StepSize
 
 STAMP = {"case": "a"}
 JAMS = {"friction": 0.4, "extra": motor(14.0)}

@@ -11,7 +11,7 @@ from small_cases import small_case
 from fem.shell.model import build_shell_model
 from fem.shell.motion import CorotatingLines, LinesAsFields
 from fem.simulation.assembly import assemble
-from fem.simulation.stepper import StepSize
+from fem.simulation.steps import StepSize
 from fem.solvers.moving_system import Frame, size_of_move
 
 

@@ -9,7 +9,7 @@ from small_cases import small_case
 from fem.shell.measures import true_gap
 from fem.shell.model import build_shell_model
 from fem.simulation.assembly import assemble
-from fem.simulation.stepper import StepSize
+from fem.simulation.steps import StepSize
 
 
 def kept_going(model, saved, turns):

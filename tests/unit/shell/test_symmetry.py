@@ -23,7 +23,7 @@ from fem.shell.symmetry import (
     unstable_modes,
 )
 from fem.simulation.assembly import assemble
-from fem.simulation.stepper import StepSize
+from fem.simulation.steps import StepSize
 
 OVER_WIDTH = np.array([1.0, -1.0])
 """Signs of a slip along the strip and across it."""

@@ -28,7 +28,8 @@ from fem.simulation.models import winding_model
 from fem.simulation.recorder import RETRACT, Log, Recorder
 from fem.simulation.retract_deploy import WindingOutcome, WindingProgram, wind, winding_program
 from fem.simulation.run_context import RunContext
-from fem.simulation.stepper import Stepper, StepSize
+from fem.simulation.stepper import Stepper
+from fem.simulation.steps import StepSize
 from fem.simulation.strip_model import StripModel
 
 FOLDING: dict[str, object] = {

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,7 +15,8 @@ from fem.rod.drives import TurnDrive
 from fem.rod.model import RodModel, build_rod_model
 from fem.simulation.assembly import assemble
 from fem.simulation.grips import DriveGrip
-from fem.simulation.stepper import SNAP_SHRINK, Stepper, StepSize
+from fem.simulation.stepper import SNAP_SHRINK, Stepper
+from fem.simulation.steps import StepSize
 from fem.solvers.implicit_dynamics import QUASISTATIC, MassShares, StepOutcome
 
 
@@ -231,17 +231,6 @@ def test_contact_without_friction_is_another_evaluation_that_changes_nothing(tmp
     assert without.energy >= 0.0
 
 
-def test_the_control_gathers_speed_evenly() -> None:
-    size = StepSize(0.1, 0.1, 1e-3, time=2.0, gather=0.5)
-    places = np.linspace(0.0, 0.5, 101)
-    times = np.cumsum([0.0] + [size.seconds(a, b) for a, b in itertools.pairwise(places)])
-    # x = a t^2 / 2 until the speed is 1 / time
-    assert 0.5 * 0.5 * times**2 * 0.5 == pytest.approx(places)
-    assert size.seconds(0.5, 0.75) == pytest.approx(0.5)
-    assert size.seconds(0.3, 0.7) == pytest.approx(size.seconds(0.3, 0.5) + size.seconds(0.5, 0.7))
-    assert StepSize(0.1, 0.1, 1e-3, time=2.0).seconds(0.0, 0.2) == pytest.approx(0.4)
-
-
 def test_a_rest_starts_from_where_the_strip_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     _, stepper = at_axle(tmp_path, friction=0.2)
     go_on(stepper, 0.5)
@@ -294,6 +283,27 @@ def test_mass_that_comes_to_act_holds_little_of_all_work(tmp_path: Path) -> None
     assert stepper.acting.smooth / stepper.acting.rough == pytest.approx(
         QUASISTATIC.smooth / QUASISTATIC.rough
     )
+
+
+def test_a_strip_that_hurries_is_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With a hundred times the mass, the torque is that of the static strip where the control waits."""
+
+    def torques(shares: MassShares, hurries: bool) -> np.ndarray:
+        monkeypatch.setattr(Stepper, "_hurries", lambda stepper, end: hurries)
+        _, stepper = at_axle(tmp_path)
+        stepper.shares = shares
+        found = []
+        for turned in np.linspace(0.1, 0.6, 6):
+            assert stepper.advance(turned, StepSize(0.1, 0.1, 1e-6), lambda now: False)
+            assert stepper.snapping is False
+            found.append(stepper.force)
+        return np.array(found)
+
+    static = torques(MassShares(1e-4, 2e-4), hurries=False)
+    peak = np.abs(static).max()
+    heavy = MassShares(5.0, 5.1)
+    assert np.abs(torques(heavy, hurries=False) - static).max() > 0.05 * peak
+    assert np.abs(torques(heavy, hurries=True) - static).max() < 0.005 * peak
 
 
 def test_a_strip_without_speed_gives_way_to_what_friction_holds(tmp_path: Path) -> None:

@@ -13,7 +13,8 @@ from fem.core.term import Array, Blocks, Evaluation
 from fem.rod.axle_clamp import RodAxleClamp
 from fem.rod.model import RodModel, build_rod_model
 from fem.simulation.assembly import assemble
-from fem.simulation.stepper import Stepper, StepSize
+from fem.simulation.stepper import Stepper
+from fem.simulation.steps import StepSize
 from fem.solvers import balance
 from fem.solvers.balance import LOST, SETTLED, Damped, Halved, Toward
 from fem.solvers.broyden import learned
