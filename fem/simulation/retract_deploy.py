@@ -188,16 +188,13 @@ class WindingProgram:
         log, ended = self.recorder.log, ""
         for time in resting(self.stepper):
             self.model.inspect(self.stepper.u, self.stepper.accepted, self.stepper.control)
-            row = self.recorder.write(self.stepper, time)
+            self.recorder.write(self.stepper, time)
             ended = self._unsound()
             if ended:
                 log.cut(len(log.rows) - 1)
-            elif self._inside(row):
-                ended = "swallowed"
-            if ended:
                 break
         self.rested = self.stepper.accepted
-        return ended
+        return ended or ("swallowed" if self._out_of_hold(log.rows[-1]) else "")
 
     def _settle(self) -> None:
         """Let the strip move on in one step while the axle stands, if it can."""
@@ -273,6 +270,12 @@ class WindingProgram:
     def _inside(self, row: dict[str, float]) -> bool:
         """Whether the whole strip is inside the casing."""
         return row["slot_station_mm"] >= self.model.length - 1e-9
+
+    def _out_of_hold(self, row: dict[str, float]) -> bool:
+        """Whether the slot holds less of the tip than the strip is thick: its lips are round, and a strip
+        that snaps in is not at rest there.
+        """
+        return row["slot_station_mm"] >= self.model.length - self.model.case.strip.thickness
 
     def _tell(self, row: dict[str, float], goal: float, start: float) -> None:
         """Report progress from a row."""

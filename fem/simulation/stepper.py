@@ -214,7 +214,7 @@ class Stepper:
             outcome = self._attempt(self.control, time)
             end = self._end(outcome, self.control, time) if outcome.accepted else None
             if end is not None and not self._makes_energy(end):
-                self._take(end)
+                self._take(end, resting=True)
 
     def _hurries(self, end: StepEnd) -> bool:
         """Whether inertia and damping take much of the work of a step that ends there."""
@@ -305,7 +305,10 @@ class Stepper:
         gradient = summed(list(outcome.parts), len(u)).gradient + inertia + drag
         return StepEnd(outcome, control, dt, v, drag, inertia, self.grip.force(u, gradient, control))
 
-    def _take(self, end: StepEnd) -> None:
+    def _take(self, end: StepEnd, resting: bool = False) -> None:
+        """Weigh a step and go on from its end; resting: it is one of a rest, in which the strip keeps its
+        speed.
+        """
         u, v, inertia, control, force = end.outcome.u, end.v, end.inertia, end.control, end.force
         moved = u - self.u
         friction = sum(term.accept(u) for term in self.motion.friction)
@@ -319,7 +322,7 @@ class Stepper:
         inertial -= stored.kinetic - ratio * self.stored.kinetic
         switched = 0.5 * (1.0 - ratio) * float(self.inertia @ moved)  # the force at the start is without it
         self.snapping = self._snaps(end)
-        if self.snapping and end.outcome.share < self.acting.rough and control != self.control:
+        if self.snapping and end.outcome.share < self.acting.rough and not resting:
             v = np.zeros_like(v)  # found at once: more of the mass must not come to act at such a speed
         self.ledger.add(
             Entry(
