@@ -4,9 +4,9 @@ Each point is paired with its foot on the strip further out, a place (s, eta) of
 (`fem.shell.kernels.pairs`). The gap is nu . (x - X) - t along the held normal nu of the foot, on the side
 where the point last lay; beyond a free edge, where no surface is, nu points from the edge to the point. The
 slip is that of one interface halfway between both mid-surfaces, so that turning the pair as a whole is no
-slip. Pairing, directions and normal force are held while a step is solved and
-renewed between solves; with friction following, the normal force is that of the present state and the tangent
-includes how the foot X(s, eta) glides and its normal turns. Differentiating (x - X) . X_a = 0 gives
+slip. Pairing, directions and normal force are held while a step is solved and renewed between solves; with
+friction following, the normal force is that of the present state and the tangent includes how the foot
+X(s, eta) glides and its normal turns. Differentiating (x - X) . X_a = 0 gives
 
     M_ab ds_b = (dx - dX) . X_a + (x - X) . dX_a,  M_ab = A_ab - (x - X) . X_ab,  dnu = -A^a nu . d(X_a)
 

@@ -197,7 +197,7 @@ class Stepper:
                 continue
             hurried = self._hurries(end)
             self._take(end)
-            if self.shares.rough != self.shares.smooth and (hurried or self.snapping):
+            if hurried or (self.snapping and self.shares.rough != self.shares.smooth):
                 self._wait(time)
             if outcome.iterations <= EASY_ITERATIONS:
                 step = min(size.largest, max(step, abs(this)) * GROW)
@@ -220,9 +220,10 @@ class Stepper:
 
     def _hurries(self, end: StepEnd) -> bool:
         """Whether inertia and damping take much of the work of a step that ends there."""
+        if not self._is_rough(end):
+            return False
         taken = abs(float((end.drag + end.inertia) @ (end.outcome.u - self.u)))
-        given = 0.5 * (self.force + end.force) * (self.grip.reach(end.outcome.u, end.control) - self.reached)
-        return end.outcome.share == self.acting.rough and taken > HURRY * abs(given)
+        return taken > HURRY * abs(self._given(end))
 
     def _wait(self, time: float) -> None:
         """Let the strip go on to where it stays while the control stands, in steps that grow from `time` [s];
@@ -265,8 +266,15 @@ class Stepper:
         for term, part in zip(self.motion.terms, end.outcome.parts, strict=False):  # then those with friction
             if not any(term is drive for drive in self.drives):
                 strain += part.energy
-        given = 0.5 * (self.force + end.force) * (self.grip.reach(end.outcome.u, end.control) - self.reached)
-        return strain - self.stored.total - given > MADE * self.scale
+        return strain - self.stored.total - self._given(end) > MADE * self.scale
+
+    def _given(self, end: StepEnd) -> float:
+        """Work [N mm] at the grip in a step, by the mean of the forces at its ends."""
+        return 0.5 * (self.force + end.force) * (end.reach - self.reached)
+
+    def _is_rough(self, end: StepEnd) -> bool:
+        """Whether more of the mass acted in a step than where all goes smoothly."""
+        return end.outcome.share == self.acting.rough != self.acting.smooth
 
     def _share(self, end: StepEnd, divisible: bool, cut: Callable[[float, float], float] | None) -> float:
         """Share of a step that can be taken at once: less than 1 where the strip does too much on its way."""
@@ -311,7 +319,8 @@ class Stepper:
         inertia = outcome.share * (motion.mass_matrix @ (v - self.v)) / dt
         drag = motion.settings.damping * mass_v
         gradient = summed(list(outcome.parts), len(u)).gradient + inertia + drag
-        return StepEnd(outcome, control, dt, v, drag, inertia, self.grip.force(u, gradient, control))
+        force, reach = self.grip.force(u, gradient, control), self.grip.reach(u, control)
+        return StepEnd(outcome, control, dt, v, drag, inertia, force, reach)
 
     def _take(self, end: StepEnd, resting: bool = False) -> None:
         """Weigh a step and go on from its end; resting: it is one of a rest, in which the strip keeps its
@@ -322,7 +331,6 @@ class Stepper:
         friction = sum(term.accept(u) for term in self.motion.friction)
         self.grip.prepare(control, control)
         stored = self._stored(u, v, end.outcome.share, end.outcome.parts)
-        reached = self.grip.reach(u, control)
         elastic = 0.5 * float((self.stored.force + stored.force) @ moved)
         elastic -= stored.strain + stored.contact - self.stored.strain - self.stored.contact
         ratio = end.outcome.share / self.share
@@ -334,7 +342,7 @@ class Stepper:
             v = np.zeros_like(v)  # found at once: more of the mass must not come to act at such a speed
         self.ledger.add(
             Entry(
-                work=0.5 * (self.force + force) * (reached - self.reached),
+                work=self._given(end),
                 friction=friction,
                 damping=float(end.drag @ moved),
                 elastic=elastic,
@@ -345,7 +353,7 @@ class Stepper:
             stored.total,
         )
         self.before, self.last = self.u, end.dt
-        self.u, self.v, self.control, self.force, self.reached = u, v, control, force, reached
+        self.u, self.v, self.control, self.force, self.reached = u, v, control, force, end.reach
         self.stored, self.inertia, self.share = stored, inertia, end.outcome.share
         self.accepted += 1
         self.stable = end.outcome.stable
@@ -355,11 +363,10 @@ class Stepper:
         as the mass acts with which it began.
         """
         way = abs(end.control - self.control)
-        rough = end.outcome.share == self.acting.rough != self.acting.smooth
         if way == 0.0 or not end.outcome.stable:
             return True
         pace = float(np.abs((end.outcome.u - self.u)[self.motion.places]).max()) / way
-        if (self.snapping and rough) or (self.usual > 0.0 and pace > SNAP_SPEED * self.usual):
+        if (self.snapping and self._is_rough(end)) or (self.usual > 0.0 and pace > SNAP_SPEED * self.usual):
             return True
         self.usual += (MEMORY if self.usual > 0.0 else 1.0) * (pace - self.usual)
         return False

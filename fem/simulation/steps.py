@@ -33,7 +33,7 @@ class Grip(Protocol):
 @dataclass(frozen=True)
 class StepEnd:
     """Where a step leads: its outcome, control and time; velocity, drag and inertia forces (n,), force on the
-    control.
+    control, and the coordinate that it works on.
     """
 
     outcome: StepOutcome
@@ -43,6 +43,7 @@ class StepEnd:
     drag: Array
     inertia: Array
     force: float
+    reach: float
 
 
 @dataclass(frozen=True)

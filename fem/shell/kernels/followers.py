@@ -49,6 +49,12 @@ def toward(v, w, normal, side, edge, nu):
 
 
 @inlined
+def outside(eta, ends):
+    """Whether a place across the strip lies at one of two ends (2,), or farther out."""
+    return eta <= ends[0] or eta >= ends[1]
+
+
+@inlined
 def facing(nu, normal):
     """Cosine between a direction and a normal, not nearer to 0 than LEAST_FACING."""
     cosine = dot(nu, normal)

@@ -27,6 +27,7 @@ from fem.shell.kernels.followers import (
     foot_moves,
     friction_follows,
     offsets_follow,
+    outside,
     push_follows,
     toward,
 )
@@ -71,7 +72,7 @@ def hold_kernel(u, last, cells, cell, shape, partner, rows, foot, free, thicknes
                 side = 1.0 if away > 0.0 else -1.0
             local_state(elements[mine], shape[p, line], v, normal, dual)
             local_state(elements[theirs], rows[p, line], w, other, dual2)
-            edge = foot[p, line, 1] <= free[0] or foot[p, line, 1] >= free[1]
+            edge = outside(foot[p, line, 1], free)
             toward(v, w, other, side, edge, nu)
             distance = apart(v, w, nu)
             size = np.sqrt(dot(w[1], w[1]))
@@ -203,9 +204,9 @@ def wrap_kernel(
         follows = following > 0.0 and order > 1
         if follows:
             vectors(elements[partner[p, line]], rows[p, line], W)
-            at_edge = foot[p, line, 1] <= edges[0] or foot[p, line, 1] >= edges[1]
+            at_edge = outside(foot[p, line, 1], edges)
             foot_moves(W, away, N, at_edge, glide, turn)
-            edge = foot[p, line, 1] <= free[0] or foot[p, line, 1] >= free[1]
+            edge = outside(foot[p, line, 1], free)
             push_follows(W, away, nu, Dual, 1.0 if other > 0.0 else -1.0, edge, glide, turn, dnu)
             for b in range(18):
                 for c in range(3):
