@@ -7,6 +7,7 @@ __all__ = [
     "energy",
     "fields",
     "loads",
+    "mirror",
     "model",
     "motion",
     "self_contact",

@@ -20,14 +20,11 @@ from fem.linalg.block_sparse import BlockMatrix
 from fem.linalg.profile_ldl import SymmetricMatrix, assemble
 from fem.shell.axle_clamp import ClampedShell, ShellAxleClamp
 from fem.shell.constraints import unknowns
+from fem.shell.mirror import FLIP, both_sides
 from fem.shell.motion import UNKNOWNS
 from fem.shell.self_contact import ShellSelfContact
 from fem.shell.wall_contact import ShellWallContact
 from fem.solvers.eigenmodes import softest_modes
-
-FLIP = np.array([[1.0, 1.0, -1.0], [1.0, 1.0, -1.0], [-1.0, -1.0, 1.0], [-1.0, -1.0, 1.0]])
-"""Signs of x, x_1, x_2, x_12 (rows) and their components when q turns into -q."""
-
 
 EVERY, SURE = 8, 3
 """Accepted steps between two looks, and looks in a row (then at every step) that must agree: on the way
@@ -151,4 +148,4 @@ def mode_shape(model: ClampedShell, u: Array, record: tuple[ContactRecord, Conta
     place = softest_mode(model, u, record)[1].reshape(grid.stations.size, -1, 4, 3)[:, :, 0]
     if not model.body.half:
         return place
-    return np.concatenate([place[:, :0:-1] * FLIP[0], place], axis=1)
+    return both_sides(place, FLIP[0])

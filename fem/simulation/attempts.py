@@ -28,8 +28,7 @@ from fem.simulation.kept_run import (
     model_state,
 )
 from fem.simulation.models import model_as, winding_model
-from fem.simulation.recorder import RETRACT, Log
-from fem.simulation.resumed import program_from
+from fem.simulation.resumed import program_from, taken_up
 from fem.simulation.retract_deploy import Ended, WindingProgram, winding_program
 from fem.simulation.run_context import RunContext
 from fem.simulation.strip_model import StripModel
@@ -204,8 +203,9 @@ def _next_attempt(
     model, (_, _, stuck) = earlier.first.model, earlier.first.ended
     run.progress(0.0, f"the computation stopped; trying {differences(case.settings, settings)}")
     if earlier.change.goes_on and stuck is not None and stuck.restarts:
-        started: WindingProgram | str = taken_up(stuck, settings.turn / case.settings.turn)
-        start = stuck.restarts[0].travel, PHASES[int(stuck.restarts[0].under_way.phase)]
+        back = stuck.restarts[0]
+        started: WindingProgram | str = taken_up(stuck, back, settings.turn / case.settings.turn)
+        start = back.travel, PHASES[int(back.under_way.phase)]
     else:
         model, start = winding_model(replace(case, settings=settings), model.kind), ANEW
         started = winding_program(model)
@@ -217,23 +217,3 @@ def _next_attempt(
             allowed = PATIENCE * stuck.stepper.iterations
             started.patience = Patience(allowed, last["phase"], last["axle_angle_rad"])
     return model, started, earlier
-
-
-def taken_up(stuck: WindingProgram, finer: float) -> WindingProgram:
-    """A program that got stuck, taken up at the oldest state it kept, with steps of a share of its own. It
-    has a log of its own; the model and its stepper are those of the one that got stuck, which is over.
-    """
-    restart, stepper, log = stuck.restarts[0], stuck.stepper, stuck.recorder.log
-    phase = restart.under_way.phase
-    steps = replace(
-        stuck.steps, first=finer * stuck.steps.first, largest=finer * stuck.steps.largest,
-        smallest=finer * stuck.steps.smallest,
-    )  # fmt: skip
-    stepper.restore(restart.state)
-    stepper.began, stepper.next_step, stepper.trouble = restart.began, steps.first, ""
-    kept = Log(log.rows[: restart.rows], log.states[: restart.rows], log.contacts[: restart.rows])
-    return replace(
-        stuck, recorder=replace(stuck.recorder, log=kept, phase=phase, time=restart.time), steps=steps,
-        wound=stuck.wound[: restart.wound], ended={} if phase == RETRACT else {RETRACT: ""},
-        under_way=replace(restart.under_way, last_angle=restart.state.control), restarts=[restart],
-    )  # fmt: skip

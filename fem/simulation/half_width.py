@@ -1,22 +1,32 @@
 """Winding with half the width of a shell for as long as half of it is enough.
 
 Where layers and section are symmetric, half the width stands for the whole. Where the whole would leave the
-symmetric shape, it is run again with the whole width, one side a little stiffer so that it finds its way;
-unless the motor had too little torque before: then pushing on ends there, for the verdict stands and the
-whole width from the start would cost several times what has been done.
+symmetric shape, it goes on with the whole width from the last state kept before that, mirrored, one side a
+little stiffer so that it finds its way; unless the motor had too little torque before: then pushing on ends
+there, for the verdict stands and the whole width costs two to three times the half.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from fem.case.definition import Case
+from fem.core.term import Array
 from fem.design.loading import Retract, Winding
+from fem.results.snapshot import PHASE_WORDS, PHASES
+from fem.shell.mirror import WholeContact, whole_forces, whole_unknowns
 from fem.shell.model import SKEW, ShellModel, build_shell_model
 from fem.shell.symmetry import SymmetryLostError
+from fem.simulation.kept_contact import StateRecord
+from fem.simulation.kept_run import LogState, ProgramState
+from fem.simulation.resumed import program_from, taken_up
 from fem.simulation.retract_deploy import Ended, WindingProgram, ended_beyond_motor, wind, winding_program
 from fem.simulation.run_context import RunContext
+from fem.simulation.stepper import SavedState
 from fem.simulation.strip_model import StripModel
+from fem.simulation.winding_state import Restart
 
 
 def wind_guarded(
@@ -35,12 +45,67 @@ def wind_guarded(
         ended = ended_beyond_motor(program, lost.doubtful - 1)  # the last step has no row yet
         if ended is not None:
             return replace(model, lost=str(lost)), ended
-        run.progress(0.0, f"{lost}; again with the whole width")
-        whole = replace(build_shell_model(case, whole=True, skew=SKEW), lost=str(lost))
-        started = winding_program(whole)
-        if isinstance(started, WindingProgram):
-            started.patience, started.earlier = program.patience, program.earlier
+        whole, started = with_whole_width(model, program, lost)
+        run.progress(0.0, whole.lost)
         return whole, wind(started, wanted_travel(started, case), deploy, run.progress, run.keeper)
+
+
+def with_whole_width(
+    half: ShellModel, program: WindingProgram, lost: SymmetryLostError
+) -> tuple[ShellModel, WindingProgram | str]:
+    """The model of the whole width of a half that is lost, and the program on it: from the last state kept
+    before the doubtful steps, anew where there is none.
+    """
+    whole = build_shell_model(half.case, whole=True, skew=SKEW)
+    sure = len(program.recorder.log.rows) - (lost.doubtful - 1)
+    back = next((each for each in reversed(program.restarts) if each.rows <= sure), None)
+    started: WindingProgram | str
+    if back is None:
+        whole = replace(whole, lost=f"{lost}; from the start")
+        started = winding_program(whole)
+    else:
+        way = PHASE_WORDS[PHASES[int(back.under_way.phase)]]
+        where = f"from {back.travel:.1f} mm of travel ({way}) on"
+        whole = replace(whole, lost=f"{lost}; {where}, before it half of it, mirrored")
+        started = program_from(whole, mirrored(taken_up(program, back).kept(), half, whole))
+    if isinstance(started, WindingProgram):
+        started.patience, started.earlier = program.patience, program.earlier
+    return whole, started
+
+
+def mirrored(state: ProgramState, half: ShellModel, whole: ShellModel) -> ProgramState:
+    """The state of a program on half the width as one on the whole of it; no attempts before it."""
+    grid = half.body.shell.grid
+    wraps = None if half.wraps is None or whole.wraps is None else (half.wraps, whole.wraps)
+    contact = WholeContact(grid, (half.walls, whole.walls), wraps)
+
+    def saved(one: SavedState) -> SavedState:
+        u, v, before = (whole_unknowns(each, grid) for each in (one.u, one.v, one.before))
+        inertia, force = (whole_forces(each, grid) for each in (one.inertia, one.stored.force))
+        return replace(
+            one, u=u, v=v, before=before, inertia=inertia, stored=replace(one.stored, force=force),
+            histories=contact.histories(one.histories),
+        )  # fmt: skip
+
+    def log(one: LogState) -> LogState:
+        states = [whole_unknowns(u, grid) for u in one.states]
+        records = tuple(StateRecord(*contact.records(*each)) for each in one.contacts)
+        return replace(one, states=_rows(states, whole.start.size), contacts=records)
+
+    def restart(one: Restart) -> Restart:
+        return replace(one, state=saved(one.state))
+
+    assert state.stepper is not None  # of a program under way
+    return replace(
+        state, stepper=replace(state.stepper, saved=saved(state.stepper.saved)), log=log(state.log),
+        wound=tuple((travel, saved(one)) for travel, one in state.wound),
+        restarts=tuple(restart(one) for one in state.restarts), search=None, earlier=None,
+    )  # fmt: skip
+
+
+def _rows(states: list[Array], size: int) -> Array:
+    """States as one array (r, size)."""
+    return np.array(states).reshape(len(states), size)
 
 
 def wanted_travel(program: WindingProgram | str, case: Case) -> float:

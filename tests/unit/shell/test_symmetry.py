@@ -8,10 +8,10 @@ from small_cases import small_case
 
 from fem.design.obstacle import Plane
 from fem.shell import symmetry
+from fem.shell.mirror import FLIP, WholeContact, both_sides, whole_unknowns
 from fem.shell.model import build_shell_model
 from fem.shell.symmetry import (
     EVERY,
-    FLIP,
     SURE,
     Guard,
     SymmetryLostError,
@@ -24,9 +24,6 @@ from fem.shell.symmetry import (
 )
 from fem.simulation.assembly import assemble
 from fem.simulation.steps import StepSize
-
-OVER_WIDTH = np.array([1.0, -1.0])
-"""Signs of a slip along the strip and across it."""
 
 
 @pytest.fixture(scope="module")
@@ -44,45 +41,15 @@ def whole(case):
     return build_shell_model(case, whole=True)
 
 
-def mirrored(model, u):
-    """The state of the whole width from that of the half q >= 0."""
-    grid = model.body.shell.grid
-    half = u.reshape(grid.stations.size, grid.across.size, 4, 3)
-    return np.concatenate([half[:, :0:-1] * FLIP, half], axis=1).ravel()
-
-
-def both_sides(values, signs=1.0):
-    """Values (n, k, ...) on the lines q >= 0 carried to all lines."""
-    return np.concatenate([values[:, :0:-1] * signs, values], axis=1)
-
-
 def widen(model, whole, u):
     """Carry the friction of a half model at its state u to the whole width; returns the state there."""
-    both = mirrored(model, u)
-    mine, walls = model.walls, whole.walls
-    walls.move_walls(mine.walls)
-    walls.follow_axle(0.0)
-    walls.share(mine.fine)
-    walls.slip = both_sides(mine.slip, OVER_WIDTH)
-    walls.before = both_sides(mine.before, np.array([1.0, 1.0, -1.0]))
-    walls.hold(both)
-    walls.remembered = (walls.held.copy(), both_sides(mine.remembered[1], OVER_WIDTH))
-    rub, wraps = model.wraps, whole.wraps
-    wraps.sides, wraps.slip = both_sides(rub.sides), both_sides(rub.slip, OVER_WIDTH)
-    wraps.last = mirrored(model, rub.last)
-    wraps.hold(both, fully=True)
-    wraps.remembered = (wraps._pairing(), both_sides(rub.remembered[1], OVER_WIDTH))
+    both = whole_unknowns(u, model.body.shell.grid)
+    whole.walls.move_walls(model.walls.walls)
+    contact = WholeContact(model.body.shell.grid, (model.walls, whole.walls), (model.wraps, whole.wraps))
+    histories = contact.histories([term.save() for term in touching(model)])
+    for term, history in zip(touching(whole), histories, strict=True):
+        term.restore(history, both)
     return both
-
-
-def roughened(model, size):
-    """The start with symmetric bumps."""
-    grid = model.body.shell.grid
-    u = model.start.reshape(grid.stations.size, -1, 4, 3).copy()
-    bump = size * np.random.default_rng(0).normal(size=u.shape)
-    bump[:, 0, 0:2, 2] = 0.0  # on the plane of symmetry
-    bump[:, 0, 2:, :2] = 0.0
-    return (u + bump).ravel()
 
 
 def begun(model, u):
@@ -96,31 +63,6 @@ def far_away(model):
     """The same model with nothing in reach."""
     model.walls.move_walls(Plane(0.0, -500.0, np.pi / 2).walls(0.0) * len(model.walls.walls))
     return model
-
-
-def test_a_mirrored_state_has_the_same_energy(model, whole):
-    u = roughened(model, 0.2)
-    assert mirrored(model, model.start) == pytest.approx(whole.start, abs=1e-9)
-    assert whole.body.shell.evaluate(mirrored(model, u), 0).energy == pytest.approx(
-        2 * model.body.shell.evaluate(u, 0).energy, rel=1e-9
-    )
-
-
-def test_the_whole_takes_over_the_friction_of_the_half(model, whole):
-    u = roughened(model, 0.02)
-    for term in (model.walls, model.wraps):
-        term.start(u)
-    moved = u + 0.01 * (roughened(model, 0.02) - model.start)
-    model.walls.accept(moved)
-    model.wraps.accept(moved)
-    further = moved + 0.2 * (roughened(model, 0.02) - model.start)
-    both = widen(model, whole, moved)
-    assert np.abs(model.walls.slip).max() > 0.0
-    for u_half, u_whole in ((moved, both), (further, mirrored(model, further))):
-        one, other = model.walls.evaluate(u_half, 1), whole.walls.evaluate(u_whole, 1)
-        assert other.energy == pytest.approx(one.energy, rel=1e-9)
-        pull = [ev.gradient.reshape(-1, 4, 3)[:, 0, :2].sum(axis=0) for ev in (one, other)]
-        assert pull[1] == pytest.approx(pull[0], rel=1e-9)
 
 
 def test_a_strip_shortened_in_itself_buckles_sideways_only_in_the_whole(case):
@@ -156,7 +98,7 @@ def test_antisymmetric_moves_of_the_half_stand_for_those_of_the_whole(case):
     other, free_too = static_tangent(whole, widen(model, whole, stepper.u))
     grid = model.body.shell.grid
     half = move.reshape(grid.stations.size, grid.across.size, 4, 3)
-    both = np.concatenate([-half[:, :0:-1] * FLIP, half], axis=1).ravel()
+    both = both_sides(half, -FLIP).ravel()
     one = float(move[free] @ matrix.multiply(move[free]))
     assert float(both[free_too] @ other.multiply(both[free_too])) == pytest.approx(one, rel=1e-8)
     assert twisting_now(model, stepper.u) == 0
