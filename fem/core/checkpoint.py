@@ -5,9 +5,10 @@ of it: going on gives the same floats as never having stopped. The program that 
 anew from its case and puts the numbers back. Nothing in a file chooses what code runs.
 
 A file is one line of JSON (format, stamp of what it belongs to, seconds so far, digest of the rest) and an
-archive of plain arrays (npz), one of which holds the state's tree as JSON. Another program, another case, a
-torn or forged file is no checkpoint: it is set aside beside its place, `notes` says why, and the computation
-begins anew.
+archive of plain arrays (npz), one of which holds the state's tree as JSON. What stays the same from one state
+to the next, most of a long run, lies in a second file that only grows (`fem.core.lasting`); the head tells
+how much of it counts. Another program, another case, a torn or forged file is no checkpoint: it is set aside
+beside its place, `notes` says why, and the computation begins anew.
 """
 
 from __future__ import annotations
@@ -27,10 +28,11 @@ from typing import Any, Protocol, TypeVar
 
 import numpy as np
 
+from fem.core.lasting import LastingArrays
 from fem.core.plain_data import KINDS, Packed, packed, unpacked
 from fem.core.regular_file import Unreadable, read_regular
 
-FORMAT = 2
+FORMAT = 3
 EVERY = 1.0
 """CPU seconds between two checkpoints."""
 COST = 20.0
@@ -94,7 +96,7 @@ NOWHERE: Keeper = Unkept()
 
 
 class Checkpoint:
-    """A keeper with one file.
+    """A keeper with one file, and a second one beside it for what stays.
 
     stamp: what the state belongs to; stopping: whether to end at the next offer; trouble: why the last state
     could not be written, "" if it could (a full disk costs the checkpoint, not the run); limit [s]: wall time
@@ -114,6 +116,7 @@ class Checkpoint:
         self.file, self.stamp, self.stopping, self.every = file, dict(stamp), stopping, every
         self.spent, self.trouble = 0.0, ""
         self.notes: list[str] = []
+        self.lasting = LastingArrays(file.with_name(f"{file.name}.lasting"))
         self._began = time.perf_counter()
         self.deadline = self._began + limit
         self._next = time.process_time() + every
@@ -140,7 +143,9 @@ class Checkpoint:
             self.set_aside("it is damaged")
             return None
         try:
-            state = unpacked(kind, _unwritten(content))
+            data = _unwritten(content)
+            data.arrays.update(self.lasting.read(head["lasting"], MOST_BYTES))
+            state = unpacked(kind, data, self.lasting.found)
             self.spent = max(0.0, float(head["seconds"]))
         except Exception as problem:  # noqa: BLE001 (whatever a forged file makes a reader raise)
             self.set_aside(f"it does not hold the state of a run ({problem})")
@@ -164,7 +169,10 @@ class Checkpoint:
     def set_aside(self, why: str) -> None:
         """Move the file out of the way, over what was set aside before, and note why."""
         self.spent = 0.0
-        aside = self.file.with_name(f"{self.file.name}.set-aside")
+        aside, stays = self.file.with_name(f"{self.file.name}.set-aside"), self.lasting.file
+        self.lasting = LastingArrays(stays)
+        with contextlib.suppress(OSError):  # where there is none
+            stays.replace(stays.with_name(f"{stays.name}.set-aside"))
         try:
             self.file.replace(aside)
         except OSError as problem:
@@ -174,18 +182,19 @@ class Checkpoint:
 
     def remove(self) -> None:
         """Forget the state: the computation is done."""
-        with contextlib.suppress(OSError):
-            self.file.unlink(missing_ok=True)
+        for file in (self.file, self.lasting.file):  # the second means nothing without the first
+            with contextlib.suppress(OSError):
+                file.unlink(missing_ok=True)
 
     def _write(self, state: Callable[[], object]) -> str:
-        content = _written(packed(state()))
-        head = {
-            "format": FORMAT, "stamp": self.stamp, "seconds": self.seconds,
-            "digest": _digest(content),
-        }  # fmt: skip
+        content = _written(packed(state(), self.lasting.place))
         unfinished = self.file.with_name(self.file.name + ".partial")
         try:
             self.file.parent.mkdir(parents=True, exist_ok=True)
+            head = {
+                "format": FORMAT, "stamp": self.stamp, "seconds": self.seconds, "digest": _digest(content),
+                "lasting": self.lasting.write(),
+            }  # fmt: skip
             with open(unfinished, "wb") as file:
                 file.write(json.dumps(head).encode() + b"\n")
                 file.write(content)

@@ -10,10 +10,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
-
 from fem.case.definition import Case
-from fem.core.term import Array
 from fem.design.loading import Retract, Winding
 from fem.results.snapshot import PHASE_WORDS, PHASES
 from fem.shell.mirror import WholeContact, whole_forces, whole_unknowns
@@ -88,9 +85,8 @@ def mirrored(state: ProgramState, half: ShellModel, whole: ShellModel) -> Progra
         )  # fmt: skip
 
     def log(one: LogState) -> LogState:
-        states = [whole_unknowns(u, grid) for u in one.states]
         records = tuple(StateRecord(*contact.records(*each)) for each in one.contacts)
-        return replace(one, states=_rows(states, whole.start.size), contacts=records)
+        return replace(one, states=tuple(whole_unknowns(u, grid) for u in one.states), contacts=records)
 
     def restart(one: Restart) -> Restart:
         return replace(one, state=saved(one.state))
@@ -101,11 +97,6 @@ def mirrored(state: ProgramState, half: ShellModel, whole: ShellModel) -> Progra
         wound=tuple((travel, saved(one)) for travel, one in state.wound),
         restarts=tuple(restart(one) for one in state.restarts), search=None, earlier=None,
     )  # fmt: skip
-
-
-def _rows(states: list[Array], size: int) -> Array:
-    """States as one array (r, size)."""
-    return np.array(states).reshape(len(states), size)
 
 
 def wanted_travel(program: WindingProgram | str, case: Case) -> float:

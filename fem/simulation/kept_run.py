@@ -33,11 +33,13 @@ FARTHEST = 1e6
 
 @dataclass(frozen=True)
 class LogState:
-    """A log of r rows: names of its columns (c), values (r, c), states (r, size), records of contact."""
+    """A log of r rows: names of its columns (c), values (r, c), states (size,), records of contact. States
+    and records are those of the log itself: what stays is written once.
+    """
 
     names: tuple[str, ...]
     values: Array
-    states: Array
+    states: tuple[Array, ...]
     contacts: tuple[StateRecord, ...]
 
 
@@ -156,22 +158,22 @@ def log_state(log: Rows) -> LogState:
     """A log as plain data."""
     names = tuple(log.rows[0]) if log.rows else ()
     values = np.array([[float(row[name]) for name in names] for row in log.rows])
-    size = log.states[0].size if log.states else 0
-    states = np.array(log.states).reshape(len(log.states), size)
-    return LogState(names, values.reshape(len(log.rows), len(names)), states, tuple(log.contacts))
+    return LogState(names, values.reshape(len(log.rows), len(names)), tuple(log.states), tuple(log.contacts))
 
 
 def fill_log(log: Rows, state: LogState, model: StripModel, names: Sequence[str]) -> None:
     """Have an empty log hold what was kept of one of a model; names: of the columns it must have."""
     count = len(state.contacts)
     fits = state.values.shape == (count, len(state.names)) and len(state.states) == count
-    if not fits or (count and (tuple(names) != state.names or state.states.shape[1] != model.start.size)):
+    fits = fits and all(u.shape == model.start.shape for u in state.states)
+    if not fits or (count and tuple(names) != state.names):
         raise ValueError("a log of another run")
-    check_unknowns(state.states)
+    for u in state.states:
+        check_unknowns(u)
     for record in state.contacts:
         check_record(model, record)
     log.rows = [dict(zip(state.names, row.tolist(), strict=True)) for row in state.values]
-    log.states, log.contacts = [u.copy() for u in state.states], list(state.contacts)
+    log.states, log.contacts = list(state.states), list(state.contacts)
 
 
 def check_record(model: StripModel, record: StateRecord) -> None:

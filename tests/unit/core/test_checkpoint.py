@@ -225,9 +225,12 @@ def replaced(old: bytes, new: bytes) -> Callable[[bytes], bytes]:
     return lambda content: content.replace(old, new)
 
 
+NOTHING_LASTS = {"bytes": 0, "digest": checkpoint._digest(b"")}
+
+
 def forged(content: bytes) -> bytes:
     """A file with head and digest of ours for a content that need not be."""
-    head = {"format": checkpoint.FORMAT, "stamp": STAMP, "seconds": 1.0}
+    head = {"format": checkpoint.FORMAT, "stamp": STAMP, "seconds": 1.0, "lasting": NOTHING_LASTS}
     return json.dumps(head | {"digest": checkpoint._digest(content)}).encode() + b"\n" + content
 
 
@@ -279,6 +282,10 @@ HOSTILE = {
     "before the start": archive(SOUND | {"u": FIVE | {"at": -1}}, float64=np.arange(5.0)),
     "a negative shape": archive(SOUND | {"u": FIVE | {"shape": [-1, -5]}}, float64=np.arange(5.0)),
     "a huge shape": archive(SOUND | {"u": FIVE | {"shape": [1 << 62, 1 << 62]}}, float64=np.arange(5.0)),
+    "what lasts, of which there is none": archive(
+        SOUND | {"u": FIVE | {"kind": "lasting float64"}}, float64=np.arange(5.0)
+    ),
+    "a number for a kind": archive(SOUND | {"u": FIVE | {"kind": 7}}, float64=np.arange(5.0)),
     "another kind": archive(SOUND | {"u": FIVE | {"kind": "int64"}}, int64=np.arange(5)),
     "a list": archive([SOUND], float64=np.arange(5.0)),
     "deep": archive(b"[" * 200000 + b"]" * 200000, float64=np.arange(5.0)),
@@ -309,7 +316,7 @@ def test_a_forged_state_runs_nothing_and_is_set_aside(
         lambda content: b"\x80\x05" + content,
         lambda content: b"[" * 70000,
         lambda content: b"9" * 70000,
-        replaced(b'"format": 2', b'"format": 3'),
+        replaced(b'"format": 3', b'"format": 4'),
         replaced(b'{"case": "a"}', b'{"case": "b"}'),
         lambda content: content[:-10] + b"0" + content[-9:],
         lambda content: b'{"format": 1}\n' + pickle.dumps(Evil()),
@@ -327,6 +334,73 @@ def test_what_is_no_checkpoint_of_this_run_is_set_aside(
     assert not file.exists() and (tmp_path / "state.set-aside").exists()
     assert len(keeper.notes) == 1
     assert Checkpoint(file, STAMP).found(Some) is None
+
+
+def lasting(file: Path) -> Path:
+    return file.with_name("state.lasting")
+
+
+@pytest.fixture
+def at_every_offer(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(checkpoint, "COST", 0.0)
+
+
+def kept_twice(file: Path) -> tuple[Some, Checkpoint]:
+    """The state whose array stayed."""
+    state, keeper = some(3)(), Checkpoint(file, STAMP, every=-1.0)
+    for _ in range(2):
+        keeper.offer(lambda: state)
+    assert keeper.trouble == "" and lasting(file).stat().st_size == 40
+    return state, keeper
+
+
+def test_what_stays_lies_in_a_file_of_its_own(tmp_path: Path, at_every_offer: None) -> None:
+    file = tmp_path / "state"
+    state, keeper = kept_twice(file)
+    again = Checkpoint(file, STAMP, every=-1.0)
+    found = again.found(Some)
+    assert found is not None and np.array_equal(found.u, state.u)
+    again.offer(lambda: found)
+    assert lasting(file).stat().st_size == 40, "it was there already"
+    assert Checkpoint(file, STAMP).found(Some) is not None
+    keeper.remove()
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "damage", [b"", b"\0" * 39, b"\1" * 40, None], ids=["empty", "short", "other", "gone"]
+)
+def test_a_state_without_what_stays_is_set_aside(
+    tmp_path: Path, damage: bytes | None, at_every_offer: None
+) -> None:
+    file = tmp_path / "state"
+    kept_twice(file)
+    lasting(file).unlink()
+    if damage is not None:
+        lasting(file).write_bytes(damage)
+    keeper = Checkpoint(file, STAMP, every=-1.0)
+    assert keeper.found(Some) is None
+    assert len(keeper.notes) == 1 and "set aside" in keeper.notes[0]
+    assert not file.exists() and not lasting(file).exists()
+    keeper.offer(some(5))
+    assert number_in(file) == 5
+
+
+def test_a_long_run_writes_every_row_about_once(tmp_path: Path, at_every_offer: None) -> None:
+    """Offered after every step, all but a few kilobytes of what it has been through stays where it is."""
+    case = small_case(tmp_path, CYCLE, friction=0.1)
+    written: list[tuple[int, int]] = []
+
+    class Counting(Checkpoint):
+        def offer(self, state: Callable[[], object]) -> None:
+            super().offer(state)
+            stays = lasting(self.file)
+            written.append((self.file.stat().st_size, stays.stat().st_size if stays.exists() else 0))
+
+    run_case(case, keeper=Counting(tmp_path / "state", STAMP, every=-1.0))
+    first, last = written[len(written) // 2], written[-1]
+    assert last[1] - first[1] > 3 * (last[0] - first[0]), "what was added to either"
+    assert last[1] > 3 * last[0]
 
 
 def test_a_pipe_or_a_folder_in_its_place_is_not_read(tmp_path: Path) -> None:

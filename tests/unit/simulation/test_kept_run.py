@@ -122,7 +122,7 @@ UNFIT: dict[str, Change] = {
     "fewer columns": lambda state: replace(state, log=replace(state.log, values=state.log.values[:, 1:])),
     "fewer rows": lambda state: replace(state, log=replace(state.log, values=state.log.values[1:])),
     "states of another strip": lambda state: replace(
-        state, log=replace(state.log, states=state.log.states[:, 1:])
+        state, log=replace(state.log, states=tuple(u[1:] for u in state.log.states))
     ),
     "no stepper": lambda state: replace(state, stepper=None),
     "no penalty": model(stiffness=()),
