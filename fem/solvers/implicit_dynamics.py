@@ -191,7 +191,7 @@ class Motion:
                 return StepOutcome(u, False, reason, iterations)
             _, stable, parts = self.stability(u, rough)
             return StepOutcome(u, True, "", iterations, stable, parts, rough.share)
-        trouble = f"friction did not settle in {st.outer} rounds"
+        trouble = f"contact forces did not settle in {st.outer} rounds"
         at_once, self.backoff = self.backoff.tried(st.wait)
         tries = [(smooth, False)] if at_once else []
         if rough is not smooth:

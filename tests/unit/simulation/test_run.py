@@ -144,13 +144,13 @@ def test_an_end_without_convergence_keeps_the_path_and_is_no_jam(
     from fem.simulation.retract_deploy import WindingProgram
 
     monkeypatch.setattr(
-        WindingProgram, "deploy", lambda self, limit=math.inf: "friction did not settle in 6 rounds"
+        WindingProgram, "deploy", lambda self, limit=math.inf: "contact forces did not settle in 6 rounds"
     )
     result = run_case(small_case(tmp_path, friction=0.1))
     assert result.status == Status.NOT_CONVERGED
     assert result.jam is None
     assert len(result.path["step"]) > 10
-    assert "friction did not settle" in result.sentence
+    assert "contact forces did not settle" in result.sentence
 
 
 def test_a_result_carries_its_case_and_tells_its_origin(ran: tuple[Case, Result], tmp_path: Path) -> None:

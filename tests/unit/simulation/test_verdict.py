@@ -109,12 +109,12 @@ def test_winding_in_alone_is_retracted(case: Case) -> None:
 
 
 def test_trouble_with_a_step_is_never_a_jam(case: Case) -> None:
-    outcome = WindingOutcome(True, False, False, False, "friction did not settle in 6 rounds", ())
+    outcome = WindingOutcome(True, False, False, False, "contact forces did not settle in 6 rounds", ())
     run = WindingRun(case, path([1, 5], [20, 30]), outcome)
     assert run.jam_row() is None
     word, text = said(run)
     assert word == Status.NOT_CONVERGED
-    assert "friction did not settle" in text
+    assert "contact forces did not settle" in text
     assert "not a jam" in text
     assert "at travel" in text
     assert said(WindingRun(case, Log(), outcome))[0] == Status.NOT_CONVERGED

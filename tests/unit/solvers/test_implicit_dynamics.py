@@ -237,3 +237,12 @@ def test_a_state_that_is_not_stable_is_refused_in_words(monkeypatch):
     assert not out.accepted
     assert not out.stable
     assert out.reason == "the state is not stable"
+
+
+def test_contact_without_friction_is_not_told_as_friction(monkeypatch):
+    """Where points open and close by turns no balance is found, whatever rubs."""
+    drive, ridge = on_a_ridge()
+    monkeypatch.setattr(drive, "balanced", lambda u, frame, patience: (u, 1, False))
+    out = drive.step(ridge, np.zeros(2), 1.0, ridge)
+    assert not out.accepted
+    assert out.reason == f"contact forces did not settle in {drive.settings.outer} rounds"
