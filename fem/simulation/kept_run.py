@@ -52,7 +52,6 @@ class StepperState:
     rejected: int
     iterations: int
     trouble: str
-    stable: bool
     next_step: float
     began: float
 
@@ -193,7 +192,7 @@ def stepper_state(stepper: Stepper) -> StepperState:
     """A stepper as plain data."""
     return StepperState(
         stepper.save(), stepper.accepted, stepper.rejected, stepper.iterations, stepper.trouble,
-        bool(stepper.stable), stepper.next_step, stepper.began,
+        stepper.next_step, stepper.began,
     )  # fmt: skip
 
 
@@ -202,8 +201,7 @@ def put_back(stepper: Stepper, state: StepperState) -> None:
     check_saved(stepper, state.saved)
     stepper.restore(state.saved)
     stepper.accepted, stepper.rejected, stepper.iterations = state.accepted, state.rejected, state.iterations
-    stepper.trouble, stepper.stable = state.trouble, state.stable
-    stepper.next_step, stepper.began = state.next_step, state.began
+    stepper.trouble, stepper.next_step, stepper.began = state.trouble, state.next_step, state.began
 
 
 def check_saved(stepper: Stepper, saved: SavedState) -> None:

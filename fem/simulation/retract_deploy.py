@@ -299,13 +299,12 @@ class WindingProgram:
             return "idle"
         if self.patience is not None and self.patience.exhausted(row):
             return LABORIOUS
-        motor = self.model.case.motor
-        if retracting and motor is not None and row["torque_Nmm"] > HOPELESS * motor.axle_stall_torque:
+        if self._beyond(row, here):
             return "beyond"
         if retracting:
             step = self.model.case.casing.radius * self.steps.largest
             return "near" if math.isinf(here.largest) and goal - travel < max(NEAR, 2.0 * step) else ""
-        return "beyond" if self._beyond(row, here.first_row) else ""
+        return ""
 
     def _unsound(self) -> str:
         """Why what follows is no motion of this strip: energy made at once, or bit by bit; "" if it is."""
@@ -322,18 +321,20 @@ class WindingProgram:
                 return gained < IDLE_TRAVEL
         return False
 
-    def _beyond(self, row: dict[str, float], first_row: int) -> bool:
-        """Far more torque than the motor will ever have, or far more work than until it had too little."""
-        motor, torque = self.model.case.motor, row["torque_Nmm"]
-        if torque > self.limit:
+    def _beyond(self, row: dict[str, float], here: PhaseUnderWay) -> bool:
+        """Far more torque than the motor will ever have (without one, than winding in took), or pushing out
+        far more work than until it had too little.
+        """
+        motor, torque, retracting = self.model.case.motor, row["torque_Nmm"], here.phase == RETRACT
+        known = self.hardest_in if motor is None else motor.axle_stall_torque
+        times = HOPELESS if motor is None or retracting else GIVE_UP
+        if torque > self.limit or 0.0 < times * known < torque:
             return True
-        if motor is None:
-            return 0.0 < HOPELESS * self.hardest_in < torque
-        rows = self.recorder.log.rows[first_row:]
+        if motor is None or retracting:
+            return False
+        rows = self.recorder.log.rows[here.first_row :]
         over = next((each for each in rows if motor.overloaded(each["torque_Nmm"])), row)
-        return (
-            torque > GIVE_UP * motor.axle_stall_torque or row["iterations"] > MOST_WORK * over["iterations"]
-        )
+        return row["iterations"] > MOST_WORK * over["iterations"]
 
 
 Ended = tuple[WindingOutcome, Log, WindingProgram | None]

@@ -55,7 +55,8 @@ LEAST_SHARE = 0.01  # of the energy that `Motion` judges its decrement by: all w
 @dataclass(frozen=True)
 class SavedState:
     """A state that a stepper can go back to; histories: of each term with friction; shares, acting: of the
-    mass that may act from there on, and that might in the last step.
+    mass that may act from there on, and that might in the last step. What a stepper counts (steps accepted,
+    rejected, iterations) is what it has done and does not go back.
     """
 
     u: Array
@@ -75,6 +76,7 @@ class SavedState:
     snapping: bool
     shares: MassShares
     acting: MassShares
+    stable: bool
 
 
 @dataclass
@@ -142,8 +144,7 @@ class Stepper:
             self.u.copy(), self.v.copy(), self.control, self.force,
             tuple(term.save() for term in self.motion.friction), replace(self.ledger), self.stored,
             self.inertia.copy(), self.before.copy(), self.last, self.motion.backoff, self.motion.lightly,
-            self.usual, self.share, self.snapping, self.shares,
-            self.acting,
+            self.usual, self.share, self.snapping, self.shares, self.acting, bool(self.stable),
         )  # fmt: skip
 
     def restore(self, saved: SavedState) -> None:
@@ -155,7 +156,7 @@ class Stepper:
         self.ledger, self.stored = replace(saved.ledger), saved.stored
         self.inertia, self.usual = saved.inertia.copy(), saved.usual
         self.share, self.snapping = saved.share, saved.snapping
-        self.shares, self.acting = saved.shares, saved.acting
+        self.shares, self.acting, self.stable = saved.shares, saved.acting, saved.stable
         self.grip.prepare(self.control, self.control)
         for term, history in zip(self.motion.friction, saved.histories, strict=True):
             term.restore(history, self.u)
@@ -231,7 +232,7 @@ class Stepper:
         """
         way, last, snapping = self.u - self.before, self.last, self.snapping
         for _ in range(MOST_CALMING):
-            saved, counts = self.save(), (self.accepted, self.stable)
+            saved, accepted = self.save(), self.accepted
             off = self.ledger.error(self.stored.total)
             outcome = self._attempt(self.control, time)
             self.iterations += outcome.iterations
@@ -243,7 +244,7 @@ class Stepper:
             self._take(end)
             if abs(self.ledger.error(self.stored.total) - off) > UNKNOWN * self.scale:
                 self.restore(saved)  # it went too far for a mean of two friction forces to tell its work
-                self.accepted, self.stable = counts
+                self.accepted = accepted
                 break
             if time >= CALM_TIME and moved < self.motion.settings.small_move:
                 snapping = not self.stable

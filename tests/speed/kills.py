@@ -3,7 +3,7 @@
     python tests/speed/kills.py [KILLS]
 
 from the root. SIGKILL goes to the whole process group; a life lasts from SHORTEST to LONGEST seconds of the
-clock, whatever the command does meanwhile. Three cases of the rod, one after the other. Ends with an error
+clock, whatever the command does meanwhile. Seven cases of the rod, one after the other. Ends with an error
 where a number differs, or where the batch was done before it had been killed so often.
 """
 
@@ -22,13 +22,13 @@ sys.path[:0] = [str(ROOT / "tests" / "unit"), str(ROOT)]
 from batch_jobs import same_numbers
 from small_cases import CYCLE, motor, small_text
 
-SHORTEST, LONGEST, SEED = 1.0, 10.0, 11
-FINE = "element = 0.8\nelement_fine = 0.8\ncontact_spacing = 0.4\nturn = 1.0\n"
-CASES = {
-    "bench": small_text('kind = "column"\nends = "pinned"'),
-    "jams": small_text(CYCLE, friction=0.4, extra=motor(14.0)),
-    "out": small_text(CYCLE, friction=0.1, runs="{ straight = 60.0 }"),
-}
+SHORTEST, LONGEST, SEED = 1.0, 5.0, 11
+FINE = "element = 0.5\nelement_fine = 0.5\ncontact_spacing = 0.3\nturn = 0.4\n"
+CASES = {"bench": small_text('kind = "column"\nends = "pinned"')}
+for rub in (0.35, 0.4, 0.45):
+    CASES[f"jams-{rub}"] = small_text(CYCLE, friction=rub, extra=motor(14.0))
+for rub in (0.05, 0.1, 0.15):
+    CASES[f"out-{rub}"] = small_text(CYCLE, friction=rub, runs="{ straight = 60.0 }")
 
 
 def finer(text: str) -> str:

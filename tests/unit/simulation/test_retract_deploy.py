@@ -239,10 +239,11 @@ def test_a_push_without_a_motor_ends_at_many_times_what_winds_in(tmp_path: Path)
     assert program.retract(10.0) == ""
     hardest = max(row["torque_Nmm"] for row in program.recorder.log.rows)
     assert program.hardest_in == hardest > 0.0
-    assert not program._beyond({"torque_Nmm": 0.99 * HOPELESS * hardest}, 0)
-    assert program._beyond({"torque_Nmm": 1.01 * HOPELESS * hardest}, 0)
+    here = PhaseUnderWay(DEPLOY, 0, 0.0, 0.0)
+    assert not program._beyond({"torque_Nmm": 0.99 * HOPELESS * hardest}, here)
+    assert program._beyond({"torque_Nmm": 1.01 * HOPELESS * hardest}, here)
     program.hardest_in = 0.0  # in a program that wound nothing in nothing can be said
-    assert not program._beyond({"torque_Nmm": 1e9}, 0)
+    assert not program._beyond({"torque_Nmm": 1e9}, here)
 
 
 @pytest.mark.parametrize("phase", [RETRACT, DEPLOY])
@@ -341,17 +342,23 @@ def test_a_push_beyond_the_motor_is_given_up_when_it_is_hopeless_or_too_laboriou
     before = [{"torque_Nmm": 0.0, "iterations": 50.0}, {"torque_Nmm": strong, "iterations": 100.0}]
     log = SimpleNamespace(rows=before)
     seen = SimpleNamespace(log=log)
-    program = SimpleNamespace(model=SimpleNamespace(case=case), recorder=seen, limit=np.inf)
+    model = SimpleNamespace(case=case)
+    program = SimpleNamespace(model=model, recorder=seen, limit=np.inf, hardest_in=2.0)
 
-    def given_up(torque: float, iterations: float) -> bool:
+    def given_up(torque: float, iterations: float, phase: float = DEPLOY) -> bool:
         row = {"torque_Nmm": torque, "iterations": iterations}
         log.rows = [*before, row]
-        return WindingProgram._beyond(program, row, 0)  # type: ignore[arg-type]
+        return WindingProgram._beyond(program, row, PhaseUnderWay(phase, 0, 0.0, 0.0))  # type: ignore[arg-type]
 
     assert not given_up(strong, 299.0)
     assert given_up(strong, 301.0)
     assert given_up(6.0 * motor.axle_stall_torque, 101.0)
     before[1]["torque_Nmm"] = weak
     assert not given_up(weak, 4000.0)
+    assert not given_up(6.0 * motor.axle_stall_torque, 1e6, RETRACT), "winding in may cost what it does"
+    assert given_up(21.0 * motor.axle_stall_torque, 101.0, RETRACT)
     program.limit = 0.5 * motor.axle_stall_torque
     assert given_up(weak, 101.0)
+    program.limit, model.case = np.inf, replace(case, motor=None)
+    assert not given_up(39.0, 1e6)
+    assert given_up(41.0, 101.0)

@@ -327,7 +327,10 @@ def test_a_restored_trip_goes_on_as_it_did(tmp_path: Path) -> None:
     go_on(stepper, 1.0)
     saved = stepper.save()
     go_on(stepper, 1.2)
-    once = stepper.u.copy()
+    once, made = stepper.u.copy(), stepper.accepted
+    stepper.stable = not saved.stable
     stepper.restore(saved)
+    assert stepper.stable == saved.stable
+    assert stepper.accepted == made, "what it has done stays done"
     go_on(stepper, 1.2)
     assert np.array_equal(once, stepper.u)
