@@ -314,7 +314,7 @@ def clear_opening(
         if (
             walls.least_gap(u) >= -START_DEPTH * case.strip.thickness
             and Sides(walls, case.strip.thickness).passage(u) is None
-            and _leaves_by_the_mouth(case, walls.walls, line, openings(opening)[0])
+            and _leaves_by_the_mouth(walls.walls, line)
         ):
             return opening
         opening *= WIDEN
@@ -327,15 +327,19 @@ def begun(model: StripModel, grip: Grip, u: Array, drives: Sequence[Drive] = ())
     return Stepper(model.motion, grip, u, 0.0, tuple(drives), model.snap_test, sides)
 
 
-def _leaves_by_the_mouth(case: Case, walls: tuple[Wall, ...], line: Array, opening: float) -> bool:
-    """Whether a mid-line (n, 2) first passes the narrowest place of the mouth between the slot's sides, each
-    `opening` mm back. Lips larger than the slot is long have it farther out than its mouth.
+def _leaves_by_the_mouth(walls: tuple[Wall, ...], line: Array) -> bool:
+    """Whether a mid-line (n, 2) that begins inside goes out between the slot's sides: through the line from
+    the outer end of one to that of the other, once more than it comes back. (Lips thicker than the slot is
+    long do not end one above the other, and a limp strip hangs down around one of them.)
     """
-    narrowest = max(max(x for x, _ in wall_ends(wall)) for wall in walls if wall.name.startswith(SLOT))
-    outside = np.flatnonzero(line[:, 0] > narrowest)
-    if len(outside) == 0:
-        return False
-    return bool(abs(line[outside[0], 1] - case.slot_level) < 0.5 * case.slot.gap + opening)
+    near, far = (np.array(wall_ends(wall)[-1]) for wall in walls if wall.name.startswith(SLOT))
+    gate, away = far - near, line - near
+    beyond = gate[0] * away[:, 1] - gate[1] * away[:, 0]  # > 0: on the casing's outside
+    i = np.flatnonzero((beyond[1:] > 0.0) != (beyond[:-1] > 0.0))
+    part = beyond[i] / (beyond[i] - beyond[i + 1])
+    crossing = away[i] + part[:, None] * (away[i + 1] - away[i])
+    within = np.abs(crossing @ gate - 0.5 * (gate @ gate)) < 0.5 * (gate @ gate)
+    return int(within.sum()) % 2 == 1
 
 
 def refuse_misplaced(model: StripModel, u: Array) -> None:
@@ -357,7 +361,7 @@ def refuse_misplaced(model: StripModel, u: Array) -> None:
             f"the strip lies across {what} where it starts, {found.station:.1f} mm from the root; keep the "
             "way from the axle through the slot clear of it",
         )
-    if not _leaves_by_the_mouth(case, walls.walls, walls.mid_line(u), 0.0):
+    if not _leaves_by_the_mouth(walls.walls, walls.mid_line(u)):
         raise _refused(
             case,
             "strip.path",

@@ -24,6 +24,7 @@ from fem.simulation.assembly import (
     Assembly,
     Shaping,
     Way,
+    _leaves_by_the_mouth,
     assemble,
     begun,
     clear_opening,
@@ -351,3 +352,32 @@ def test_weight_comes_to_act_when_the_strip_is_in_place(
     assert acting[0] == 0.0 and acting[-1] == 1.0
     assert np.all(np.diff(acting) >= 0.0)
     assert model.motion.terms[:2] == [model.energy, load]
+
+
+def thick_lips(folder: Path, runs: str = "{ straight = 45.0 }") -> Case:
+    """A slot far off the axle's line with lips thicker than it is long: one ends 4 mm before the other."""
+    return changed(small_case(folder, runs=runs, extra=""), {"slot.lip": 3.0, "slot.length": 0.0})
+
+
+def test_a_strip_that_bends_away_between_thick_lips_leaves_through_the_slot(tmp_path: Path) -> None:
+    """It passes the lower one and never comes as far out as the upper one ends."""
+    case = thick_lips(tmp_path, "{ straight = 6.0 }, { bend = -150.0, radius = 3.0 }, { straight = 30.0 }")
+    model = build_rod_model(case)
+    stepper = assemble(model, model.clamp())
+    assert isinstance(stepper, Stepper) and model.walls is not None
+    line = model.walls.mid_line(stepper.u)
+    lips = [wall for wall in model.walls.walls if wall.name.startswith("slot")]
+    assert max(lip.x for lip in lips) - min(lip.x for lip in lips) > 4.0
+    assert min(lip.x for lip in lips) < line[:, 0].max() < max(lip.x for lip in lips)
+    assert Sides(model.walls, case.strip.thickness).passage(stepper.u) is None
+
+
+def test_what_leaves_by_the_mouth_ends_outside(tmp_path: Path) -> None:
+    case = thick_lips(tmp_path)
+    walls, y = surrounding_walls(case, 0.0), case.slot_level
+    out, hanging = [[0.0, y], [9.0, y], [12.0, y - 2.0]], [[0.0, y], [8.0, y], [11.0, y - 6.0], [2.0, -20.0]]
+    inside, back = [[0.0, y], [3.0, y]], [[0.0, y], [9.0, y], [12.0, y - 1.0], [9.0, y - 0.5], [1.0, y - 0.5]]
+    elsewhere = [[0.0, y], [0.0, 15.0], [20.0, 15.0]]
+    lines = [out, hanging, inside, back, elsewhere]
+    leaves = [_leaves_by_the_mouth(walls, np.array(line)) for line in lines]
+    assert leaves == [True, True, False, False, False]
