@@ -403,6 +403,26 @@ def test_a_long_run_writes_every_row_about_once(tmp_path: Path, at_every_offer: 
     assert last[1] > 3 * last[0]
 
 
+@pytest.mark.parametrize("kind", ["rod", pytest.param("shell", marks=pytest.mark.slow)])
+def test_what_was_taken_to_stay_does_not_change(tmp_path: Path, kind: str, at_every_offer: None) -> None:
+    """Or a run that goes on would have another past."""
+    runs = "{ straight = 75.0 }"
+    case = small_case(tmp_path, CYCLE, friction=0.1, solver="turn = 11.0", runs=runs)
+    checked = []
+
+    class Watching(Checkpoint):
+        def offer(self, state: Callable[[], object]) -> None:
+            super().offer(state)
+            stays = lasting(self.file)
+            content = stays.read_bytes() if len(checked) % 20 == 19 and stays.exists() else b""
+            for array, at in self.lasting._known.values() if content else ():
+                assert content[at : at + array.nbytes] == array.tobytes()
+            checked.append(len(content))
+
+    run_case(case, kind, keeper=Watching(tmp_path / "state", STAMP, every=-1.0))
+    assert max(checked) > 100_000
+
+
 def test_a_pipe_or_a_folder_in_its_place_is_not_read(tmp_path: Path) -> None:
     """A pipe would keep its reader waiting for ever."""
     os.mkfifo(tmp_path / "pipe")
