@@ -39,6 +39,8 @@ ROUGH, DEPTH = 0.05, 0.05
 """Largest distance of the torque from such a cubic, as a share of its peak that way; depth of a face over the
 thickness.
 """
+SLIPS = 0.1
+"""A strip that travels by less than this share of what the axle's surface does sticks."""
 SNAP, BESIDE = 1e-5, 0.3
 """Share of all work whose release within a row is a snap; turning [rad] on either side that belongs to it, to
 the place where wraps begin to touch, or to the beginning, where friction takes hold.
@@ -53,9 +55,10 @@ def heights(case: Case) -> Array:
     return np.linspace(-most, most, COUNT) + case.axle.radius + 0.5 * case.strip.thickness
 
 
-def roughness(result: Result, phase: float) -> tuple[float, float]:
+def roughness(result: Result, phase: float, least: float = 0.0) -> tuple[float, float]:
     """Largest distance of the torque from cubics over its peak on one way, and the travel [mm] there, snaps
-    and the first touch of wraps left out; nan where there is not enough of it.
+    and the first touch of wraps left out, and where the strip travels less than `least` [mm] per radian: at
+    the turn-round the coil takes up its slack until it slips. nan where there is not enough of it.
     """
     here = result.path["phase"] == phase
     names = ("axle_angle_rad", "travel_mm", "torque_Nmm", "released_Nmm", "wrap_contact_mm")
@@ -63,11 +66,12 @@ def roughness(result: Result, phase: float) -> tuple[float, float]:
     if here.sum() < FEWEST:
         return np.nan, np.nan
     snaps = np.abs(np.diff(released)) > SNAP * result.path["work_in_Nmm"].max()
-    events = np.append(angle[0], angle[1:][snaps | ((touching[1:] > 0.0) != (touching[:-1] > 0.0))])
-    turning = np.append(True, np.diff(angle) != 0.0)  # and not at rest
+    moving = np.abs(np.diff(travel)) > least * np.abs(np.diff(angle))  # and no row of a rest
+    begins = np.append(True, moving[1:] & ~moving[:-1])
+    events = np.append(angle[0], angle[1:][snaps | begins | ((touching[1:] > 0.0) != (touching[:-1] > 0.0))])
     worst, place = np.nan, np.nan
     for middle in np.arange(angle.min(), angle.max(), 0.25 * WINDOW):
-        near = turning & (np.abs(angle - middle) < 0.5 * WINDOW)
+        near = np.append(False, moving) & (np.abs(angle - middle) < 0.5 * WINDOW)
         if near.sum() < FEWEST or np.abs(events - middle).min(initial=np.inf) < 0.5 * WINDOW + BESIDE:
             continue
         along = angle[near] - middle
@@ -88,7 +92,7 @@ def look(case: Case, height: float) -> bool:
         return "; write" in str(problem)
     gaps = [result.path[name] for name in ("smallest_gap_mm", "smallest_wrap_gap_mm")]
     gap = min((float(column.min()) for column in gaps if len(column)), default=np.nan) / case.strip.thickness
-    rough = [roughness(result, phase) for phase in (RETRACT, DEPLOY)]
+    rough = [roughness(result, phase, SLIPS * case.axle.radius) for phase in (RETRACT, DEPLOY)]
     peaks = [result.quantities.get(f"{way}_torque_peak_Nmm") for way in ("retract", "deploy")]
     told = " ".join(f"{peak.value:8.2f}" if peak else "        " for peak in peaks)
     ripples = " ".join(f"{100.0 * share:5.1f} at {place:5.1f}" for share, place in rough)
