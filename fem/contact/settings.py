@@ -19,7 +19,7 @@ SHARP = 8.0
 """A rounding of a radius below this many spacings of the stations is sharp."""
 
 
-CLEAR, FADE = 1.0, 2.0
+CLEAR, FADE = 0.5, 1.0
 """Clear way [mm] from a sharp rounding within which all points count, and over which they fade out."""
 
 

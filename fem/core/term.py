@@ -76,6 +76,15 @@ class Extrapolating(Term, Protocol):
         ...
 
 
+@runtime_checkable
+class Stressed(Term, Protocol):
+    """A term whose tangent can take its stresses from elsewhere."""
+
+    def evaluate_stressed(self, u: Array, where: Array) -> Evaluation:
+        """Order 2 at u (n,), the geometric part of the tangent by the stresses at `where` (n,)."""
+        ...
+
+
 @dataclass(frozen=True, eq=False)
 class DeadLoad:
     """Forces (n,) on the unknowns that keep their direction, such as weight: energy -force . u, which counts

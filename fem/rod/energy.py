@@ -243,6 +243,10 @@ class RodEnergy:
         before, beyond = self._stress(u - last), self._stress(u - (1.0 - PROBE) * last)
         return self._evaluated(u, 2, before + (beyond - before) / PROBE)
 
+    def evaluate_stressed(self, u: Array, where: Array) -> Evaluation:
+        """Order 2 at u (n,), the geometric part of the tangent by the stresses at `where` (n,)."""
+        return self._evaluated(u, 2, self._stress(where))
+
     def _stress(self, u: Array) -> Array:
         """Stresses of all places as the loops number them."""
         stress = np.zeros((len(self._tables.weights), self._tables.angle.shape[1], 5, LANES))

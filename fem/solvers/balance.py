@@ -121,6 +121,8 @@ class Halved(Balance):
         taken = [move]
         while part == 1.0 and length_of_move(system, rest) < CHORD * length_of_move(system, taken[-1]):
             rest, along = learned(taken, rest, system.places)
+            if along > 0.5:
+                break  # the old factors know next to nothing of this: it would go on, or away, for ever
             taken.append(rest / (1.0 - along))
             trial = trial + taken[-1]
             if size_of_move(system, taken[-1]) < SURELY * system.settings.settled:

@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
 
-from fem.core.term import Array, Blocks, Evaluation, Extrapolating, FrictionTerm, Index, Term
+from fem.core.term import Array, Blocks, Evaluation, Extrapolating, FrictionTerm, Index, Stressed, Term
 from fem.linalg.banded import BandMatrix, Matrix
 from fem.solvers.balance import SETTLED, Damped, Halved
 from fem.solvers.descent import FOUND, LOWEST, Descent
@@ -180,10 +180,10 @@ class Motion:
         minimum is of no use.
         """
         st = self.settings
-        smooth = Frame(u_old, v_old, dt, shares.smooth)
+        smooth = Frame(u_old, v_old, dt, shares.smooth, start)
         rough = smooth
         if shares.rough != shares.smooth:
-            rough = Frame(u_old, v_old, dt, shares.rough)
+            rough = Frame(u_old, v_old, dt, shares.rough, start)
         u, iterations = start, 0
         if not self.friction:
             u, iterations, reason = self._minimised(u, rough, early=False)
@@ -259,7 +259,10 @@ class Motion:
 
     def potential(self, u: Array, order: int, frame: Frame, last: Array | None = None) -> Evaluation:
         """Incremental potential at u with friction held."""
-        parts = [*self.plain_parts(u, order, last), *(term.evaluate(u, order) for term in self.friction)]
+        parts = [
+            *self.plain_parts(u, order, frame, last),
+            *(term.evaluate(u, order) for term in self.friction),
+        ]
         ev = summed(parts, self.size)
         back = u - frame.u
         ahead = back - frame.dt * frame.v
@@ -272,22 +275,32 @@ class Motion:
         """Balance of forces at u, everything held renewed there; the energy and the blocks are those without
         inertia.
         """
-        parts = [*self.plain_parts(u, order, last), *(term.balance(u, order) for term in self.friction)]
+        parts = [
+            *self.plain_parts(u, order, frame, last),
+            *(term.balance(u, order) for term in self.friction),
+        ]
         ev = summed(parts, self.size)
         inertia = self.mass_matrix @ frame.force(u, self.settings.damping)
         return Evaluation(ev.energy, ev.gradient + inertia, ev.blocks)
 
-    def plain_parts(self, u: Array, order: int, last: Array | None) -> list[Evaluation]:
+    def plain_parts(self, u: Array, order: int, frame: Frame, last: Array | None) -> list[Evaluation]:
         """Terms without friction at u.
 
         A correction goes along straight lines, so that one that turns stretches the strip, and the false
         stress spoils the geometric part of the tangent: there the stress extrapolated over the move that led
-        to u takes its place (Magisano, Leonetti & Garcea 2017: see `fem.solvers.static_problem`).
+        to u takes its place (Magisano, Leonetti & Garcea 2017: see `fem.solvers.static_problem`). A guess
+        stretches the strip too, for it leads beside what the mesh can do; there the stress at the start
+        of the step does.
         """
+        if order < 2 or (last is None and u is not frame.guess):
+            return [term.evaluate(u, order) for term in self.terms]
+        if last is None:
+            return [
+                term.evaluate_stressed(u, frame.u) if isinstance(term, Stressed) else term.evaluate(u, order)
+                for term in self.terms
+            ]
         return [
-            term.evaluate_after(u, last)
-            if order > 1 and last is not None and isinstance(term, Extrapolating)
-            else term.evaluate(u, order)
+            term.evaluate_after(u, last) if isinstance(term, Extrapolating) else term.evaluate(u, order)
             for term in self.terms
         ]
 

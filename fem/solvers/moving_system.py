@@ -14,14 +14,15 @@ from fem.linalg.banded import Matrix
 
 @dataclass(frozen=True)
 class Frame:
-    """A step in time: unknowns and velocities (n,) at its start, its length dt [s], and the share of the mass
-    that acts in it.
+    """A step in time: unknowns and velocities (n,) at its start, its length dt [s], the share of the mass
+    that acts in it, and the guess (n,) of its end from which iterations start.
     """
 
     u: Array
     v: Array
     dt: float
     share: float = 1.0
+    guess: Array | None = None
 
     def stiffness(self, damping: float) -> float:
         """What a mass of one adds to the tangent, by inertia and damping [1/s] (backward Euler)."""

@@ -13,10 +13,11 @@ from fem.jit.decorators import inlined
 
 Pair = tuple[float, float]
 
-DEEP, STEEP = 1.2, 0.2
+DEEP, STEEP = 1.2, 0.3
 """Depth, in onsets, from which the penalty grows, and over how much more of it the growth is the penalty
-again: a strip pressed with twenty times the force that the penalty is made for sinks in by 2.7 onsets, not
-by twenty times one.
+again: a strip pressed with twenty times the force that the penalty is made for sinks in by 2.9 onsets, not
+by twenty times one. The faster it grows, the more it throws back moves of an iteration that lead an onset too
+far: without any growth, thin steel takes a third fewer iterations.
 """
 
 

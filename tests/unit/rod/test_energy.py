@@ -102,6 +102,21 @@ def test_tangent_blocks_are_symmetric_and_lower_orders_agree(rod):
     assert energy.evaluate(u, 1).blocks == ()
 
 
+def test_stresses_of_another_state_stand_in_the_geometric_part_alone(rod):
+    energy, u, other = RodEnergy(rod), at_rest(rod) + rough(rod, 0.2, 5), at_rest(rod) + rough(rod, 0.1, 7)
+    true, lent = energy.evaluate(u, 2), energy.evaluate_stressed(u, other)
+    assert np.array_equal(energy.evaluate_stressed(u, u).blocks[0].values, true.blocks[0].values)
+    assert np.array_equal(lent.gradient, true.gradient)
+    # shortened along straight lines the strip would buckle at once; with the stresses of rest it would not
+    short = 0.95 * at_rest(rod)
+    lowest = [
+        np.linalg.eigvalsh(energy.evaluate_stressed(short, where).blocks[0].values).min()
+        for where in (short, at_rest(rod))
+    ]
+    assert lowest[0] < 0.0
+    assert abs(lowest[1]) < 0.02 * abs(lowest[0])
+
+
 def test_stresses_extrapolated_over_a_move_leave_out_what_is_quadratic_in_it(rod):
     energy, u, move = RodEnergy(rod), at_rest(rod) + rough(rod, 0.2, 5), rough(rod, 0.02, 7)
     true = energy.evaluate(u, 2)
