@@ -74,20 +74,47 @@ def run_here(jobs: Sequence[Job], observer: Observer) -> None:
 
 def run_workers(jobs: Sequence[Job], count: int, observer: Observer) -> None:
     """`count` cases at a time, each in a process of its own."""
-    queue = deque((job, False, STARTS) for job in jobs)
-    with _one_thread_each(), contextlib.ExitStack() as stack:
-        workers = [stack.enter_context(_Worker()) for _ in range(min(count, len(jobs)))]
+    with Pool(min(count, len(jobs))) as pool:
+        pool.run(jobs, observer)
+
+
+class Pool:
+    """Processes that live as long as the `with` block, for batches that follow one another: what they have
+    loaded and compiled stays with them. Each is started when there is first something for it to do.
+    """
+
+    def __init__(self, count: int) -> None:
+        self.count = count
+        self._workers: list[_Worker] = []
+        self._open = contextlib.ExitStack()
+
+    def __enter__(self) -> Pool:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._open.close()
+        self._workers = []
+
+    def run(self, jobs: Sequence[Job], observer: Observer) -> None:
+        """All jobs, as many at a time as there are processes."""
+        queue = deque((job, False, STARTS) for job in jobs)
+        with _one_thread_each():
+            while len(self._workers) < min(self.count, len(jobs)):
+                self._workers.append(self._open.enter_context(_Worker()))
+            self._carry_out(queue, observer)
+
+    def _carry_out(self, queue: deque[tuple[Job, bool, int]], observer: Observer) -> None:
         asked = 0.0
         while True:
             if not observer.stopping:
-                for worker in workers:
+                for worker in self._workers:
                     if queue and worker.job is None:
                         worker.begin(*queue.popleft())
             elif not asked:
                 asked = time.monotonic()
-                for worker in workers:
+                for worker in self._workers:
                     worker.stop()
-            busy = [worker for worker in workers if worker.job is not None]
+            busy = [worker for worker in self._workers if worker.job is not None]
             if not busy or (asked and time.monotonic() - asked > PATIENCE):
                 return
             ready = wait([worker.pipe for worker in busy], timeout=0.5)

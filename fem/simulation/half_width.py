@@ -28,6 +28,8 @@ def wind_guarded(
     """
     case = model.case
     deploy = not isinstance(case.push, Retract)
+    if isinstance(program, WindingProgram):
+        program.beyond = run.extent.beyond
     try:
         return model, wind(program, wanted_travel(program, case), deploy, run.progress, run.keeper)
     except SymmetryLostError as lost:
@@ -40,6 +42,7 @@ def wind_guarded(
         started = winding_program(whole)
         if isinstance(started, WindingProgram):
             started.patience, started.earlier = program.patience, program.earlier
+            started.beyond = run.extent.beyond
         return whole, wind(started, wanted_travel(started, case), deploy, run.progress, run.keeper)
 
 

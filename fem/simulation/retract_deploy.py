@@ -119,7 +119,8 @@ class WindingProgram:
     that has; search: for the safe travel, once it has begun; hardest_in [N mm]: largest torque of winding in;
     rested: number of steps made when the strip had come to rest between in and out; restarts: the latest
     states to take the run up from; patience: of an attempt after another one stopped; earlier: what the
-    attempts before this one left, for whoever made them.
+    attempts before this one left, for whoever made them; beyond: times the motor's torque at which either
+    phase ends, if that comes before its own bound.
     """
 
     model: StripModel
@@ -138,6 +139,7 @@ class WindingProgram:
     restarts: list[Restart] = field(default_factory=list)
     patience: Patience | None = None
     earlier: Attempts | None = None
+    beyond: float = math.inf
 
     def kept(self, with_stepper: bool = True) -> ProgramState:
         """All of it as plain data."""
@@ -300,7 +302,8 @@ class WindingProgram:
         if self.patience is not None and self.patience.exhausted(row):
             return LABORIOUS
         motor = self.model.case.motor
-        if retracting and motor is not None and row["torque_Nmm"] > HOPELESS * motor.axle_stall_torque:
+        most = min(HOPELESS, self.beyond)
+        if retracting and motor is not None and row["torque_Nmm"] > most * motor.axle_stall_torque:
             return "beyond"
         if retracting:
             step = self.model.case.casing.radius * self.steps.largest
@@ -331,9 +334,8 @@ class WindingProgram:
             return 0.0 < HOPELESS * self.hardest_in < torque
         rows = self.recorder.log.rows[first_row:]
         over = next((each for each in rows if motor.overloaded(each["torque_Nmm"])), row)
-        return (
-            torque > GIVE_UP * motor.axle_stall_torque or row["iterations"] > MOST_WORK * over["iterations"]
-        )
+        most = min(GIVE_UP, self.beyond) * motor.axle_stall_torque
+        return torque > most or row["iterations"] > MOST_WORK * over["iterations"]
 
 
 Ended = tuple[WindingOutcome, Log, WindingProgram | None]

@@ -341,7 +341,9 @@ def test_a_push_beyond_the_motor_is_given_up_when_it_is_hopeless_or_too_laboriou
     before = [{"torque_Nmm": 0.0, "iterations": 50.0}, {"torque_Nmm": strong, "iterations": 100.0}]
     log = SimpleNamespace(rows=before)
     seen = SimpleNamespace(log=log)
-    program = SimpleNamespace(model=SimpleNamespace(case=case), recorder=seen, limit=np.inf)
+    program = SimpleNamespace(
+        model=SimpleNamespace(case=case), recorder=seen, limit=np.inf, beyond=np.inf
+    )  # fmt: skip
 
     def given_up(torque: float, iterations: float) -> bool:
         row = {"torque_Nmm": torque, "iterations": iterations}
@@ -351,6 +353,10 @@ def test_a_push_beyond_the_motor_is_given_up_when_it_is_hopeless_or_too_laboriou
     assert not given_up(strong, 299.0)
     assert given_up(strong, 301.0)
     assert given_up(6.0 * motor.axle_stall_torque, 101.0)
+    program.beyond = 2.0  # as a study wants it
+    assert given_up(2.1 * motor.axle_stall_torque, 101.0)
+    assert not given_up(1.9 * motor.axle_stall_torque, 101.0)
+    program.beyond = np.inf
     before[1]["torque_Nmm"] = weak
     assert not given_up(weak, 4000.0)
     program.limit = 0.5 * motor.axle_stall_torque

@@ -1,0 +1,5 @@
+"""From a verdict to a design that works: many changed versions of one case, run as ordinary runs that end
+with their verdict, kept small, never computed twice; and the questions that such runs answer.
+"""
+
+__all__ = []
