@@ -57,6 +57,10 @@ class Options:
     runs: Path = RUNS
 
 
+USUAL = Options()
+"""What is usual."""
+
+
 @dataclass(frozen=True)
 class StudyJob(Job):
     """A run of a study; `folder` is the file of its record without its ending. label: what it is called."""
@@ -174,7 +178,7 @@ class Study:
     """
 
     def __init__(
-        self, case: Case, model: str = "rod", options: Options = Options(), observer: Observer | None = None
+        self, case: Case, model: str = "rod", options: Options = USUAL, observer: Observer | None = None
     ) -> None:
         self.case, self.model, self.options = case, model, options
         self.observer: Observer = observer if observer is not None else Quiet()

@@ -23,8 +23,15 @@ ONLY_IN = {
     "imageio_ffmpeg": {"view.film"},
     "matplotlib": {"view.mesh_picture", "view.plot", "cli.comparison_plot"},
     "jinja2": {"report.page"},
-    "typer": {"cli.verbs"},
-    "rich": {"batch.progress", "cli.comparing", "cli.comparison_text", "cli.terminal", "cli.verbs"},
+    "typer": {"cli.output", "cli.study_verbs", "cli.verbs"},
+    "rich": {
+        "batch.progress",
+        "cli.comparing",
+        "cli.comparison_text",
+        "cli.output",
+        "cli.study_text",
+        "cli.terminal",
+    },
     "pydantic": {"case.schema", "case.strip_tables", "results.baseline", "results.result"},
 }
 """Library -> modules that may import it (directly)."""

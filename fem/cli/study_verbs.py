@@ -1,0 +1,62 @@
+"""The verbs that ask for many runs of one case; what they do is in `fem.cli.studying`."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fem.cli.output import AsJson, AtATime, CaseName, File, Model
+
+WithModel = Annotated[Model, typer.Option(help="Which model of the strip to run.")]
+SafeTravel = Annotated[
+    bool, typer.Option("--safe-travel", help="Look for the safe travel of what jams, too; twice the time.")
+]
+TimeLimit = Annotated[
+    float, typer.Option(metavar="MINUTES", help="End each run after so long; its row says so.")
+]
+
+
+def sweep(
+    case: CaseName,
+    vary: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="KEY=LOW:HIGH:N",
+            help="What changes; KEY=A,B for choices. Without any, [[vary]] of the case.",
+        ),
+    ] = None,
+    samples: Annotated[
+        int,
+        typer.Option(min=0, metavar="N", help="N points spread evenly (Sobol) in place of the full grid."),
+    ] = 0,
+    seed: Annotated[int, typer.Option(min=0, help="Of the points spread evenly.")] = 1,
+    stiffness: Annotated[
+        bool, typer.Option(help="Press the tip of each design when it is out, too.")
+    ] = False,
+    safe_travel: SafeTravel = False,
+    beyond: Annotated[
+        float, typer.Option(metavar="TIMES", help="Push on to so many times the motor's torque.")
+    ] = 2.0,
+    limit: TimeLimit = math.inf,
+    model: WithModel = Model.rod,
+    at_a_time: AtATime = 1,
+    csv: Annotated[Path | None, File("Write the table as comma-separated values.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Run a case over ranges of some of its numbers: a grid of up to three, or points spread evenly.
+
+    Every run is kept by what it says: none is computed twice, and a sweep that was stopped goes on.
+    """
+    from fem.cli.studying import Asked, sweep_verb
+
+    asked = Asked(case, model.value, at_a_time, limit, beyond, safe_travel, stiffness, as_json)
+    raise typer.Exit(sweep_verb(asked, vary or [], (samples, seed), csv))
+
+
+def add_study_verbs(app: typer.Typer) -> None:
+    """Give the command these verbs."""
+    for verb in (sweep,):
+        app.command()(verb)

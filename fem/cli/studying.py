@@ -1,0 +1,106 @@
+"""What the verbs of studies do with their options: read the case, run, tell, write, end with a code."""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+from fem.batch.case_files import case_file
+from fem.batch.progress import ProgressDisplay
+from fem.case.definition import Case, read_case
+from fem.cli.output import console, library_output_to_stderr, stop, tell
+from fem.cli.study_text import print_sweep
+from fem.core.errors import (
+    EXIT_BAD_INPUT,
+    EXIT_DONE,
+    EXIT_NOT_CONVERGED,
+    EXIT_STOPPED,
+    InputError,
+)
+from fem.report.json_documents import json_text
+from fem.report.page import put
+from fem.results.outcome import NoResult
+from fem.study.record import Wanted
+from fem.study.study import Options, Study
+from fem.study.sweep import ranges_of, swept
+from fem.study.table import Row
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What all verbs of studies are told: the case and how it is to be run; limit [min] of each run; as_json:
+    whether a document is wanted in place of words.
+    """
+
+    case: str
+    model: str = "rod"
+    at_a_time: int = 1
+    limit: float = math.inf
+    beyond: float = 2.0
+    safe_travel: bool = False
+    stiffness: bool = False
+    as_json: bool = False
+
+    @property
+    def options(self) -> Options:
+        """The same for the study. Raises InputError for what cannot be."""
+        if not self.limit > 0.0:
+            raise InputError(
+                f"--limit {self.limit:g}: must be > 0 minutes; write a longer time, or leave it out"
+            )
+        if not 1.0 < self.beyond <= 5.0:
+            raise InputError(
+                f"--beyond {self.beyond:g}: must be above 1, and at most 5 times the motor's torque, to "
+                "which an ordinary run pushes on"
+            )
+        wanted = Wanted(self.beyond, self.safe_travel, 60.0 * self.limit)
+        return Options(self.at_a_time, wanted, self.stiffness)
+
+
+def _studied(asked: Asked, work: Callable[[Study], T]) -> tuple[Case, T, bool]:
+    """Do the work of a verb on a study of the case: the case, what came of it, whether it was stopped."""
+    try:
+        case = read_case(case_file(asked.case))
+        display = ProgressDisplay(console(True), 0)
+        with library_output_to_stderr(), display, Study(case, asked.model, asked.options, display) as study:
+            return case, work(study), study.stopping
+    except InputError as problem:
+        stop(str(problem))
+    except KeyboardInterrupt:
+        tell("stopped; what was computed is kept: the same command goes on from there")
+        sys.exit(EXIT_STOPPED)
+
+
+def _code(rows: Sequence[Row], stopped: bool) -> int:
+    """Exit code of a study: of a stop, of one without any verdict, else done (a jam is a result)."""
+    if stopped:
+        return EXIT_STOPPED
+    if not rows or any(row.went is not None for row in rows):
+        return EXIT_DONE
+    refused = all(row.status == NoResult.BAD_INPUT for row in rows)
+    return EXIT_BAD_INPUT if refused else EXIT_NOT_CONVERGED
+
+
+def sweep_verb(asked: Asked, vary: Sequence[str], samples: tuple[int, int], csv: Path | None) -> int:
+    """What `sweep` does; returns the exit code."""
+    _, made, stopped = _studied(asked, lambda study: swept(study, ranges_of(study.case, vary), *samples))
+    written = []
+    try:
+        if csv is not None:
+            csv.parent.mkdir(parents=True, exist_ok=True)
+            written.append(put(csv, made.table.csv()))
+    except (InputError, OSError) as problem:
+        stop(str(problem))
+    if asked.as_json:
+        sys.stdout.write(json_text(made.table.document()))
+    else:
+        print_sweep(console(False), made.table)
+    for file in written:
+        tell(f"wrote {file}")
+    return _code(made.table.rows, stopped)

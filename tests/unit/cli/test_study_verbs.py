@@ -1,0 +1,137 @@
+"""The verbs of studies on the command line: tables, files, documents, exit codes, bad input."""
+
+from __future__ import annotations
+
+import csv
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from click.testing import Result as Outcome
+from small_cases import CYCLE, motor, small_text
+from stand_in_runs import StandIn, made_result
+from typer.testing import CliRunner
+
+from fem.case.definition import Case
+from fem.cli.verbs import app
+from fem.results.outcome import Status
+from fem.results.result import Result
+
+
+def call(*arguments: str) -> Outcome:
+    return CliRunner().invoke(app, list(arguments), env={"COLUMNS": "200"})
+
+
+@pytest.fixture
+def runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> StandIn:
+    """An empty working folder, and runs by a formula."""
+    monkeypatch.chdir(tmp_path)
+    made = StandIn()
+    monkeypatch.setattr("fem.simulation.run.run_case", made)
+    monkeypatch.setattr("fem.study.study.compile_loops", lambda *given: None)
+    return made
+
+
+def write(torque: float = 20.0, extra: str = "", **changes: object) -> str:
+    text = small_text(CYCLE, extra=motor(torque) + extra, **({"friction": 0.1} | changes))
+    Path("small.toml").write_text(text)
+    return "small.toml"
+
+
+# ---- sweep -------------------------------------------------------------------------------------------------
+
+
+def test_a_sweep_prints_a_row_for_each_design(runs: StandIn) -> None:
+    told = call("sweep", write(), "--vary", "friction=0.0:0.2:3", "--csv", "out/table.csv")
+    assert told.exit_code == 0, told.output
+    for words in ("0.1 deployed", "0.2 jammed: coil locks in the casing", "0.8244", "asks for least"):
+        assert words in told.stdout
+    assert "friction 0" in told.stdout.splitlines()[-2] and "3 of them computed now" in told.stdout
+    rows = list(csv.DictReader(Path("out/table.csv").read_text().splitlines()))
+    assert [row["friction"] for row in rows] == ["0.0", "0.1", "0.2"]
+    assert "wrote out/table.csv" in told.stderr
+
+
+def test_a_sweep_that_is_asked_again_computes_nothing(runs: StandIn) -> None:
+    call("sweep", write(), "--vary", "friction=0.0:0.2:3")
+    told = call("sweep", write(), "--vary", "friction=0.0:0.2:5")
+    assert told.exit_code == 0 and "5 designs, 2 of them computed now" in told.stdout
+    assert len(runs.made) == 5
+
+
+def test_a_sweep_as_a_document(runs: StandIn) -> None:
+    told = call("sweep", write(), "--vary", "friction=0.0:0.2:3", "--stiffness", "--json")
+    document = json.loads(told.stdout)
+    assert (document["schema"], document["case"], document["keys"]) == (1, "small", ["friction"])
+    assert [run["status"] for run in document["runs"]] == ["deployed", "deployed", "jammed"]
+    assert document["runs"][0]["quantities"]["stiffness_out_N_per_mm"]["unit"] == "N/mm"
+
+
+def test_points_of_a_sweep_may_be_spread_evenly(runs: StandIn) -> None:
+    told = call("sweep", write(), "--vary", "friction=0.0:0.2", "--vary", "casing=6.5:7.5", "--samples", "4")
+    assert told.exit_code == 0 and len(runs.made) == 4
+
+
+def test_what_cannot_be_computed_is_a_row_and_its_reason_is_told_once(runs: StandIn) -> None:
+    def trouble(case: Case) -> Result | None:
+        if case.friction.strip < 0.15:
+            return None
+        return replace(made_result(case, Status.NOT_CONVERGED, {}), sentence="Not converged: it got stuck.")
+
+    runs.trouble = trouble
+    told = call("sweep", write(), "--vary", "friction=0.0:0.3:4", "--vary", "casing=3:7:2")
+    assert told.exit_code == 0
+    assert told.stdout.count("it got stuck") == 1 and "2 of 8 without a verdict: not converged" in told.stdout
+    assert "4 of 8 without a verdict: bad input: " in told.stdout
+    none = call("sweep", write(), "--vary", "friction=0.2:0.3:2")
+    assert none.exit_code == 3 and "none of these goes in and out" in none.stdout
+    assert call("sweep", write(), "--vary", "casing=2:3:2").exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], "nothing to vary"),
+        (["--vary", "casing.radios=6:7:3"], 'casing.radios: unknown key, perhaps "radius"'),
+        (["--vary", "friction=0.3:0.2:3"], "the range is empty"),
+        (["--vary", "friction"], "names no range"),
+        (["--vary", "friction=0.2:0.3:3", "--limit", "0"], "--limit 0: must be > 0"),
+        (["--vary", "friction=0.2:0.3:3", "--beyond", "7"], "--beyond 7: must be above 1"),
+    ],
+)
+def test_bad_input_of_a_sweep_is_one_clear_message(arguments: list[str], words: str, runs: StandIn) -> None:
+    told = call("sweep", write(), *arguments)
+    assert told.exit_code == 2 and words in told.stderr and not told.stdout
+    assert len(told.stderr.strip().splitlines()) == 1 and not runs.made
+
+
+def test_a_fault_of_the_case_is_told_with_its_line(runs: StandIn) -> None:
+    told = call("sweep", write(extra="[goal]\nweight = { at_most = 1.0 }\n"), "--vary", "casing=6:7:3")
+    assert told.exit_code == 2 and "goal.weight" in told.stderr and "small.toml:" in told.stderr
+    assert call("sweep", "nothing.toml", "--vary", "casing=6:7:3").exit_code == 2
+
+
+def test_an_interrupt_ends_with_130_and_the_rest_goes_on_later(
+    runs: StandIn, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stopping: list[bool] = []
+    monkeypatch.setattr(
+        "fem.batch.progress.ProgressDisplay.stopping", property(lambda display: bool(stopping))
+    )
+
+    def trouble(case: Case) -> Result | None:
+        stopping.extend([True] if case.friction.strip > 0.05 else [])
+        return None
+
+    runs.trouble = trouble
+    told = call("sweep", write(), "--vary", "friction=0.0:0.2:3")
+    assert told.exit_code == 130 and told.stdout.count("stopped") == 1
+    stopping.clear()
+    runs.trouble = lambda case: None
+    assert call("sweep", write(), "--vary", "friction=0.0:0.2:3").exit_code == 0 and len(runs.made) == 3
+
+
+def test_help_of_the_verbs_loads_nothing_heavy() -> None:
+    told = call("sweep", "--help")
+    assert told.exit_code == 0 and "--vary" in told.stdout
