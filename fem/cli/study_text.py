@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.table import Table as Grid
 
 from fem.cli.terminal import number_text, said
+from fem.study.limit import Limit, sentence_of
 from fem.study.table import ASKED, Row, Table, total_seconds, unknown
 from fem.view.palette import FAILED, HEADING, QUIET
 
@@ -79,6 +80,36 @@ def print_cost(console: Console, rows: Sequence[Row]) -> None:
     took = f" in {total_seconds(rows):.0f} s of processor time" if computed else ""
     designs = f"{len(rows)} designs" if len(rows) != 1 else "1 design"
     console.print(said(f"{designs}, {computed} of them computed now{took}", QUIET))
+
+
+def print_limits(console: Console, made: Sequence[Limit], left_out: Sequence[str]) -> None:
+    """A line for each key, the tightest first, and the two runs that each border lies between."""
+    if made:
+        console.print(said(f"limits of {made[0].case}: where {made[0].words}", HEADING))
+    wide = max((len(one.name) for one in made), default=0)
+    for one in made:
+        console.print(said(f"{one.name:<{wide}}  {sentence_of(one)}"), soft_wrap=True)
+        for crossing in one.crossings:
+            sides = (
+                f"{_exact(value)}: {row.verdict}"
+                for value, row in (
+                    (crossing.inside, crossing.row_inside),
+                    (crossing.outside, crossing.row_outside),
+                )
+            )
+            console.print(said(f"{'':<{wide}}  " + "; ".join(sides), QUIET), soft_wrap=True)
+        for value, reason in one.unknown:
+            console.print(
+                said(f"{'':<{wide}}  at {_exact(value)} no verdict: {reason}", FAILED), soft_wrap=True
+            )
+    for reason in left_out:
+        console.print(said(f"left out: {reason}", QUIET), soft_wrap=True)
+    print_cost(console, [row for one in made for row in one.rows])
+
+
+def _exact(value: float) -> str:
+    """A value that can be written into a case."""
+    return f"{value:.6g}"
 
 
 def print_reasons(console: Console, rows: Sequence[Row]) -> None:
