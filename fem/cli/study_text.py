@@ -11,6 +11,7 @@ from rich.table import Table as Grid
 
 from fem.cli.terminal import number_text, said
 from fem.study.limit import Limit, sentence_of
+from fem.study.remedies import Remedies, Tried
 from fem.study.table import ASKED, Row, Table, total_seconds, unknown
 from fem.view.palette import FAILED, HEADING, QUIET
 
@@ -105,6 +106,43 @@ def print_limits(console: Console, made: Sequence[Limit], left_out: Sequence[str
     for reason in left_out:
         console.print(said(f"left out: {reason}", QUIET), soft_wrap=True)
     print_cost(console, [row for one in made for row in one.rows])
+
+
+def print_remedies(console: Console, made: Remedies) -> None:
+    """What each remedy does, numbered, the best first; the best single one and the best pair in words."""
+    tried = (*made.singles, *made.pairs)
+    rows = (made.base, *(one.row for one in tried))
+    grid, names = row_grid(f"remedies for {made.case.name}", ("no", "what changes"), rows)
+    grid.add_row("", "as it is", _verdict(made.base), *(said(text) for text in row_numbers(made.base, names)))
+    for number, one in enumerate(tried, 1):
+        grid.add_row(
+            str(number),
+            said(one.text),
+            _verdict(one.row),
+            *(said(text) for text in row_numbers(one.row, names)),
+        )
+    console.print(grid)
+    print_reasons(console, rows)
+    for word, best in (("best single", made.best), ("best pair", made.best_pair)):
+        found = "none is better than the design as it is" if best is None else _mends(made.base, best)
+        if made.pairs or word == "best single":
+            console.print(said(f"{word}: {found}"))
+    for left in made.untried:
+        console.print(said(f"not tried: {left.words} ({left.why})", QUIET))
+    print_cost(console, rows)
+
+
+def _mends(base: Row, best: Tried) -> str:
+    """What a remedy does, in half a sentence."""
+    row = best.row
+    asked = (
+        f"asks for {row.asked:.2f} of the motor" if not math.isnan(row.asked) else "asks for no known torque"
+    )
+    if row.at_least:
+        asked = f"asks for more than {row.asked:.2g} times the motor"
+    stiff = row.number("stiffness_out_N_per_mm") / base.number("stiffness_out_N_per_mm")
+    kept = f", {100.0 * stiff:.0f} % of the stiffness out" if not math.isnan(stiff) else ""
+    return f"{best.text}: {row.verdict}, {asked}{kept}"
 
 
 def _exact(value: float) -> str:

@@ -86,7 +86,33 @@ def limit(
     raise typer.Exit(limit_verb(asked, keys or [], span, goal))
 
 
+def remedies(
+    case: CaseName,
+    safe_travel: SafeTravel = False,
+    write: Annotated[
+        Path | None, File("Write the best one (or that of --take) as a case that extends this one.")
+    ] = None,
+    take: Annotated[
+        int, typer.Option(min=0, metavar="N", help="The number of the remedy to write; without it the best.")
+    ] = 0,
+    limit: TimeLimit = math.inf,
+    model: WithModel = Model.rod,
+    at_a_time: AtATime = 1,
+    as_json: AsJson = False,
+) -> None:
+    """Try every remedy of a case's verdict, and the best of them in pairs, as concrete changed cases.
+
+    The table says what each does to status, torque, strain and stiffness.
+    """
+    from fem.cli.studying import Asked, remedies_verb
+
+    asked = Asked(
+        case, model.value, at_a_time, limit, safe_travel=safe_travel, stiffness=True, as_json=as_json
+    )
+    raise typer.Exit(remedies_verb(asked, write, take))
+
+
 def add_study_verbs(app: typer.Typer) -> None:
     """Give the command these verbs."""
-    for verb in (sweep, limit):
+    for verb in (sweep, limit, remedies):
         app.command()(verb)

@@ -13,7 +13,7 @@ from fem.batch.case_files import case_file
 from fem.batch.progress import ProgressDisplay
 from fem.case.definition import Case, read_case
 from fem.cli.output import console, library_output_to_stderr, stop, tell
-from fem.cli.study_text import print_limits, print_sweep
+from fem.cli.study_text import print_limits, print_remedies, print_sweep
 from fem.core.errors import (
     EXIT_BAD_INPUT,
     EXIT_DONE,
@@ -27,6 +27,7 @@ from fem.results.outcome import NoResult
 from fem.study.limit import Limit, limit_of, limits_document, limits_of
 from fem.study.measure import COMES_OUT, goal_measure, options_for
 from fem.study.record import Wanted
+from fem.study.remedies import Remedies, remedies_of
 from fem.study.study import Options, Study
 from fem.study.sweep import ranges_of, swept
 from fem.study.table import Row
@@ -137,3 +138,26 @@ def _span(text: str) -> tuple[float, float]:
         return float(low), float(high)
     except ValueError as problem:
         raise InputError(f"--range {text}: is no range; write LOW:HIGH, as 0.05:0.3") from problem
+
+
+def remedies_verb(asked: Asked, write: Path | None, take: int) -> int:
+    """What `remedies` does; returns the exit code."""
+    _, made, stopped = _studied(asked, remedies_of)
+    if asked.as_json:
+        sys.stdout.write(json_text(made.document()))
+    else:
+        print_remedies(console(False), made)
+    if write is not None and not stopped:
+        try:
+            tell(f"wrote {_written(made, write, take)}; next: pushpast run {write}")
+        except InputError as problem:
+            stop(str(problem))
+    return _code(made.table.rows, stopped)
+
+
+def _written(made: Remedies, file: Path, take: int) -> Path:
+    """The file of the remedy of a number, or of the best. Raises InputError."""
+    numbered = (*made.singles, *made.pairs)
+    if take > len(numbered):
+        raise InputError(f"--take {take}: there are {len(numbered)} remedies; see the first column")
+    return made.write(file, numbered[take - 1] if take else None)

@@ -13,7 +13,7 @@ from small_cases import CYCLE, motor, small_text
 from stand_in_runs import StandIn, border_of_friction, made_result
 from typer.testing import CliRunner
 
-from fem.case.definition import Case
+from fem.case.definition import Case, read_case
 from fem.cli.verbs import app
 from fem.results.outcome import Status
 from fem.results.result import Result
@@ -198,3 +198,41 @@ def test_help_of_the_verbs_loads_nothing_heavy() -> None:
     told = call("sweep", "--help")
     assert told.exit_code == 0 and "--vary" in told.stdout
     assert "--range" in call("limit", "--help").stdout
+
+
+# ---- remedies ----------------------------------------------------------------------------------------------
+
+
+def test_remedies_are_numbered_the_best_first_and_named(runs: StandIn) -> None:
+    told = call("remedies", write(15.0), "--write", "better.toml")
+    assert told.exit_code == 0, told.output
+    lines = told.stdout.splitlines()
+    assert any("as it is" in line and "jammed: coil locks in the casing" in line for line in lines)
+    first = next(line for line in lines if line.lstrip().startswith("1 "))
+    assert "thickness 0.8 -> 0.68" in first and "deployed" in first
+    assert "best single: thickness 0.8 -> 0.68: deployed, asks for 0.68 of the motor, 61 %" in told.stdout
+    assert "best pair: " in told.stdout
+    assert read_case("better.toml").strip.thickness == 0.68 and "wrote better.toml" in told.stderr
+
+
+def test_a_remedy_of_a_number_can_be_written(runs: StandIn) -> None:
+    case = write(15.0)
+    told = call("remedies", case, "--write", "second.toml", "--take", "2")
+    assert told.exit_code == 0 and read_case("second.toml").digest != read_case(case).digest
+    taken = call("remedies", case, "--write", "other.toml", "--take", "99")
+    assert taken.exit_code == 2 and "--take 99: there are" in taken.stderr and not Path("other.toml").exists()
+    again = call("remedies", case, "--write", "second.toml")
+    assert again.exit_code == 2 and "exists already" in again.stderr
+
+
+def test_remedies_as_a_document(runs: StandIn) -> None:
+    document = json.loads(call("remedies", write(15.0), "--safe-travel", "--json").stdout)
+    assert document["schema"] == 1 and document["best"].startswith("thickness")
+    jammed = [one for one in (document["present"], *document["remedies"]) if one["status"] == "jammed"]
+    assert jammed and all(one["quantities"]["safe_travel_mm"]["value"] == 20.0 for one in jammed)
+
+
+def test_a_case_that_cannot_be_run_has_no_remedies(runs: StandIn) -> None:
+    runs.trouble = lambda case: made_result(case, Status.NOT_CONVERGED, {}, sentence="It got stuck.")
+    told = call("remedies", write())
+    assert told.exit_code == 2 and "It got stuck." in told.stderr
