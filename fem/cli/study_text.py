@@ -10,6 +10,8 @@ from rich.console import Console
 from rich.table import Table as Grid
 
 from fem.cli.terminal import number_text, said
+from fem.study.limit import Limit, sentence_of
+from fem.study.remedies import Remedies, Tried
 from fem.study.table import ASKED, Row, Table, total_seconds, unknown
 from fem.view.palette import FAILED, HEADING, QUIET
 
@@ -79,6 +81,73 @@ def print_cost(console: Console, rows: Sequence[Row]) -> None:
     took = f" in {total_seconds(rows):.0f} s of processor time" if computed else ""
     designs = f"{len(rows)} designs" if len(rows) != 1 else "1 design"
     console.print(said(f"{designs}, {computed} of them computed now{took}", QUIET))
+
+
+def print_limits(console: Console, made: Sequence[Limit], left_out: Sequence[str]) -> None:
+    """A line for each key, the tightest first, and the two runs that each border lies between."""
+    if made:
+        console.print(said(f"limits of {made[0].case}: where {made[0].words}", HEADING))
+    wide = max((len(one.name) for one in made), default=0)
+    for one in made:
+        console.print(said(f"{one.name:<{wide}}  {sentence_of(one)}"), soft_wrap=True)
+        for crossing in one.crossings:
+            sides = (
+                f"{_exact(value)}: {row.verdict}"
+                for value, row in (
+                    (crossing.inside, crossing.row_inside),
+                    (crossing.outside, crossing.row_outside),
+                )
+            )
+            console.print(said(f"{'':<{wide}}  " + "; ".join(sides), QUIET), soft_wrap=True)
+        for value, reason in one.unknown:
+            console.print(
+                said(f"{'':<{wide}}  at {_exact(value)} no verdict: {reason}", FAILED), soft_wrap=True
+            )
+    for reason in left_out:
+        console.print(said(f"left out: {reason}", QUIET), soft_wrap=True)
+    print_cost(console, [row for one in made for row in one.rows])
+
+
+def print_remedies(console: Console, made: Remedies) -> None:
+    """What each remedy does, numbered, the best first; the best single one and the best pair in words."""
+    tried = (*made.singles, *made.pairs)
+    rows = (made.base, *(one.row for one in tried))
+    grid, names = row_grid(f"remedies for {made.case.name}", ("no", "what changes"), rows)
+    grid.add_row("", "as it is", _verdict(made.base), *(said(text) for text in row_numbers(made.base, names)))
+    for number, one in enumerate(tried, 1):
+        grid.add_row(
+            str(number),
+            said(one.text),
+            _verdict(one.row),
+            *(said(text) for text in row_numbers(one.row, names)),
+        )
+    console.print(grid)
+    print_reasons(console, rows)
+    for word, best in (("best single", made.best), ("best pair", made.best_pair)):
+        found = "none is better than the design as it is" if best is None else _mends(made.base, best)
+        if made.pairs or word == "best single":
+            console.print(said(f"{word}: {found}"))
+    for left in made.untried:
+        console.print(said(f"not tried: {left.words} ({left.why})", QUIET))
+    print_cost(console, rows)
+
+
+def _mends(base: Row, best: Tried) -> str:
+    """What a remedy does, in half a sentence."""
+    row = best.row
+    asked = (
+        f"asks for {row.asked:.2f} of the motor" if not math.isnan(row.asked) else "asks for no known torque"
+    )
+    if row.at_least:
+        asked = f"asks for more than {row.asked:.2g} times the motor"
+    stiff = row.number("stiffness_out_N_per_mm") / base.number("stiffness_out_N_per_mm")
+    kept = f", {100.0 * stiff:.0f} % of the stiffness out" if not math.isnan(stiff) else ""
+    return f"{best.text}: {row.verdict}, {asked}{kept}"
+
+
+def _exact(value: float) -> str:
+    """A value that can be written into a case."""
+    return f"{value:.6g}"
 
 
 def print_reasons(console: Console, rows: Sequence[Row]) -> None:

@@ -56,7 +56,63 @@ def sweep(
     raise typer.Exit(sweep_verb(asked, vary or [], (samples, seed), csv))
 
 
+def limit(
+    case: CaseName,
+    keys: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="KEY",
+            help="Keys, or friction, thickness, casing, bend, motor; without any, all of these.",
+        ),
+    ] = None,
+    span: Annotated[
+        str, typer.Option("--range", metavar="LOW:HIGH", help="Values to look between; of one key.")
+    ] = "",
+    goal: Annotated[
+        bool, typer.Option("--goal", help="Look for where a bound of the case's [goal] is passed.")
+    ] = False,
+    limit: TimeLimit = math.inf,
+    model: WithModel = Model.rod,
+    at_a_time: AtATime = 1,
+    as_json: AsJson = False,
+) -> None:
+    """How far a case is from the cliff: the value of a number at which it comes out no more, to 1 %.
+
+    A coarse scan about the present value, then runs that close in on every crossing from both sides.
+    """
+    from fem.cli.studying import Asked, limit_verb
+
+    asked = Asked(case, model.value, at_a_time, limit, as_json=as_json)
+    raise typer.Exit(limit_verb(asked, keys or [], span, goal))
+
+
+def remedies(
+    case: CaseName,
+    safe_travel: SafeTravel = False,
+    write: Annotated[
+        Path | None, File("Write the best one (or that of --take) as a case that extends this one.")
+    ] = None,
+    take: Annotated[
+        int, typer.Option(min=0, metavar="N", help="The number of the remedy to write; without it the best.")
+    ] = 0,
+    limit: TimeLimit = math.inf,
+    model: WithModel = Model.rod,
+    at_a_time: AtATime = 1,
+    as_json: AsJson = False,
+) -> None:
+    """Try every remedy of a case's verdict, and the best of them in pairs, as concrete changed cases.
+
+    The table says what each does to status, torque, strain and stiffness.
+    """
+    from fem.cli.studying import Asked, remedies_verb
+
+    asked = Asked(
+        case, model.value, at_a_time, limit, safe_travel=safe_travel, stiffness=True, as_json=as_json
+    )
+    raise typer.Exit(remedies_verb(asked, write, take))
+
+
 def add_study_verbs(app: typer.Typer) -> None:
     """Give the command these verbs."""
-    for verb in (sweep,):
+    for verb in (sweep, limit, remedies):
         app.command()(verb)

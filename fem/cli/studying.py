@@ -13,7 +13,7 @@ from fem.batch.case_files import case_file
 from fem.batch.progress import ProgressDisplay
 from fem.case.definition import Case, read_case
 from fem.cli.output import console, library_output_to_stderr, stop, tell
-from fem.cli.study_text import print_sweep
+from fem.cli.study_text import print_limits, print_remedies, print_sweep
 from fem.core.errors import (
     EXIT_BAD_INPUT,
     EXIT_DONE,
@@ -24,7 +24,10 @@ from fem.core.errors import (
 from fem.report.json_documents import json_text
 from fem.report.page import put
 from fem.results.outcome import NoResult
+from fem.study.limit import Limit, limit_of, limits_document, limits_of
+from fem.study.measure import COMES_OUT, goal_measure, options_for
 from fem.study.record import Wanted
+from fem.study.remedies import Remedies, remedies_of
 from fem.study.study import Options, Study
 from fem.study.sweep import ranges_of, swept
 from fem.study.table import Row
@@ -63,12 +66,15 @@ class Asked:
         return Options(self.at_a_time, wanted, self.stiffness)
 
 
-def _studied(asked: Asked, work: Callable[[Study], T]) -> tuple[Case, T, bool]:
-    """Do the work of a verb on a study of the case: the case, what came of it, whether it was stopped."""
+def _studied(asked: Asked, work: Callable[[Study], T], goal: bool = False) -> tuple[Case, T, bool]:
+    """Do the work of a verb on a study of the case: the case, what came of it, whether it was stopped. goal:
+    whether the numbers that its goal names are wanted.
+    """
     try:
         case = read_case(case_file(asked.case))
+        options = options_for(case, asked.options) if goal else asked.options
         display = ProgressDisplay(console(True), 0)
-        with library_output_to_stderr(), display, Study(case, asked.model, asked.options, display) as study:
+        with library_output_to_stderr(), display, Study(case, asked.model, options, display) as study:
             return case, work(study), study.stopping
     except InputError as problem:
         stop(str(problem))
@@ -104,3 +110,54 @@ def sweep_verb(asked: Asked, vary: Sequence[str], samples: tuple[int, int], csv:
     for file in written:
         tell(f"wrote {file}")
     return _code(made.table.rows, stopped)
+
+
+def limit_verb(asked: Asked, keys: Sequence[str], span: str, goal: bool) -> int:
+    """What `limit` does; returns the exit code."""
+
+    def work(study: Study) -> tuple[list[Limit], list[str]]:
+        measure = goal_measure(study.case) if goal else COMES_OUT
+        if not span:
+            return limits_of(study, keys, measure)
+        if len(keys) != 1:
+            raise InputError(f"--range {span}: belongs to one key; name it")
+        return [limit_of(study, keys[0], _span(span), measure)], []
+
+    _, (made, left_out), stopped = _studied(asked, work, goal)
+    if asked.as_json:
+        sys.stdout.write(json_text(limits_document(made, single=len(keys) == 1)))
+    else:
+        print_limits(console(False), made, left_out)
+    return _code([row for one in made for row in one.rows], stopped)
+
+
+def _span(text: str) -> tuple[float, float]:
+    """`0.05:0.3` as two numbers; raises InputError."""
+    low, _, high = text.partition(":")
+    try:
+        return float(low), float(high)
+    except ValueError as problem:
+        raise InputError(f"--range {text}: is no range; write LOW:HIGH, as 0.05:0.3") from problem
+
+
+def remedies_verb(asked: Asked, write: Path | None, take: int) -> int:
+    """What `remedies` does; returns the exit code."""
+    _, made, stopped = _studied(asked, remedies_of)
+    if asked.as_json:
+        sys.stdout.write(json_text(made.document()))
+    else:
+        print_remedies(console(False), made)
+    if write is not None and not stopped:
+        try:
+            tell(f"wrote {_written(made, write, take)}; next: pushpast run {write}")
+        except InputError as problem:
+            stop(str(problem))
+    return _code(made.table.rows, stopped)
+
+
+def _written(made: Remedies, file: Path, take: int) -> Path:
+    """The file of the remedy of a number, or of the best. Raises InputError."""
+    numbered = (*made.singles, *made.pairs)
+    if take > len(numbered):
+        raise InputError(f"--take {take}: there are {len(numbered)} remedies; see the first column")
+    return made.write(file, numbered[take - 1] if take else None)

@@ -375,4 +375,6 @@ def _short(value: Any) -> str:
     """A value in a label."""
     if isinstance(value, float) and math.isfinite(value):
         return f"{value:.6g}"
+    if isinstance(value, list | tuple | dict):
+        return f"({len(value)} items)"
     return str(value)[:40]

@@ -33,6 +33,13 @@ STOPPED = frozenset({Status.JAMMED, Status.STALLED, Status.SWALLOWED})
 """Statuses of a strip that did not."""
 
 
+PRESSED = {
+    "stiffness_out_N_per_mm": "stiffness_N_per_mm", "shape_error_mm": "shape_error_mm",
+    "tip_sag_mm": "tip_sag_mm",
+}  # fmt: skip
+"""Numbers that a press on the tip of the deployed strip gives, and how its result calls them."""
+
+
 @dataclass(frozen=True)
 class Row:
     """What came of one design.
@@ -89,6 +96,8 @@ def row_of(record: Record, wanted: Wanted, head: Row) -> Row:
     numbers, at_least = numbers_of(summary, wanted.beyond)
     if not wanted.safe_travel:
         numbers.pop("safe_travel_mm", None)
+    elif summary["status"] in WENT and "travel_wound_mm" in numbers:
+        numbers["safe_travel_mm"] = numbers["travel_wound_mm"]  # it comes out from as far as it was wound in
     jam = summary["jam"]
     return Row(
         head.values, head.changes, summary["status"], summary["sentence"], jam["mode"] if jam else "",
@@ -130,9 +139,7 @@ def numbers_of(summary: Mapping[str, Any], beyond: float) -> tuple[dict[str, flo
 def stiffness_of(summary: Mapping[str, Any]) -> dict[str, float]:
     """Numbers that studies tell, of the summary of a press on the tip of the strip when it is out."""
     known = {name: _value(number["value"]) for name, number in summary["quantities"].items()}
-    names = {"stiffness_out_N_per_mm": "stiffness_N_per_mm", "shape_error_mm": "shape_error_mm",
-             "tip_sag_mm": "tip_sag_mm"}  # fmt: skip
-    return {name: known[source] for name, source in names.items() if source in known}
+    return {name: known[source] for name, source in PRESSED.items() if source in known}
 
 
 def _value(value: float | None) -> float:

@@ -63,6 +63,8 @@ ELSEWHERE = {
     "shell.loads": "unit/shell/test_energy.py",
     "shell.surface_points": "unit/shell/test_wall_contact.py",
     "shell.trials": "unit/shell/test_strip_shell.py",
+    "study.closing_in": "unit/study/test_limit.py",
+    "study.measure": "unit/study/test_limit.py",
     "simulation.column_fixtures": "unit/simulation/test_fixtures.py",
     "simulation.grips": "unit/simulation/test_fixtures.py",
     "simulation.models": "unit/simulation/test_half_width.py",
