@@ -3,7 +3,8 @@
 Cost and bounds are each a surrogate (`fem.study.surrogate`); a candidate is worth the expected improvement
 over the best design that keeps all bounds (Jones, Schonlau & Welch 1998, J. Global Optim. 13:455), weighed by
 the probability that it keeps them (Schonlau, Welch & Jones 1998), both in the logarithm, so that neither
-vanishes far away (Ament et al. 2023, arXiv:2310.20708). While none keeps them, that probability alone counts.
+vanishes far away (Ament et al. 2023, arXiv:2310.20708). While none keeps them, that probability and the
+expected improvement of the worst bound take turns, which finds the nearest design where there is none.
 A batch is filled by believing the mean at the points already chosen (Ginsbourger et al. 2010, kriging
 believer). Values far from where it matters are drawn in (`drawn_in`), because one wild run would bend a
 smooth guess everywhere. A process that classifies tells where runs fail. Two costs are weighed anew for each
@@ -43,6 +44,12 @@ BOUND_SCALE, COST_SCALE = 0.75, 0.5
 """Quantile of the distances from a bound, and from the best cost, beyond which values are drawn in."""
 FAILURE_SCALE = 0.3
 """Length over which one failed run makes the next one likely, times the root of the number of axes."""
+PATIENCE, MOST_REFUSED = 8, 150
+"""Refused candidates after which others are looked for with what they tell; those that are remembered."""
+STEPS_BACK = (0.03, 0.06, 0.12, 0.25, 0.5)
+"""Shares of the way from a refused candidate back to the nearest design that ran."""
+DRAWS = norm.ppf((np.random.default_rng(0).permutation(64) + 0.5) / 64.0)
+"""Normal draws, evenly spread and in no order, with which the worst of several bounds is guessed."""
 SLACK = 1e-6
 """Of a bound that counts as kept."""
 
@@ -91,10 +98,12 @@ def propose(
     count: int,
     seed: int = 1,
     admissible: Admissible | None = None,
+    refused: Sequence[Array] = (),
 ) -> Array:
     """The next points to run, (at most count, d); fewer where no more new ones are admissible.
 
-    The first come from a low-discrepancy sequence. Raises ValueError where told points have different numbers
+    The first come from a low-discrepancy sequence. refused: points that were not admissible before, which
+    tell where others are not. Raises ValueError where told points have different numbers
     of bounds or costs.
     """
     may = admissible or (lambda point: True)
@@ -105,7 +114,8 @@ def propose(
     if len(told) < wanted or len(known) < 2:
         return _spread(axes, told, count, seed, may)
     with one_thread():
-        return _Search(axes, told, np.random.default_rng([seed, len(told)])).batch(count, may)
+        rng = np.random.default_rng([seed, len(told)])
+        return _Search(axes, told, rng, refused).batch(count, may)
 
 
 def _spread(axes: Sequence[Axis], told: Sequence[Told], count: int, seed: int, may: Admissible) -> Array:
@@ -147,10 +157,15 @@ def features(axes: Sequence[Axis], points: Array) -> Array:
 
 
 def drawn_in(values: Array, middle: float, quantile: float) -> Array:
-    """Values as they are near `middle` (in units of their own distance from it), as logarithms far away."""
-    scale = float(np.quantile(np.abs(values - middle), quantile))
-    moved: Array = np.arcsinh((values - middle) / (scale if scale > 0.0 else 1.0))
+    """Values as they are near `middle` (in units of `scale_of`), as logarithms far away."""
+    moved: Array = np.arcsinh((values - middle) / scale_of(values, middle, quantile))
     return moved
+
+
+def scale_of(values: Array, middle: float, quantile: float) -> float:
+    """Distance from `middle` that so large a share of the values keeps to; 1 where all are there."""
+    scale = float(np.quantile(np.abs(values - middle), quantile))
+    return scale if scale > 0.0 else 1.0
 
 
 def log_improvement(best: float, mean: Array, deviation: Array) -> Array:
@@ -174,7 +189,9 @@ def _new(point: Array, taken: Sequence[Array]) -> bool:
 class _Search:
     """One batch: surrogates of what was told, and the search for the best candidates."""
 
-    def __init__(self, axes: Sequence[Axis], told: Sequence[Told], rng: np.random.Generator) -> None:
+    def __init__(
+        self, axes: Sequence[Axis], told: Sequence[Told], rng: np.random.Generator, refused: Sequence[Array]
+    ) -> None:
         self.axes, self.rng = axes, rng
         known = [each for each in told if not each.failed]
         self.taken = [each.point for each in told]
@@ -186,23 +203,48 @@ class _Search:
         self.best = 0.0 if kept.any() else None
         scaled = [drawn_in(cost, best, COST_SCALE)]
         scaled += [drawn_in(column, 0.0, BOUND_SCALE) for column in bounds.T]
+        self.scales = [scale_of(column, 0.0, BOUND_SCALE) for column in bounds.T]
+        self.nearest = float(bounds.max(axis=1).min()) if bounds.size else 0.0
         seen = features(axes, points)
         self.fits: list[Surrogate] = [fit(seen, column, seed=len(told)) for column in scaled]
         missed = sum((np.maximum(column, 0.0) for column in scaled[1:]), np.zeros(len(known)))
         order = np.lexsort((scaled[0], np.where(kept, 0.0, missed)))
         self.centres = points[order[:CENTRES]]
-        self.sound = _classifier(features(axes, np.array(self.taken)), [each.failed for each in told])
+        self.ran = [(each.point, each.failed) for each in told]
+        self.refused = list(refused)
+        self._classify()
+
+    def _classify(self) -> None:
+        """Learn where runs fail, and designs are refused."""
+        marked = [*self.ran, *((point, True) for point in self.refused[-MOST_REFUSED:])]
+        seen = features(self.axes, np.array([point for point, _ in marked]))
+        self.sound = _classifier(seen, [failed for _, failed in marked])
 
     def worth(self, points: Array) -> Array:
         """Logarithm of what each of some points (m, d) promises."""
         seen = features(self.axes, points)
         value = self.sound(seen)
-        for bound in self.fits[1:]:
-            mean, deviation = bound.predict(seen)
+        guessed = [bound.predict(seen) for bound in self.fits[1:]]
+        if self.best is None and len(self.taken) % 2:
+            return value + self._nearer(guessed)
+        for mean, deviation in guessed:
             value = value + log_ndtr(-mean / deviation)
         if self.best is None:
             return value
         return value + log_improvement(self.best, *self.fits[0].predict(seen))
+
+    def _nearer(self, guessed: Sequence[tuple[Array, Array]]) -> Array:
+        """Logarithm of the expected improvement of the worst bound, from the same draws for all points."""
+        worst = np.full((len(guessed[0][0]), len(DRAWS)), -np.inf)
+        for number, ((mean, deviation), scale) in enumerate(zip(guessed, self.scales, strict=True)):
+            drawn = np.roll(DRAWS, 7 * number)  # another order for each bound, as they are independent
+            with np.errstate(over="ignore"):
+                worst = np.maximum(worst, scale * np.sinh(mean[:, None] + deviation[:, None] * drawn))
+        gained = np.maximum(self.nearest - worst, 0.0).mean(axis=1)
+        # where nothing is gained the mean leads back
+        lost = np.minimum(np.median(worst, axis=1) - self.nearest, 1e6)
+        found: Array = np.where(gained > 0.0, np.log(np.maximum(gained, 1e-300)), -700.0 - lost)
+        return found
 
     def batch(self, count: int, may: Admissible) -> Array:
         """The best points, each chosen as if the mean had been found at those before it."""
@@ -219,6 +261,39 @@ class _Search:
 
     def _next(self, may: Admissible) -> Array | None:
         """The most promising point that is new and admissible; None where there is none."""
+        for most in (PATIENCE, PATIENCE, 8 * PATIENCE):
+            points = self._ranked()
+            before = len(self.refused)
+            for point in points:
+                if not _new(point, self.taken):
+                    continue
+                if may(point):
+                    return np.array(point)
+                self.refused.append(point)
+                if len(self.refused) - before >= most:
+                    break
+            if len(self.refused) == before:
+                return None
+            beside = self._beside(self.refused[before], may)
+            if beside is not None:
+                return beside
+            self._classify()
+        return None
+
+    def _beside(self, refused: Array, may: Admissible) -> Array | None:
+        """A new admissible point near a refused one, on the way to the nearest that ran: what is best often
+        lies where designs begin to be refused.
+        """
+        ran = np.array([point for point, failed in self.ran if not failed])
+        nearest = ran[np.linalg.norm(ran - refused, axis=1).argmin()]
+        for share in STEPS_BACK:
+            point: Array = snapped(self.axes, (refused + share * (nearest - refused))[None])[0]
+            if _new(point, self.taken) and may(point):
+                return point
+        return None
+
+    def _ranked(self) -> Array:
+        """Candidates, the most promising first."""
         points = self._candidates()
         pools = [points]
         value = self.worth(points)
@@ -230,11 +305,7 @@ class _Search:
             value = self.worth(points)
             pools.append(points[:KEPT])
         points = np.vstack([points, *reversed(pools)])
-        value = self.worth(points)
-        for index in np.argsort(-value, kind="stable"):
-            if _new(points[index], self.taken) and may(points[index]):
-                return np.array(points[index])
-        return None
+        return np.array(points[np.argsort(-self.worth(points), kind="stable")])
 
     def _candidates(self) -> Array:
         size = len(self.axes)
