@@ -17,6 +17,7 @@ from typing import Annotated
 import typer
 
 from fem import __version__
+from fem.cli.optimise_verbs import add_optimise_verbs
 from fem.cli.output import AsJson, AtATime, CaseName, CaseNames, File, Model
 from fem.cli.output import console as _console
 from fem.cli.output import count as _count
@@ -326,6 +327,7 @@ def verify(
 
 
 add_study_verbs(app)
+add_optimise_verbs(app)
 
 
 def main() -> None:

@@ -2,4 +2,7 @@
 with their verdict, kept small, never computed twice; and the questions that such runs answer.
 """
 
-__all__ = ["limit", "measure", "record", "remedies", "study", "sweep", "table"]
+__all__ = [
+    "found_design", "found_page", "goal_terms", "limit", "measure", "optimise", "record",
+    "remedies", "study", "sweep", "table",
+]  # fmt: skip

@@ -26,6 +26,7 @@ ELSEWHERE = {
     "cli.reporting": "unit/cli/test_verbs.py",
     "cli.starting": "unit/cli/test_verbs.py",
     "cli.output": "unit/cli/test_verbs.py",
+    "cli.optimising": "unit/cli/test_optimise_verbs.py",
     "cli.study_text": "unit/cli/test_study_verbs.py",
     "cli.studying": "unit/cli/test_study_verbs.py",
     "cli.terminal": "unit/cli/test_verbs.py",
