@@ -141,7 +141,9 @@ def _stops(made: Optimised) -> Iterator[str]:
     if not relaxed:
         yield "No design that was tried keeps all bounds but one."
         return
-    for number, (place, trial) in enumerate(relaxed):
+    named = {bound.name for bound in made.terms.case.goal.bounds} if made.terms.case.goal else set()
+    told = [one for one in relaxed if made.terms.bounds[one[0]].name in named] or relaxed
+    for number, (place, trial) in enumerate(told):
         bound = made.terms.bounds[place]
         word = "What stops it is" if number == 0 else "Else"
         yield (

@@ -3,8 +3,8 @@
 Torques, strains, stiffnesses and sizes vary most evenly in their logarithm, and so does what a margin leaves
 out: a motor with 30 % in hand is asked for 70 %. A bound is then log(value / bound) or its negative, and says
 by which share it is missed. Two bounds stand in every goal unless it sets others for the same: a design that
-asks for more than the motor has does not come out, and one strained beyond the limit of its material does
-not last.
+asks for more than the motor has does not go in, or not come out, and one strained beyond the limit of its
+material does not last.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from fem.study.table import ASKED, Row
 MARGINS = {"deploy_margin", "retract_margin"}
 """Shares of the motor's torque that are left: their logarithm is that of what is not left."""
 STRAINS = {"strain_share_working", "deploy_strain_share", "retract_strain_share"}
+TORQUES = MARGINS | {ASKED}
 COMES_OUT = Bound(ASKED, at_most=1.0)
 LASTS = Bound("strain_share_working", at_most=1.0)
 LEAST = 1e-9
@@ -42,6 +43,14 @@ class Terms:
     def of_keys(self) -> tuple[Bound, ...]:
         """Bounds that no run is needed for: those of keys of the case."""
         return tuple(bound for bound in self.bounds if bound.name not in QUANTITIES)
+
+    def others(self, place: int) -> tuple[int, ...]:
+        """Places of the bounds that another one leaves standing when it is given up: those on the same thing
+        (torque against the motor, strain against the limit) go with it.
+        """
+        name = self.bounds[place].name
+        group = next((group for group in (TORQUES, STRAINS) if name in group), {name})
+        return tuple(at for at, bound in enumerate(self.bounds) if bound.name not in group)
 
     def values(self, row: Row) -> tuple[float, ...]:
         """The numbers that bounds are on, in their order; nan where a run has none."""
@@ -83,11 +92,7 @@ def terms_of(case: Case) -> Terms:
 def _all_bounds(goal: Goal) -> tuple[Bound, ...]:
     """The bounds of a goal with those that are understood by themselves."""
     named = {bound.name for bound in goal.bounds if not math.isinf(bound.at_most)}
-    out = any(
-        (bound.name == "deploy_margin" and bound.at_least >= 0.0)
-        or (bound.name == ASKED and bound.at_most <= 1.0)
-        for bound in goal.bounds
-    )
+    out = any(bound.name == ASKED and bound.at_most <= 1.0 for bound in goal.bounds)
     added = [] if out else [COMES_OUT]
     if not named & STRAINS:
         added.append(LASTS)

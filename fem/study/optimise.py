@@ -127,9 +127,7 @@ class Optimised:
         for place in range(len(self.terms.bounds)):
             others = [
                 trial for trial in self.trials
-                if not trial.failed and all(
-                    kept <= 0.0 for other, kept in enumerate(trial.missed) if other != place
-                )
+                if not trial.failed and all(trial.missed[other] <= 0.0 for other in self.terms.others(place))
             ]  # fmt: skip
             if others:
                 found.append((place, min(others, key=lambda trial: trial.missed[place])))
@@ -248,9 +246,10 @@ class _Search:
         if len(found) < 2 or len(stopping) < 2:
             return found
         alone = stopping[len(self.trials) // self.plan.batch % len(stopping)]
+        others = self.terms.others(alone)
         told = [
             each if each.failed
-            else Told(each.point, (each.bounds[alone],), each.bounds[:alone] + each.bounds[alone + 1 :])
+            else Told(each.point, (each.bounds[alone],), tuple(each.bounds[at] for at in others))
             for each in self._told()
         ]  # fmt: skip
         other = propose(self.axes, told, 1, self.plan.seed, self._may, self.refused)

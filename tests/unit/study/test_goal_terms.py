@@ -1,5 +1,6 @@
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -44,20 +45,32 @@ def test_coming_out_and_lasting_are_understood_by_themselves(case_of: Callable[.
     assert terms.aims == (Aim("casing.radius", 1),)
     named = terms_of(case_of(extra=GOAL + "strain_share_working = { at_most = 1.5 }\n"))
     assert [in_words(bound) for bound in named.bounds] == [
-        "deploy_margin at least 0.3", "strain_share_working at most 1.5",
+        "asked_over_available at most 1", "deploy_margin at least 0.3", "strain_share_working at most 1.5",
     ]  # fmt: skip
-    weaker = terms_of(case_of(extra="[goal]\ndeploy_margin = { at_least = -0.5 }\n"))
-    assert weaker.bounds[0].name == "asked_over_available" and weaker.bounds[1] == LASTS
+    stricter = terms_of(case_of(extra="[goal]\nasked_over_available = { at_most = 0.7 }\n"))
+    assert stricter.bounds == (LASTS, Bound("asked_over_available", at_most=0.7))
+
+
+def test_what_is_given_up_takes_its_like_with_it(case_of: Callable[..., Case]):
+    terms = terms_of(case_of(extra=GOAL + "stiffness_out_N_per_mm = { at_least = 0.01 }\n"))
+    names = [bound.name for bound in terms.bounds]
+    left = [names[at] for at in terms.others(names.index("deploy_margin"))]
+    assert left == ["strain_share_working", "stiffness_out_N_per_mm"]
+    assert len(terms.others(names.index("stiffness_out_N_per_mm"))) == 3
 
 
 def test_costs_and_bounds_of_a_row(case_of: Callable[..., Case]):
     terms = terms_of(case_of(extra=GOAL + "maximise = 'stiffness_out_N_per_mm'\n"))
-    good = row(deploy_margin=0.5, strain_share_working=0.5, stiffness_out_N_per_mm=0.02)
+    good = row(
+        asked_over_available=0.6, deploy_margin=0.5, strain_share_working=0.5, stiffness_out_N_per_mm=0.02
+    )
     assert terms.costs(good) == pytest.approx((-math.log(0.02),))
-    assert terms.missed(good) == pytest.approx((math.log(0.5), math.log(0.5 / 0.7)))
+    assert terms.missed(good) == pytest.approx((math.log(0.6), math.log(0.5), math.log(0.5 / 0.7)))
     assert math.isnan(terms.costs(row(deploy_margin=0.5))[0])
     wishless = terms_of(case_of(extra=GOAL))
     assert wishless.costs(good) == pytest.approx((math.log(0.5 / 0.7),))
+    stalled = replace(good, quantities=dict(good.quantities) | {"asked_over_available": 1.2})
+    assert max(wishless.missed(stalled)) > 0.0  # pushing out asks for little, winding in for too much
     assert math.isnan(largest([1.0, math.nan])) and largest([1.0, 2.0]) == 2.0
 
 

@@ -25,8 +25,8 @@ def test_a_design_is_judged_at_its_worst_friction(runs: StandIn, case_of: Callab
     with Study(case) as study:
         (mild, both) = (run_trials(study, terms, [{}], friction)[0] for friction in (None, (0.05, 0.2)))
     # T = 10 exp(5 mu) of a motor of 20: .82 of it at .1, 1.36 at .2
-    assert mild.missed[1] == pytest.approx(math.log(math.exp(0.5) / 2.0 / 0.7))
-    assert both.missed[1] == pytest.approx(math.log(math.exp(1.0) / 2.0 / 0.7))
+    assert mild.missed[2] == pytest.approx(math.log(math.exp(0.5) / 2.0 / 0.7))
+    assert both.missed[2] == pytest.approx(math.log(math.exp(1.0) / 2.0 / 0.7))
     assert len(both.rows) == 2 and both.row.values["friction"] == 0.2
     assert not both.met and "jammed" in told_of(both, terms)
 
