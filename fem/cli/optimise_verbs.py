@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from fem.cli.output import AsJson, AtATime, CaseName, File
-from fem.cli.study_verbs import TimeLimit
+from fem.cli.study_verbs import SafeTravel, TimeLimit
 
 
 def optimise(
@@ -49,7 +49,35 @@ def optimise(
     raise typer.Exit(optimise_verb(asked, found))
 
 
+def sensitivity(
+    case: CaseName,
+    keys: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[KEY]...", help="Numbers of the case; without any, every one."),
+    ] = None,
+    step: Annotated[
+        float, typer.Option(metavar="SHARE", help="Move each number by so much; without it, as scatter asks.")
+    ] = math.nan,
+    stiffness: Annotated[bool, typer.Option(help="Press the tip when it is out, too.")] = True,
+    safe_travel: SafeTravel = False,
+    limit: TimeLimit = math.inf,
+    at_a_time: AtATime = 1,
+    as_json: AsJson = False,
+) -> None:
+    """Tell by how many per cent push, torque, strain and stiffness move when a number moves by one per cent.
+
+    Ranked, each with a band from the measured scatter of the runs; what is smaller than its band says so.
+    """
+    from fem.cli.optimising import sensitivity_verb
+    from fem.cli.studying import Asked
+
+    asked = Asked(
+        case, "rod", at_a_time, limit, safe_travel=safe_travel, stiffness=stiffness, as_json=as_json
+    )
+    raise typer.Exit(sensitivity_verb(asked, keys or [], step))
+
+
 def add_optimise_verbs(app: typer.Typer) -> None:
     """Give the command these verbs."""
-    for verb in (optimise,):
+    for verb in (optimise, sensitivity):
         app.command()(verb)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,12 +24,17 @@ from fem.study.found_design import changed_values, columns, compared, document, 
 from fem.study.goal_terms import terms_of
 from fem.study.measure import options_for
 from fem.study.optimise import Optimised, Plan, optimised, with_shell
+from fem.study.sensitivity import Sensitivity, sensitivity_of, words_of
 from fem.study.study import Study
 from fem.study.sweep import ranges_of
 from fem.view.palette import FAILED, HEADING
 
 AT_ONCE = 2
 """Designs that are proposed at once, however few run side by side: what is found does not hang on that."""
+
+
+BAR = 24
+"""Letters of the longest bar."""
 
 
 @dataclass(frozen=True)
@@ -123,6 +130,65 @@ def _write(made: Optimised, file: Path, html: Path | None) -> list[Path]:
     if html is not None:
         written.append(write_found_page(made, html))
     return written
+
+
+def sensitivity_verb(asked: Asked, keys: Sequence[str], step: float) -> int:
+    """What `sensitivity` does; returns the exit code."""
+    try:
+        if not (math.isnan(step) or 0.0 < step <= 0.5):
+            raise InputError(f"--step {step:g}: must be above 0 and at most 0.5; 0.05 is 5 %")
+        case = read_case(case_file(asked.case))
+        display = ProgressDisplay(console(True), 0)
+        with library_output_to_stderr(), display, Study(case, "rod", asked.options, display) as study:
+            made, stopped = sensitivity_of(study, keys, step), study.stopping
+    except InputError as problem:
+        stop(str(problem))
+    except KeyboardInterrupt:
+        stopped, made = True, None
+    if stopped or made is None:
+        tell("stopped; what was computed is kept: the same command goes on from there")
+        return EXIT_STOPPED
+    if asked.as_json:
+        sys.stdout.write(json_text(made.document()))
+    else:
+        print_sensitivity(console(False), made)
+    return EXIT_DONE
+
+
+def print_sensitivity(console: Console, made: Sensitivity) -> None:
+    """Ranked bars of each quantity, its scatter, and what cannot be told."""
+    for quantity, found in made.found.items():
+        grid = Grid(title=f"{words_of(quantity)}: per cent for one per cent", title_justify="left",
+                    title_style=HEADING, box=None, padding=(0, 2, 0, 0), show_header=False)  # fmt: skip
+        for justify in ("left", "right", "right", "left", "left"):
+            grid.add_column(justify=justify)
+        longest = max((abs(one.value) for one in found), default=0.0)
+        told = [one for one in found if one.told]
+        for one in told:
+            grid.add_row(
+                said(one.key), f"{one.value:+.2f}", f"\N{PLUS-MINUS SIGN} {one.band:.2f}",
+                said(bar(one.value, longest)), said(one.note),
+            )  # fmt: skip
+        if told:
+            console.print(grid)
+        lost = [f"{one.key} ({one.value:+.2f} of {one.band:.2f})" for one in found if not one.told]
+        if lost:
+            text = f"{words_of(quantity)}: not to be told from nothing: {', '.join(lost)}"
+            console.print(said(text), soft_wrap=True)
+    scatter = ", ".join(f"{words_of(name)} {100.0 * by:.2g} %" for name, by in made.scatter.items())
+    console.print(
+        said(f"moved by {100.0 * made.step:.2g} % either way; scatter of runs: {scatter}"), soft_wrap=True
+    )
+    for key, reason in made.left_out:
+        console.print(said(f"left out: {key}: {reason}"), soft_wrap=True)
+    print_reasons(console, made.rows)
+    print_cost(console, made.rows)
+
+
+def bar(value: float, longest: float) -> str:
+    """A bar of a share of BAR letters, to the right for what raises, with < before what lowers."""
+    length = max(1, round(BAR * abs(value) / longest)) if longest > 0.0 else 0
+    return ("<" if value < 0.0 else "") + "\N{FULL BLOCK}" * length
 
 
 def print_optimised(console: Console, made: Optimised) -> None:

@@ -41,6 +41,8 @@ ROUNDS = 3
 """Of search and confirmation."""
 STRAIN_DOUBT, STRAIN = 1.3, "strain_wound_up_share"
 """The hand estimate of a strip wound up flat is no bound of its strain; so many times what is allowed is."""
+DIGITS = 4
+"""Significant digits of a value that has no step of its own."""
 AT_END = 0.01
 """Share of a range within which a value counts as its end."""
 
@@ -227,7 +229,7 @@ class _Search:
             points = self._proposed(count)
             if len(points) == 0:
                 return "no other design is left to try"
-            made = self._run([point_values(self.ranges, point) for point in points])
+            made = self._run([self._values(point) for point in points])
             for point, trial in zip(points, made, strict=True):
                 if any(row.status == "stopped" for row in trial.rows):
                     return "stopped"
@@ -286,10 +288,21 @@ class _Search:
         if ((point >= -1e-9) & (point <= 1.0 + 1e-9)).all() and not present.failed:
             self._add(np.clip(point, 0.0, 1.0), Trial(values, present.rows, present.costs, present.missed))
 
+    def _values(self, point: Array) -> Values:
+        """Values at a point, to as many digits as can be made."""
+        values = point_values(self.ranges, point)
+        for asked in self.ranges:
+            if not asked.choices and asked.step is None:
+                rounded = float(f"{values[asked.key]:.{DIGITS}g}")
+                values[asked.key] = min(asked.high, max(asked.low, rounded))
+        return values
+
     def _may(self, point: Array) -> bool:
         """Whether a design can be at all, and has not lost before it is run."""
-        values = point_values(self.ranges, point)
+        values = self._values(point)
         key = tuple(values.values())
+        if any(values == trial.values for trial in self.trials):
+            return False
         if key not in self.looked:
             self.looked[key] = self._passes(values)
             if not self.looked[key]:

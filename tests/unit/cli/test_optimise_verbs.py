@@ -94,3 +94,40 @@ def test_what_cannot_be_is_one_clear_fault(
     assert told.exit_code == 2 and message in told.stderr, told.output
     assert len(told.stderr.strip().splitlines()) == 1
     assert runs.made == []
+
+
+# ---- sensitivity -------------------------------------------------------------------------------------------
+
+
+def test_what_matters_most_stands_first(runs: StandIn) -> None:
+    told = call("sensitivity", write(""))
+    assert told.exit_code == 0, told.output
+    lines = told.stdout.splitlines()
+    at = lines.index(next(line for line in lines if line.startswith("hardest torque pushing out")))
+    assert lines[at + 1].split()[:2] == ["strip.layers[1].thickness", "+3.00"]
+    assert lines[at + 2].split()[:2] == ["casing.radius", "+1.00"]
+    assert "not to be told from nothing: " in told.stdout and "axle.radius (+0.00" in told.stdout
+    assert "moved by 5 % either way" in told.stdout
+
+
+def test_numbers_that_are_asked_for_alone(runs: StandIn) -> None:
+    told = call("sensitivity", write(""), "casing.radius", "--json", "--step", "0.1")
+    document = json.loads(told.stdout)
+    found = document["quantities"]["deploy_torque_peak_Nmm"]
+    assert [one["key"] for one in found] == ["casing.radius"]
+    assert abs(found[0]["elasticity"] - 1.0) < 1e-9 and document["step"] == 0.1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("casing.raduis",), "unknown key"),
+        (("strip.section.kind",), "is no number"),
+        (("casing.radius", "--step", "2"), "must be above 0"),
+    ],
+)
+def test_what_cannot_be_moved_is_one_clear_fault(
+    runs: StandIn, arguments: tuple[str, ...], message: str
+) -> None:
+    told = call("sensitivity", write(""), *arguments)
+    assert told.exit_code == 2 and message in told.stderr, told.output
