@@ -2,4 +2,4 @@
 with their verdict, kept small, never computed twice; and the questions that such runs answer.
 """
 
-__all__ = ["limit", "measure", "record", "remedies", "study", "sweep", "table"]
+__all__ = ["limit", "measure", "page", "plots", "record", "remedies", "study", "sweep", "table"]
