@@ -21,13 +21,16 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from fem.batch.job import Busy, Done, Job, Watch, attempt
-from fem.core.errors import EXIT_NOT_CONVERGED
-from fem.report.json_documents import lost
+from fem.core.errors import EXIT_NOT_CONVERGED, EXIT_OUT_OF_TIME
+from fem.report.json_documents import lost, overdue
 
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 TELL_EVERY = 0.1
 PATIENCE = 30.0
 """Seconds a worker is given to keep its state when it is asked to stop."""
+GRACE = 30.0
+"""Seconds beyond its time after which a case that could not be asked to end is ended with its process; half
+of its time if that is more."""
 STARTS = 2
 """Times a case is begun before its killed worker counts against it."""
 
@@ -121,6 +124,16 @@ class Pool:
             for worker in busy:
                 if worker.pipe in ready:
                     _hear(worker, queue, observer)
+                elif worker.overdue:
+                    _give_up(worker, observer)
+
+
+def _give_up(worker: _Worker, observer: Observer) -> None:
+    """End the process of a case whose time has long run out."""
+    job = worker.job
+    assert job is not None
+    worker.replace()
+    observer.done(job.name, Done(overdue(job.name, job.model, job.limit), EXIT_OUT_OF_TIME))
 
 
 def _hear(worker: _Worker, queue: deque[tuple[Job, bool, int]], observer: Observer) -> None:
@@ -178,6 +191,7 @@ class _Worker:
     def __init__(self) -> None:
         self.job: Job | None = None
         self.starts = 0
+        self.began = 0.0
 
     def __enter__(self) -> _Worker:
         self._start()
@@ -205,9 +219,16 @@ class _Worker:
         self.job = None
         self._start()
 
+    @property
+    def overdue(self) -> bool:
+        """Whether the time of its job has long run out."""
+        if self.job is None:
+            return False
+        return time.monotonic() - self.began > self.job.limit + max(GRACE, 0.5 * self.job.limit)
+
     def begin(self, job: Job, waiting: bool, starts: int) -> None:
         """Hand over a job."""
-        self.job, self.starts = job, starts
+        self.job, self.starts, self.began = job, starts, time.monotonic()
         with contextlib.suppress(OSError):  # a dead worker is noticed when it is listened to
             self.pipe.send((job, waiting))
 

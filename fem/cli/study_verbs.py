@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import Annotated
 
@@ -15,7 +14,11 @@ SafeTravel = Annotated[
     bool, typer.Option("--safe-travel", help="Look for the safe travel of what jams, too; twice the time.")
 ]
 TimeLimit = Annotated[
-    float, typer.Option(metavar="MINUTES", help="End each run after so long; its row says so.")
+    float | None,
+    typer.Option(
+        metavar="MINUTES",
+        help="End each run after so long; its row says so. Without it 10, of the shell 120.",
+    ),
 ]
 
 
@@ -40,20 +43,22 @@ def sweep(
     beyond: Annotated[
         float, typer.Option(metavar="TIMES", help="Push on to so many times the motor's torque.")
     ] = 2.0,
-    limit: TimeLimit = math.inf,
+    limit: TimeLimit = None,
     model: WithModel = Model.rod,
     at_a_time: AtATime = 1,
     csv: Annotated[Path | None, File("Write the table as comma-separated values.")] = None,
+    plot: Annotated[Path | None, File("Draw it: a line over one key, maps over two or three.")] = None,
+    html: Annotated[Path | None, File("Write a page of it that opens offline.")] = None,
     as_json: AsJson = False,
 ) -> None:
     """Run a case over ranges of some of its numbers: a grid of up to three, or points spread evenly.
 
     Every run is kept by what it says: none is computed twice, and a sweep that was stopped goes on.
     """
-    from fem.cli.studying import Asked, sweep_verb
+    from fem.cli.studying import Asked, Files, sweep_verb
 
     asked = Asked(case, model.value, at_a_time, limit, beyond, safe_travel, stiffness, as_json)
-    raise typer.Exit(sweep_verb(asked, vary or [], (samples, seed), csv))
+    raise typer.Exit(sweep_verb(asked, vary or [], (samples, seed), Files(csv, plot, html)))
 
 
 def limit(
@@ -71,7 +76,7 @@ def limit(
     goal: Annotated[
         bool, typer.Option("--goal", help="Look for where a bound of the case's [goal] is passed.")
     ] = False,
-    limit: TimeLimit = math.inf,
+    limit: TimeLimit = None,
     model: WithModel = Model.rod,
     at_a_time: AtATime = 1,
     as_json: AsJson = False,
@@ -95,7 +100,7 @@ def remedies(
     take: Annotated[
         int, typer.Option(min=0, metavar="N", help="The number of the remedy to write; without it the best.")
     ] = 0,
-    limit: TimeLimit = math.inf,
+    limit: TimeLimit = None,
     model: WithModel = Model.rod,
     at_a_time: AtATime = 1,
     as_json: AsJson = False,

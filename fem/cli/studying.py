@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -29,22 +28,26 @@ from fem.study.measure import COMES_OUT, goal_measure, options_for
 from fem.study.record import Wanted
 from fem.study.remedies import Remedies, remedies_of
 from fem.study.study import Options, Study
-from fem.study.sweep import ranges_of, swept
+from fem.study.sweep import Sweep, ranges_of, swept
 from fem.study.table import Row
 
 T = TypeVar("T")
+USUAL_LIMIT = {"rod": 10.0, "shell": 120.0}
+"""Minutes of the clock for each run of a model."""
+PICTURES = (".png", ".svg", ".pdf")
+"""Endings of files that a picture can be drawn into."""
 
 
 @dataclass(frozen=True)
 class Asked:
-    """What all verbs of studies are told: the case and how it is to be run; limit [min] of each run; as_json:
-    whether a document is wanted in place of words.
+    """What all verbs of studies are told: the case and how it is to be run; limit [min] of each run, None: as
+    long as is usual; as_json: whether a document is wanted in place of words.
     """
 
     case: str
     model: str = "rod"
     at_a_time: int = 1
-    limit: float = math.inf
+    limit: float | None = None
     beyond: float = 2.0
     safe_travel: bool = False
     stiffness: bool = False
@@ -53,17 +56,16 @@ class Asked:
     @property
     def options(self) -> Options:
         """The same for the study. Raises InputError for what cannot be."""
-        if not self.limit > 0.0:
-            raise InputError(
-                f"--limit {self.limit:g}: must be > 0 minutes; write a longer time, or leave it out"
-            )
+        limit = USUAL_LIMIT[self.model] if self.limit is None else self.limit
+        if not limit > 0.0:
+            raise InputError(f"--limit {limit:g}: must be > 0 minutes; write a longer time, or leave it out")
         if not 1.0 < self.beyond <= 5.0:
             raise InputError(
                 f"--beyond {self.beyond:g}: must be above 1, and at most 5 times the motor's torque, to "
                 "which an ordinary run pushes on"
             )
-        wanted = Wanted(self.beyond, self.safe_travel, 60.0 * self.limit)
-        return Options(self.at_a_time, wanted, self.stiffness)
+        wanted = Wanted(self.beyond, self.safe_travel, 60.0 * limit)
+        return Options(self.at_a_time, wanted, self.stiffness, apart=True)
 
 
 def _studied(asked: Asked, work: Callable[[Study], T], goal: bool = False) -> tuple[Case, T, bool]:
@@ -93,22 +95,66 @@ def _code(rows: Sequence[Row], stopped: bool) -> int:
     return EXIT_BAD_INPUT if refused else EXIT_NOT_CONVERGED
 
 
-def sweep_verb(asked: Asked, vary: Sequence[str], samples: tuple[int, int], csv: Path | None) -> int:
+@dataclass(frozen=True)
+class Files:
+    """What a sweep is to write, None: not."""
+
+    csv: Path | None = None
+    plot: Path | None = None
+    html: Path | None = None
+
+    def check(self) -> None:
+        """Raise InputError for a picture of no known kind, before anything is run."""
+        if self.plot is not None and self.plot.suffix.lower() not in PICTURES:
+            raise InputError(f"--plot {self.plot}: write a name that ends in {', '.join(PICTURES)}")
+
+    def write(self, made: Sweep) -> list[Path]:
+        """Write them; returns the files. Raises InputError where one cannot be written or drawn."""
+        written = []
+        for file, writer in ((self.csv, _put_csv), (self.plot, _put_plot), (self.html, _put_page)):
+            if file is not None:
+                try:
+                    file.parent.mkdir(parents=True, exist_ok=True)
+                    written.append(writer(made, file))
+                except OSError as problem:
+                    raise InputError(f"{file} cannot be written ({problem.strerror or problem})") from problem
+        return written
+
+
+def _put_csv(made: Sweep, file: Path) -> Path:
+    return put(file, made.table.csv())
+
+
+def _put_plot(made: Sweep, file: Path) -> Path:
+    from fem.study.plots import sweep_plot
+
+    return sweep_plot(made, file)
+
+
+def _put_page(made: Sweep, file: Path) -> Path:
+    from fem.study.page import write_sweep_page
+
+    return write_sweep_page(made, file)
+
+
+def sweep_verb(asked: Asked, vary: Sequence[str], samples: tuple[int, int], files: Files) -> int:
     """What `sweep` does; returns the exit code."""
-    _, made, stopped = _studied(asked, lambda study: swept(study, ranges_of(study.case, vary), *samples))
-    written = []
-    try:
-        if csv is not None:
-            csv.parent.mkdir(parents=True, exist_ok=True)
-            written.append(put(csv, made.table.csv()))
-    except (InputError, OSError) as problem:
-        stop(str(problem))
+
+    def work(study: Study) -> Sweep:
+        files.check()
+        return swept(study, ranges_of(study.case, vary), *samples)
+
+    _, made, stopped = _studied(asked, work)
     if asked.as_json:
         sys.stdout.write(json_text(made.table.document()))
     else:
         print_sweep(console(False), made.table)
-    for file in written:
-        tell(f"wrote {file}")
+    try:
+        with library_output_to_stderr():
+            for file in files.write(made):
+                tell(f"wrote {file}")
+    except InputError as problem:
+        stop(str(problem))
     return _code(made.table.rows, stopped)
 
 

@@ -38,7 +38,7 @@ class Axis:
         return math.log(value) if self.shares else value
 
     def back(self, place: float) -> float:
-        return float(f"{math.exp(place) if self.shares else place:.9g}")
+        return float(f"{math.exp(place) if self.shares else place:.6g}")
 
 
 @dataclass

@@ -33,6 +33,8 @@ there is runs smoothly through the jam up to there, which a search for the borde
 a design that asks for more than twice what there is is far from the border, and how far does not matter.
 An ordinary run goes on to five times, which costs as much again.
 """
+LIMIT = 600.0
+"""Seconds of the clock that a run gets: an early verdict of the rod takes some ten."""
 COLUMNS = ("phase", "axle_angle_rad", "travel_mm", "torque_Nmm", "push_N", "strain_share")
 """Columns of the path that are kept."""
 ROWS, DIGITS = 160, 6
@@ -47,7 +49,7 @@ class Wanted:
 
     beyond: float = BEYOND
     safe_travel: bool = False
-    limit: float = math.inf
+    limit: float = LIMIT
 
     @property
     def extent(self) -> Extent:

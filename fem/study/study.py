@@ -47,7 +47,8 @@ class Options:
 
     at_a_time: side by side on this machine; wanted: how far each goes; stiffness: whether the tip of the
     strip is pressed when it is out, too (a second, much quicker run); store: folder that keeps all runs of
-    all studies; runs: folder of ordinary results.
+    all studies; runs: folder of ordinary results; apart: in processes of their own even one at a time, so
+    that a run which does not end within its time can be ended.
     """
 
     at_a_time: int = 1
@@ -55,6 +56,7 @@ class Options:
     stiffness: bool = False
     store: Path = STORE
     runs: Path = RUNS
+    apart: bool = False
 
 
 USUAL = Options()
@@ -305,7 +307,7 @@ class Study:
             tell = partial(ended.advanced, labelled[0].name, 0.0, "compiling")
             compile_loops(self.model, tell, lambda: self.observer.stopping)
             self._compiled = True
-        if self.options.at_a_time > 1 and len(labelled) > 1:
+        if self.options.apart or (self.options.at_a_time > 1 and len(labelled) > 1):
             self._pool = self._pool or Pool(self.options.at_a_time)
             self._pool.run(labelled, ended)
         else:
@@ -319,7 +321,16 @@ class Study:
                     self._now.add(job.file.name)
             elif done is not None and done.summary["status"] != NoResult.STOPPED:
                 self._failed[job.file.name] = done
+                if done.summary.get("overdue"):
+                    self._keep_overdue(job, done)
         self.computed += len(self._now)
+
+    def _keep_overdue(self, job: StudyJob, done: Done) -> None:
+        """Remember that a run did not end, so that it is not waited for again."""
+        made = Record(stamp(job.case, job.model), job.wanted, done.summary, {}, 0.0, unfinished=True)
+        with contextlib.suppress(OSError):
+            job.file.parent.mkdir(parents=True, exist_ok=True)
+            write_record(made, job.file)
 
     def _row(self, design: _Design) -> Row:
         """The row of a design after all has been run."""

@@ -24,11 +24,12 @@ Ranges = Sequence[tuple[Vary, "int | None"]]
 
 @dataclass(frozen=True)
 class Sweep:
-    """A case over ranges: what was asked, and the table of what came of it."""
+    """A case over ranges: what was asked, the table of what came of it, and with which model."""
 
     case: Case
     ranges: tuple[Vary, ...]
     table: Table
+    model: str = "rod"
 
     @property
     def best(self) -> Row | None:
@@ -78,7 +79,7 @@ def swept(study: Study, ranges: Ranges, samples: int = 0, seed: int = 1) -> Swee
     for name in names:
         study.parameter(name)
     rows = study.run(designs_of(ranges, samples, seed))
-    return Sweep(study.case, tuple(asked for asked, _ in ranges), study.table(names, rows))
+    return Sweep(study.case, tuple(asked for asked, _ in ranges), study.table(names, rows), study.model)
 
 
 def sweep(

@@ -7,11 +7,13 @@ a strip stops where that is more than the motor has. Whoever asks for the border
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
+from fem.batch.job import Job
+from fem.batch.workers import Observer, run_here
 from fem.case.definition import Case
 from fem.core.checkpoint import Keeper
 from fem.design.loading import Press
@@ -97,3 +99,16 @@ def made_result(
         {name: Quantity(value, "") for name, value in numbers.items()}, jam, (), {}, 0.1, path or {}, (),
         case_text=case.text,
     )  # fmt: skip
+
+
+class Here:
+    """Stands in for processes: a formula runs here as well."""
+
+    def __init__(self, count: int) -> None:
+        self.count = count
+
+    def __exit__(self, *kind: object) -> None:
+        """Nothing to end."""
+
+    def run(self, jobs: Sequence[Job], observer: Observer) -> None:
+        run_here(jobs, observer)

@@ -21,7 +21,7 @@ ONLY_IN = {
     "vtk": {"view.camera", "view.scene", "view.window"},
     "vtkmodules": {"view.camera", "view.scene", "view.window"},
     "imageio_ffmpeg": {"view.film"},
-    "matplotlib": {"view.mesh_picture", "view.plot", "cli.comparison_plot"},
+    "matplotlib": {"view.mesh_picture", "view.plot", "cli.comparison_plot", "study.page", "study.plots"},
     "jinja2": {"report.page"},
     "typer": {"cli.output", "cli.optimise_verbs", "cli.study_verbs", "cli.verbs"},
     "rich": {

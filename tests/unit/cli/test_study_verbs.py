@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import Result as Outcome
 from small_cases import CYCLE, motor, small_text
-from stand_in_runs import StandIn, border_of_friction, made_result
+from stand_in_runs import Here, StandIn, border_of_friction, made_result
 from typer.testing import CliRunner
 
 from fem.case.definition import Case, read_case
@@ -30,6 +30,7 @@ def runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> StandIn:
     made = StandIn()
     monkeypatch.setattr("fem.simulation.run.run_case", made)
     monkeypatch.setattr("fem.study.study.compile_loops", lambda *given: None)
+    monkeypatch.setattr("fem.study.study.Pool", Here)
     return made
 
 
@@ -66,6 +67,20 @@ def test_a_sweep_as_a_document(runs: StandIn) -> None:
     assert (document["schema"], document["case"], document["keys"]) == (1, "small", ["friction"])
     assert [run["status"] for run in document["runs"]] == ["deployed", "deployed", "jammed"]
     assert document["runs"][0]["quantities"]["stiffness_out_N_per_mm"]["unit"] == "N/mm"
+
+
+def test_a_sweep_is_drawn_and_told_on_a_page(runs: StandIn) -> None:
+    told = call("sweep", write(), "--vary", "friction=0.0:0.2:3", "--vary", "casing=6.5:7.5:2",
+                "--plot", "out/map.png", "--html", "out/map.html")  # fmt: skip
+    assert told.exit_code == 0, told.output
+    assert Path("out/map.png").read_bytes().startswith(b"\x89PNG")
+    assert "small over friction and casing" in Path("out/map.html").read_text()
+    assert "wrote out/map.png" in told.stderr and "wrote out/map.html" in told.stderr
+
+
+def test_a_picture_of_no_known_kind_is_refused_before_anything_is_run(runs: StandIn) -> None:
+    told = call("sweep", write(), "--vary", "friction=0.0:0.2:3", "--plot", "map.bmp")
+    assert told.exit_code == 2 and "ends in .png" in told.stderr and not runs.made
 
 
 def test_points_of_a_sweep_may_be_spread_evenly(runs: StandIn) -> None:

@@ -2,29 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from small_cases import CYCLE, motor, small_case
-from stand_in_runs import StandIn
+from stand_in_runs import Here, StandIn
 
-from fem.batch.job import Job
-from fem.batch.workers import Observer, run_here
 from fem.case.definition import Case
-
-
-class Here:
-    """Stands in for processes: a formula runs here as well."""
-
-    def __init__(self, count: int) -> None:
-        self.count = count
-
-    def __exit__(self, *kind: object) -> None:
-        """Nothing to end."""
-
-    def run(self, jobs: Sequence[Job], observer: Observer) -> None:
-        run_here(jobs, observer)
 
 
 @pytest.fixture

@@ -17,9 +17,12 @@ from batch_jobs import Seen
 from small_cases import CYCLE, motor, small_case
 from stand_in_runs import StandIn, made_result
 
+from fem.batch.job import Done, Job
+from fem.batch.workers import Observer
 from fem.case.definition import Case
 from fem.case.variation import changed
 from fem.core.errors import InputError
+from fem.report.json_documents import overdue
 from fem.results.outcome import NoResult, Status
 from fem.results.provenance import stamp
 from fem.results.result import Result, write
@@ -170,6 +173,33 @@ def test_five_hundred_runs_take_little_room_and_no_time(runs: StandIn, case_of: 
     assert all(read_record(file) is not None for file in files)
     assert time.process_time() - began < 1.0
     assert len(runs.made) == 500
+
+
+def test_a_run_that_did_not_end_is_not_waited_for_again(
+    runs: StandIn, case_of: Callable[..., Case], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Ends:
+        """Stands in for processes, one of which had to be ended."""
+
+        def __init__(self, count: int) -> None:
+            self.count = count
+
+        def __exit__(self, *kind: object) -> None:
+            """Nothing to end."""
+
+        def run(self, jobs: list[Job], observer: Observer) -> None:
+            for job in jobs:
+                observer.done(job.name, Done(overdue(job.name, job.model, job.limit), 4))
+
+    monkeypatch.setattr("fem.study.study.Pool", Ends)
+    options = Options(apart=True)
+    with Study(case_of(), options=options) as study:
+        (row,) = study.run([{}])
+    assert row.status == NoResult.BROKEN_OFF and row.went is None and "600 s" in row.sentence
+    monkeypatch.setattr("fem.study.study.Pool", None)
+    with Study(case_of(), options=options) as again:
+        (kept,) = again.run([{}])
+    assert (kept.status, kept.sentence) == (row.status, row.sentence) and again.computed == 0
 
 
 # ---- real runs ---------------------------------------------------------------------------------------------
