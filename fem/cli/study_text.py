@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.table import Table as Grid
 
 from fem.cli.terminal import number_text, said
+from fem.results.readings import per_cent
 from fem.study.limit import Limit, sentence_of
 from fem.study.remedies import Remedies, Tried
 from fem.study.table import ASKED, Row, Table, total_seconds, unknown
@@ -38,8 +39,8 @@ def row_numbers(row: Row, names: Sequence[str]) -> list[str]:
     found = []
     for name in names:
         value = row.quantities.get(name, math.nan)
-        text = f"{100.0 * value:.3g}" if name == "strain_share_working" and not math.isnan(value) else None
-        text = number_text(value) if text is None else text
+        strain = name == "strain_share_working" and not math.isnan(value)
+        text = per_cent(value).removesuffix(" %") if strain else number_text(value)
         asked_more = row.at_least and name in {ASKED, "deploy_torque_peak_Nmm"} and text != "-"
         found.append(f"> {text}" if asked_more else text)
     return found

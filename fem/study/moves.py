@@ -17,7 +17,7 @@ from fem.case.definition import Case
 from fem.case.variation import changed
 from fem.core.errors import CaseError, InputError
 from fem.results import outcome
-from fem.results.outcome import Lever, Status
+from fem.results.outcome import OVER_STRAINED, Condition, Lever, Status
 from fem.simulation.jam_modes import (
     GENTLER_BEND,
     OBSTACLES,
@@ -172,11 +172,13 @@ ALSO: dict[str, tuple[Lever, ...]] = {
 """The obvious others of a mode, beside what its verdict offers."""
 
 
-def moves_for(case: Case, status: str, mode: str) -> tuple[list[Move], list[Untried]]:
-    """Remedies of a verdict as moves that this case can make, and those that are not tried, each once."""
+def moves_for(case: Case, status: str, mode: str, strained: bool = False) -> tuple[list[Move], list[Untried]]:
+    """Remedies of a verdict as moves that this case can make, and those that are not tried, each once.
+    strained: whether the limit of a material is passed, besides.
+    """
     moves: list[Move] = []
     untried: list[Untried] = []
-    for words, lever in _offered(status, mode):
+    for words, lever in _offered(status, mode, strained):
         sized = SIZES.get((lever.key, lever.way))
         made = None if sized is None else _fitting(case, sized, words, lever)
         if made is None:
@@ -190,8 +192,10 @@ def moves_for(case: Case, status: str, mode: str) -> tuple[list[Move], list[Untr
     return moves, untried
 
 
-def _offered(status: str, mode: str) -> Iterable[tuple[str, Lever]]:
-    """Words and lever of all that a verdict offers: of its mode, of its status, and the obvious others."""
+def _offered(status: str, mode: str, strained: bool) -> Iterable[tuple[str, Lever]]:
+    """Words and lever of all that a verdict offers: of its mode, of its status, the obvious others, and what
+    strains less.
+    """
     known = next((one for one in JamMode if one == mode), None)
     entry = next((one for one in Status if one == status), None)
     if known is not None and status != Status.STALLED:
@@ -200,6 +204,8 @@ def _offered(status: str, mode: str) -> Iterable[tuple[str, Lever]]:
         yield from ((f"{lever.way} {lever.key}", lever) for lever in ALSO.get(known, ()))
     elif entry is not None:
         yield from ((f"{lever.way} {lever.key}", lever) for lever in entry.levers)
+    if strained and status not in OVER_STRAINED:
+        yield from ((f"{lever.way} {lever.key}", lever) for lever in Condition.OVER_STRAINED.levers)
 
 
 def _fitting(case: Case, sized: Sized, words: str, lever: Lever) -> Move | Untried | None:

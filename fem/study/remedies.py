@@ -20,6 +20,7 @@ from fem.case.definition import Case
 from fem.case.variation import changed
 from fem.core.errors import InputError
 from fem.results.columns import unit_of
+from fem.results.outcome import SHARE_LIMIT
 from fem.results.result import to_json
 from fem.study.moves import Move, Untried, moves_for
 from fem.study.new_case import write_extending
@@ -149,7 +150,8 @@ def remedies_of(study: Study, pairs: int = PAIRS) -> Remedies:
     (base,) = study.run([{}])
     if base.went is None and not study.stopping:
         raise InputError(f"{study.case.name}: has no verdict to mend ({base.status}): {base.sentence}")
-    moves, untried = ([], []) if study.stopping else moves_for(study.case, base.status, base.mode)
+    strained = base.number("strain_share_working") > SHARE_LIMIT
+    moves, untried = ([], []) if study.stopping else moves_for(study.case, base.status, base.mode, strained)
     singles = [
         Tried((move,), row)
         for move, row in zip(moves, study.run([move.values for move in moves]), strict=True)

@@ -6,13 +6,14 @@ import math
 from collections.abc import Callable
 
 import pytest
+from batch_jobs import Seen
 from stand_in_runs import TORQUE, WRAP, StandIn, border_of_friction, made_result, push_of
 
 from fem.case.definition import Case
 from fem.core.errors import InputError
 from fem.results.outcome import Status
 from fem.results.result import Result
-from fem.study.limit import USUAL_KEYS, limit, limit_of, limits_of
+from fem.study.limit import USUAL_KEYS, limit, limit_of, limits_of, sentence_of
 from fem.study.measure import goal_measure, options_for
 from fem.study.study import Options, Study
 
@@ -178,3 +179,24 @@ def test_without_names_the_usual_ones_the_tightest_first(runs: StandIn, case_of:
     assert "no bend" in reason
     with Study(case_of(20.0)) as study, pytest.raises(InputError, match="no bend"):
         limits_of(study, ["bend"])
+
+
+@pytest.mark.parametrize("after", [0, 3, 6])
+def test_a_stop_tells_what_is_there(after: int, runs: StandIn, case_of: Callable[..., Case]) -> None:
+    seen = Seen(stopping=after == 0)
+
+    def trouble(case: Case) -> Result | None:
+        seen.stopping = len(runs.made) >= after
+        return None
+
+    runs.trouble = trouble
+    with Study(case_of(20.0), observer=seen) as study:
+        made, _ = limits_of(study, ["friction", "casing"])
+    assert len(runs.made) == after and len(made) == min(1, after)
+    for one in made:
+        assert all(not crossing.closed for crossing in one.crossings)
+        assert sentence_of(one)
+    runs.trouble = lambda case: None
+    with Study(case_of(20.0)) as again:
+        assert limit_of(again, "friction").crossings[0].closed
+    assert len(runs.made) <= 10, "what was there is not computed again"

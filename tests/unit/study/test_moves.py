@@ -66,6 +66,17 @@ def test_a_move_that_a_case_cannot_make_in_full_is_made_in_part(tmp_path: Path) 
     assert 5.5 < axle.values["axle.radius"] < 1.2 * 5.5, "within the casing"
 
 
+def test_what_is_strained_too_far_besides_is_offered_what_strains_less(tmp_path: Path) -> None:
+    case = small_case(tmp_path, friction=0.2, extra=motor(9.0))
+    alone, _ = moves_for(case, Status.JAMMED, JamMode.ROOT_FOLDS)
+    more, untried = moves_for(case, Status.JAMMED, JamMode.ROOT_FOLDS, strained=True)
+    assert more[: len(alone)] == alone
+    assert {"axle.radius", "strip.root_opening"} <= {
+        name for move in more[len(alone) :] for name in move.names
+    }
+    assert any(one.words == "change materials" for one in untried)
+
+
 def test_what_there_is_nothing_of_is_told(tmp_path: Path) -> None:
     moves, untried = moves_for(small_case(tmp_path), Status.JAMMED, JamMode.MOTOR_TOO_WEAK)
     assert all("motor" not in move.values for move in moves)
