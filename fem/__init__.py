@@ -6,9 +6,9 @@ everywhere: mm, N, MPa, s, tonne; radians in code, degrees in case files.
 
 What other programs may use is named in `__all__`, and loaded when it is first asked for: `read_case` or
 `case_from` give a frozen `Case`, `changed` another one like it, `run_case` its `Result`, with the path as
-named columns and the `Snapshot`s; `write_result` and `read_result` keep it; `sweep`, `limit` and `remedies`
-run many changed versions of one case; `verify` runs the published checks. Input that cannot be used raises
-`InputError`, faults of a case its kind `CaseError`.
+named columns and the `Snapshot`s; `write_result` and `read_result` keep it; `sweep`, `limit`, `remedies`,
+`sensitivity` and `optimise` run many changed versions of one case; `verify` runs the published checks.
+Input that cannot be used raises `InputError`, faults of a case its kind `CaseError`.
 """
 
 TYPE_CHECKING = False  # known to type checkers; `typing` itself would take longer to load than all of this
@@ -22,7 +22,10 @@ if TYPE_CHECKING:
     from fem.results.snapshot import Snapshot
     from fem.simulation.run import run_case
     from fem.study.limit import limit
+    from fem.study.optimise import Plan as SearchPlan
+    from fem.study.optimise import optimise
     from fem.study.remedies import remedies
+    from fem.study.sensitivity import sensitivity
     from fem.study.study import Options as StudyOptions
     from fem.study.sweep import sweep
     from fem.verification.published import CheckResult
@@ -38,15 +41,18 @@ __all__ = [
     "Jam",
     "Quantity",
     "Result",
+    "SearchPlan",
     "Snapshot",
     "StudyOptions",
     "case_from",
     "changed",
     "limit",
+    "optimise",
     "read_case",
     "read_result",
     "remedies",
     "run_case",
+    "sensitivity",
     "sweep",
     "verify",
     "write_result",
@@ -61,14 +67,17 @@ _HOMES = {
     "results.snapshot": ("Snapshot",),
     "simulation.run": ("run_case",),
     "study.limit": ("limit",),
+    "study.optimise": ("SearchPlan", "optimise"),
     "study.remedies": ("remedies",),
+    "study.sensitivity": ("sensitivity",),
     "study.study": ("StudyOptions",),
     "study.sweep": ("sweep",),
     "verification.published": ("CheckResult",),
     "verification.verify": ("verify",),
 }
 _NAMES_THERE = {
-    "StudyOptions": "Options", "read_result": "read", "verify": "run_checks", "write_result": "write",
+    "SearchPlan": "Plan", "StudyOptions": "Options", "read_result": "read", "verify": "run_checks",
+    "write_result": "write",
 }  # fmt: skip
 
 

@@ -23,7 +23,8 @@ from fem.report.json_documents import json_text
 from fem.study.found_design import changed_values, columns, compared, document, sentences, write_case
 from fem.study.goal_terms import terms_of
 from fem.study.measure import options_for
-from fem.study.optimise import Optimised, Plan, optimised, with_shell
+from fem.study.optimise import Plan, optimised, with_shell
+from fem.study.search_result import Optimised
 from fem.study.sensitivity import Sensitivity, sensitivity_of, words_of
 from fem.study.study import Study
 from fem.study.sweep import ranges_of

@@ -4,5 +4,5 @@ with their verdict, kept small, never computed twice; and the questions that suc
 
 __all__ = [
     "found_design", "found_page", "goal_terms", "limit", "measure", "optimise", "page", "plots", "record",
-    "remedies", "sensitivity", "study", "sweep", "table",
+    "remedies", "search_result", "sensitivity", "study", "sweep", "table",
 ]  # fmt: skip

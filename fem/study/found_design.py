@@ -14,8 +14,8 @@ from fem.results.columns import unit_of
 from fem.results.result import to_json
 from fem.study.goal_terms import MARGINS, in_words
 from fem.study.new_case import write_extending
-from fem.study.optimise import Optimised
 from fem.study.parameters import parameter, value_at
+from fem.study.search_result import Optimised
 from fem.study.trial import Trial
 
 SCHEMA = 1
@@ -202,16 +202,10 @@ def write_case(made: Optimised, file: Path) -> Path:
     if made.best is None:
         raise InputError(f"{file}: no design was found that could be written")
     case = made.terms.case
-    changes: dict[str, Any] = {}
-    for asked in made.ranges:
-        value = made.best.values[asked.key]
-        one = parameter(case, asked.key)
-        if value != one.present:
-            changes |= one.changes(value)
     notes = [f"Found by a search of {made.runs} runs from {case.name}.", *sentences(made)]
     notes += [
         f"{line.name}: {line.values[0]:.4g} -> {line.values[-1]:.4g} {line.unit}".rstrip()
         for line in compared(made) if line.asked
     ]  # fmt: skip
     word = "optimised" if made.met else "nearest to the goal"
-    return write_extending(case, changes, file, notes, f"{case.title}, {word}")
+    return write_extending(case, made.changes, file, notes, f"{case.title}, {word}")

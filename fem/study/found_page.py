@@ -10,7 +10,6 @@ import numpy as np
 
 from fem.case.definition import Case
 from fem.case.estimate import derive
-from fem.case.variation import changed
 from fem.contact.surroundings import surrounding_walls
 from fem.core.term import Array
 from fem.report.chart import ChartFrame, draw, span
@@ -21,7 +20,7 @@ from fem.results.columns import TORQUE, TRAVEL
 from fem.results.curves import Curve, Line
 from fem.results.readings import number
 from fem.study.found_design import changed_values, columns, compared, sentences
-from fem.study.optimise import Optimised
+from fem.study.search_result import Optimised
 from fem.study.table import Row
 from fem.study.trial import Trial, told_of
 
@@ -36,8 +35,9 @@ def write_found_page(made: Optimised, file: Path | str) -> Path:
 def found_page(made: Optimised) -> str:
     """The text of the page."""
     sides = [("as it is", made.terms.case, made.present)]
-    if made.best is not None:
-        sides.append(("new", changed(made.terms.case, made.best.row.changes), made.best))
+    new = made.best_case()
+    if new is not None and made.best is not None:
+        sides.append(("new", new, made.best))
     word = "a design that meets its goal" if made.met else "nearest to its goal"
     told = [
         (

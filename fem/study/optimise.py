@@ -12,22 +12,26 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
+from fem.batch.workers import Observer
 from fem.case.definition import Case
 from fem.case.estimate import derive
 from fem.case.study_tables import Vary
 from fem.core.errors import CaseError, InputError
 from fem.core.term import Array
-from fem.study.goal_terms import LASTS, Terms, missed
+from fem.study.goal_terms import LASTS, Terms, missed, terms_of
+from fem.study.measure import options_for
 from fem.study.parameters import value_at
 from fem.study.propose import APART, Axis, Told, propose
 from fem.study.samples import point_shares, point_values
-from fem.study.study import Study
+from fem.study.search_result import Optimised
+from fem.study.study import USUAL, Options, Study
+from fem.study.sweep import asked_ranges
 from fem.study.table import ASKED
 from fem.study.trial import Trial, Values, finer_settings, run_trials, told_of
 
@@ -41,10 +45,8 @@ ROUNDS = 3
 """Of search and confirmation."""
 STRAIN_DOUBT, STRAIN = 1.3, "strain_wound_up_share"
 """The hand estimate of a strip wound up flat is no bound of its strain; so many times what is allowed is."""
-DIGITS = 4
-"""Significant digits of a value that has no step of its own."""
-AT_END = 0.01
-"""Share of a range within which a value counts as its end."""
+PARTS = 1000
+"""A range without a step of its own is searched in about so many, of 1, 2 or 5 of a decimal place."""
 
 
 @dataclass(frozen=True)
@@ -60,80 +62,17 @@ class Plan:
     batch: int = 2
 
 
-@dataclass(frozen=True)
-class Optimised:
-    """What a search found.
+USUAL_PLAN = Plan()
 
-    present: the case as it is; trials: in the order of the search; best: what meets the goal best and was
-    confirmed, else the nearest design, None where no run gave a verdict; finer, shell: how it does with finer
-    elements, and as a shell; refused: designs that a cheap look ruled out; ended: why the search did.
-    """
 
-    terms: Terms
-    ranges: tuple[Vary, ...]
-    present: Trial
-    trials: tuple[Trial, ...]
-    best: Trial | None
-    finer: tuple[Trial, ...] = ()
-    shell: Trial | None = None
-    refused: int = 0
-    ended: str = ""
-
-    @property
-    def met(self) -> bool:
-        """Whether the best design keeps every bound, in its confirmation too."""
-        confirmed = [each for each in (self.finer_of_best, self.shell) if each is not None]
-        return self.best is not None and self.best.met and all(each.met for each in confirmed)
-
-    @property
-    def finer_of_best(self) -> Trial | None:
-        """The finer run of the best design."""
-        if self.best is None:
-            return None
-        return next((each for each in self.finer if each.values == self.best.values), None)
-
-    @property
-    def runs(self) -> int:
-        """Runs of the quick model that the search took."""
-        return sum(len(trial.rows) for trial in self.trials)
-
-    @property
-    def front(self) -> tuple[Trial, ...]:
-        """Of two wishes, the designs that keep all bounds and that none is better than in both."""
-        good = [trial for trial in self.trials if trial.met]
-        free = [
-            one for one in good
-            if not any(
-                all(a <= b for a, b in zip(other.costs, one.costs, strict=True)) and other.costs != one.costs
-                for other in good
-            )
-        ]  # fmt: skip
-        return tuple(sorted(free, key=lambda trial: trial.costs))
-
-    @property
-    def at_ends(self) -> tuple[tuple[str, str], ...]:
-        """Keys of the best design that stand at an end of their range, and which."""
-        if self.best is None:
-            return ()
-        found = []
-        for asked in self.ranges:
-            if not asked.choices:
-                share = float(point_shares([asked], self.best.values)[0])
-                if share <= AT_END or share >= 1.0 - AT_END:
-                    found.append((asked.key, "lower" if share < 0.5 else "upper"))
-        return tuple(found)
-
-    def relaxed(self) -> tuple[tuple[int, Trial], ...]:
-        """For each bound (its place) the design that comes nearest to it while it keeps all the others."""
-        found = []
-        for place in range(len(self.terms.bounds)):
-            others = [
-                trial for trial in self.trials
-                if not trial.failed and all(trial.missed[other] <= 0.0 for other in self.terms.others(place))
-            ]  # fmt: skip
-            if others:
-                found.append((place, min(others, key=lambda trial: trial.missed[place])))
-        return tuple(sorted(found, key=lambda one: one[1].missed[one[0]]))
+def stepped(asked: Vary) -> Vary:
+    """A range as it is searched: in steps, so that values have few digits."""
+    if asked.choices or asked.step is not None:
+        return asked
+    part = (asked.high - asked.low) / PARTS
+    decade = 10.0 ** math.floor(math.log10(part))
+    digit = max(one for one in (1, 2, 5) if one * decade <= part * (1.0 + 1e-9))
+    return replace(asked, step=float(f"{digit * decade:.3g}"))
 
 
 def axes_of(ranges: Sequence[Vary]) -> list[Axis]:
@@ -153,11 +92,11 @@ def axes_of(ranges: Sequence[Vary]) -> list[Axis]:
     return found
 
 
-def optimised(study: Study, terms: Terms, ranges: Sequence[Vary], plan: Plan = Plan()) -> Optimised:
+def optimised(study: Study, terms: Terms, ranges: Sequence[Vary], plan: Plan = USUAL_PLAN) -> Optimised:
     """Search for a design that meets the goal. Raises InputError for a key that no case has, and for a range
     of friction beside friction that may change.
     """
-    search = _Search(study, terms, tuple(ranges), plan)
+    search = _Search(study, terms, tuple(stepped(asked) for asked in ranges), plan)
     return search.result()
 
 
@@ -208,7 +147,7 @@ class _Search:
             nearest = None
         return Optimised(
             self.terms, self.ranges, present, tuple(self.trials), best or nearest, tuple(self.finer), None,
-            len(self.refused), ended,
+            len(self.refused), ended, self.study.options.wanted.beyond,
         )  # fmt: skip
 
     # ---- the search ----------------------------------------------------------------------------------------
@@ -229,7 +168,7 @@ class _Search:
             points = self._proposed(count)
             if len(points) == 0:
                 return "no other design is left to try"
-            made = self._run([self._values(point) for point in points])
+            made = self._run([point_values(self.ranges, point) for point in points])
             for point, trial in zip(points, made, strict=True):
                 if any(row.status == "stopped" for row in trial.rows):
                     return "stopped"
@@ -288,21 +227,10 @@ class _Search:
         if ((point >= -1e-9) & (point <= 1.0 + 1e-9)).all() and not present.failed:
             self._add(np.clip(point, 0.0, 1.0), Trial(values, present.rows, present.costs, present.missed))
 
-    def _values(self, point: Array) -> Values:
-        """Values at a point, to as many digits as can be made."""
-        values = point_values(self.ranges, point)
-        for asked in self.ranges:
-            if not asked.choices and asked.step is None:
-                rounded = float(f"{values[asked.key]:.{DIGITS}g}")
-                values[asked.key] = min(asked.high, max(asked.low, rounded))
-        return values
-
     def _may(self, point: Array) -> bool:
         """Whether a design can be at all, and has not lost before it is run."""
-        values = self._values(point)
+        values = point_values(self.ranges, point)
         key = tuple(values.values())
-        if any(values == trial.values for trial in self.trials):
-            return False
         if key not in self.looked:
             self.looked[key] = self._passes(values)
             if not self.looked[key]:
@@ -376,3 +304,23 @@ def with_shell(made: Optimised, shell: Study, plan: Plan) -> Optimised:
     if made.best is None or not made.best.met:
         return made
     return replace(made, shell=run_trials(shell, made.terms, [made.best.values], plan.friction)[0])
+
+
+def optimise(
+    case: Case, vary: Mapping[str, Sequence[Any]] | None = None, plan: Plan = USUAL_PLAN, shell: bool = False,
+    options: Options = USUAL, observer: Observer | None = None,
+) -> Optimised:  # fmt: skip
+    """Search for a design that meets the goal of a case.
+
+    vary: key, or a name for several, -> (low, high), or a list of values; None: what the case itself says
+    under `[[vary]]`. shell: whether the best design is run as a shell, too. Raises InputError for a case
+    without a goal, a key that no case has, an empty range.
+    """
+    terms, wanted = terms_of(case), options_for(case, options)
+    ranges = [asked for asked, _ in asked_ranges(case, vary)]
+    with Study(case, "rod", wanted, observer) as study:
+        made = optimised(study, terms, ranges, plan)
+    if shell and made.met:
+        with Study(case, "shell", wanted, observer) as study:
+            made = with_shell(made, study, plan)
+    return made

@@ -56,7 +56,7 @@ SLACK = 1e-6
 
 @dataclass(frozen=True)
 class Axis:
-    """One coordinate. levels: shares that there are, () for any from 0 to 1; unordered: levels are names."""
+    """One coordinate. levels: shares that there are, rising, () for any; unordered: they are names."""
 
     levels: tuple[float, ...] = ()
     unordered: bool = False
@@ -139,8 +139,8 @@ def snapped(axes: Sequence[Axis], points: Array) -> Array:
     for column, axis in enumerate(axes):
         if axis.levels:
             levels = np.array(axis.levels)
-            nearest = np.abs(moved[:, column, None] - levels).argmin(axis=1)
-            moved[:, column] = levels[nearest]
+            between = 0.5 * (levels[1:] + levels[:-1])
+            moved[:, column] = levels[np.searchsorted(between, moved[:, column])]
     return moved
 
 

@@ -18,12 +18,13 @@ from typing import Any
 
 import numpy as np
 
+from fem.batch.workers import Observer
 from fem.case.definition import Case
 from fem.case.study_tables import QUANTITIES
 from fem.core.errors import InputError
 from fem.results.result import to_json
 from fem.study.parameters import value_at
-from fem.study.study import Study
+from fem.study.study import Options, Study
 from fem.study.table import Row
 
 SCHEMA = 1
@@ -47,6 +48,7 @@ OTHER_SETTINGS = (
     {"solver.element": 1.04, "solver.turn": 0.97},
 )  # fmt: skip
 """Factors of settings that change nothing of a design."""
+WITH_STIFFNESS = Options(stiffness=True)
 
 
 @dataclass(frozen=True)
@@ -246,3 +248,14 @@ def elasticity(
 def words_of(quantity: str) -> str:
     """A quantity in words."""
     return QUANTITIES.get(quantity, quantity.replace("_", " "))
+
+
+def sensitivity(
+    case: Case, keys: Sequence[str] = (), step: float = math.nan, options: Options = WITH_STIFFNESS,
+    observer: Observer | None = None,
+) -> Sensitivity:  # fmt: skip
+    """By how much numbers of a case matter (`sensitivity_of`). Raises InputError for a key that is no number
+    of the case.
+    """
+    with Study(case, "rod", options, observer) as study:
+        return sensitivity_of(study, keys, step)

@@ -92,9 +92,14 @@ def sweep(
     None: what the case itself says under `[[vary]]`. samples: points spread evenly instead of the full grid.
     Raises InputError for a key that no case has, an empty range, or too many runs.
     """
-    ranges = ranges_of(case, ()) if vary is None else [_asked(name, given) for name, given in vary.items()]
+    ranges = asked_ranges(case, vary)
     with Study(case, model, options, observer) as study:
         return swept(study, ranges, samples)
+
+
+def asked_ranges(case: Case, vary: Mapping[str, Sequence[Any]] | None) -> list[tuple[Vary, int | None]]:
+    """Ranges as a program gives them (see `sweep`), None: those of the case."""
+    return ranges_of(case, ()) if vary is None else [_asked(name, given) for name, given in vary.items()]
 
 
 def _asked(name: str, given: Sequence[Any]) -> tuple[Vary, int | None]:

@@ -34,7 +34,7 @@ def test_torques_follow_the_modulus_and_strains_do_not(tmp_path: Path):
         push, torque, strain = slopes(
             study, "materials.soft.young", 80.0,
             ("deploy_torque_peak_Nmm", "retract_torque_peak_Nmm", "strain_share_working"),
-            factor=2.0,  # a law that holds for any step is best seen over a large one: two runs scatter by .1 %
+            factor=2.0,  # the law holds for any step, and is best seen over a large one: runs scatter by .1 %
         )  # fmt: skip
     assert push.value == pytest.approx(1.0, abs=0.01)
     assert torque.value == pytest.approx(1.0, abs=0.01)

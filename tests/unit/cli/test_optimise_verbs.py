@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import Result as Outcome
 from small_cases import CYCLE, motor, small_text
-from stand_in_runs import StandIn
+from stand_in_runs import Here, StandIn
 from typer.testing import CliRunner
 
 from fem.case.definition import read_case
@@ -29,6 +29,7 @@ def runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> StandIn:
     made = StandIn()
     monkeypatch.setattr("fem.simulation.run.run_case", made)
     monkeypatch.setattr("fem.study.study.compile_loops", lambda *given: None)
+    monkeypatch.setattr("fem.study.study.Pool", Here)
     return made
 
 

@@ -11,7 +11,8 @@ from fem.case.variation import changed
 from fem.core.errors import InputError
 from fem.study.found_design import changed_values, columns, compared, document, sentences, write_case
 from fem.study.goal_terms import terms_of
-from fem.study.optimise import Optimised, Plan, optimised
+from fem.study.optimise import Plan, optimised
+from fem.study.search_result import Optimised
 from fem.study.study import Options, Study
 
 GOAL = "[goal]\ndeploy_margin = { at_least = 0.3 }\n"

@@ -11,8 +11,9 @@ from fem.case.definition import Case
 from fem.case.study_tables import Vary
 from fem.core.errors import InputError
 from fem.study.goal_terms import terms_of
-from fem.study.optimise import Optimised, Plan, axes_of, optimised, with_shell
+from fem.study.optimise import Plan, axes_of, optimised, stepped, with_shell
 from fem.study.samples import point_values
+from fem.study.search_result import Optimised
 from fem.study.study import Options, Study
 
 GOAL = "[goal]\ndeploy_margin = { at_least = 0.3 }\n"
@@ -40,6 +41,13 @@ def test_ranges_as_axes():
     assert free.levels == ()
     for index, share in enumerate(names.levels):
         assert point_values([Vary("c", choices=("x", "y"))], [share]) == {"c": "xy"[index]}
+
+
+def test_a_range_without_steps_is_searched_in_fine_round_ones():
+    assert stepped(Vary("a.b", 0.05, 0.25)).step == pytest.approx(0.0002)
+    assert stepped(Vary("a.b", 7.0, 16.0)).step == pytest.approx(0.005)
+    own, choice = Vary("a.b", 7.0, 16.0, 0.5), Vary("a.b", choices=(1, 2))
+    assert stepped(own) is own and stepped(choice) is choice
 
 
 def test_the_stiffest_strip_that_leaves_the_margin(runs: StandIn, case_of: Callable[..., Case]):
