@@ -6,8 +6,9 @@ everywhere: mm, N, MPa, s, tonne; radians in code, degrees in case files.
 
 What other programs may use is named in `__all__`, and loaded when it is first asked for: `read_case` or
 `case_from` give a frozen `Case`, `changed` another one like it, `run_case` its `Result`, with the path as
-named columns and the `Snapshot`s; `write_result` and `read_result` keep it; `verify` runs the published
-checks. Input that cannot be used raises `InputError`, faults of a case its kind `CaseError`.
+named columns and the `Snapshot`s; `write_result` and `read_result` keep it; `sweep`, `limit`, `remedies`,
+`sensitivity` and `optimise` run many changed versions of one case; `verify` runs the published checks.
+Input that cannot be used raises `InputError`, faults of a case its kind `CaseError`.
 """
 
 TYPE_CHECKING = False  # known to type checkers; `typing` itself would take longer to load than all of this
@@ -20,6 +21,13 @@ if TYPE_CHECKING:
     from fem.results.result import write as write_result
     from fem.results.snapshot import Snapshot
     from fem.simulation.run import run_case
+    from fem.study.limit import limit
+    from fem.study.optimise import Plan as SearchPlan
+    from fem.study.optimise import optimise
+    from fem.study.remedies import remedies
+    from fem.study.sensitivity import sensitivity
+    from fem.study.study import Options as StudyOptions
+    from fem.study.sweep import sweep
     from fem.verification.published import CheckResult
     from fem.verification.verify import run_checks as verify
 
@@ -33,12 +41,19 @@ __all__ = [
     "Jam",
     "Quantity",
     "Result",
+    "SearchPlan",
     "Snapshot",
+    "StudyOptions",
     "case_from",
     "changed",
+    "limit",
+    "optimise",
     "read_case",
     "read_result",
+    "remedies",
     "run_case",
+    "sensitivity",
+    "sweep",
     "verify",
     "write_result",
 ]
@@ -51,10 +66,19 @@ _HOMES = {
     "results.result": ("BendPassage", "Jam", "Quantity", "Result", "read_result", "write_result"),
     "results.snapshot": ("Snapshot",),
     "simulation.run": ("run_case",),
+    "study.limit": ("limit",),
+    "study.optimise": ("SearchPlan", "optimise"),
+    "study.remedies": ("remedies",),
+    "study.sensitivity": ("sensitivity",),
+    "study.study": ("StudyOptions",),
+    "study.sweep": ("sweep",),
     "verification.published": ("CheckResult",),
     "verification.verify": ("verify",),
 }
-_NAMES_THERE = {"read_result": "read", "verify": "run_checks", "write_result": "write"}
+_NAMES_THERE = {
+    "SearchPlan": "Plan", "StudyOptions": "Options", "read_result": "read", "verify": "run_checks",
+    "write_result": "write",
+}  # fmt: skip
 
 
 def __getattr__(name: str) -> object:

@@ -2,4 +2,4 @@
 before the first of them.
 """
 
-__all__ = ["batch", "case_files", "progress"]
+__all__ = ["batch", "case_files", "job", "precompile", "progress", "workers"]

@@ -68,6 +68,14 @@ class Job:
         """File that holds a run under way."""
         return self.folder.parent / WORK / f"{self.folder.name}.checkpoint"
 
+    def known(self) -> Done | None:
+        """What is told of the case if it need not be run; raises InputError where that cannot be said."""
+        return up_to_date(self)
+
+    def carried_out(self, watch: Watch) -> Done:
+        """Run the case and keep what comes of it; its lock is held."""
+        return _run(self, watch)
+
 
 @dataclass(frozen=True)
 class Done:
@@ -107,7 +115,7 @@ def attempt(job: Job, watch: Watch, wait: bool = False) -> Done:
     """
     try:
         with locked(job, watch if wait else None):
-            return up_to_date(job) or _run(job, watch)
+            return job.known() or job.carried_out(watch)
     except Stopped:
         return Done(stopped(job.name, job.model), EXIT_STOPPED)
     except CaseError as problem:

@@ -54,6 +54,15 @@ class ProgressDisplay:
         """Whether the user has asked for an end."""
         return self._stopping
 
+    def expect(self, more: int) -> None:
+        """Count on so many more cases."""
+        self.total += more
+        if self._whole is None and self.total > 1:
+            self._whole = self._bars.add_task("", total=self.total, case="all")
+        if self._whole is not None:
+            text = f"{len(self.results)} of {self.total} done"
+            self._bars.update(self._whole, total=self.total, description=text)
+
     def advanced(self, name: str, share: float, text: str) -> None:
         """Move a case's bar."""
         if name not in self._tasks:

@@ -21,13 +21,16 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from fem.batch.job import Busy, Done, Job, Watch, attempt
-from fem.core.errors import EXIT_NOT_CONVERGED
-from fem.report.json_documents import lost
+from fem.core.errors import EXIT_NOT_CONVERGED, EXIT_OUT_OF_TIME
+from fem.report.json_documents import lost, overdue
 
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 TELL_EVERY = 0.1
 PATIENCE = 30.0
 """Seconds a worker is given to keep its state when it is asked to stop."""
+GRACE = 30.0
+"""Seconds beyond its time after which a case that could not be asked to end is ended with its process; half
+of its time if that is more."""
 STARTS = 2
 """Times a case is begun before its killed worker counts against it."""
 
@@ -74,26 +77,63 @@ def run_here(jobs: Sequence[Job], observer: Observer) -> None:
 
 def run_workers(jobs: Sequence[Job], count: int, observer: Observer) -> None:
     """`count` cases at a time, each in a process of its own."""
-    queue = deque((job, False, STARTS) for job in jobs)
-    with _one_thread_each(), contextlib.ExitStack() as stack:
-        workers = [stack.enter_context(_Worker()) for _ in range(min(count, len(jobs)))]
+    with Pool(min(count, len(jobs))) as pool:
+        pool.run(jobs, observer)
+
+
+class Pool:
+    """Processes that live as long as the `with` block, for batches that follow one another: what they have
+    loaded and compiled stays with them. Each is started when there is first something for it to do.
+    """
+
+    def __init__(self, count: int) -> None:
+        self.count = count
+        self._workers: list[_Worker] = []
+        self._open = contextlib.ExitStack()
+
+    def __enter__(self) -> Pool:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._open.close()
+        self._workers = []
+
+    def run(self, jobs: Sequence[Job], observer: Observer) -> None:
+        """All jobs, as many at a time as there are processes."""
+        queue = deque((job, False, STARTS) for job in jobs)
+        with _one_thread_each():
+            while len(self._workers) < min(self.count, len(jobs)):
+                self._workers.append(self._open.enter_context(_Worker()))
+            self._carry_out(queue, observer)
+
+    def _carry_out(self, queue: deque[tuple[Job, bool, int]], observer: Observer) -> None:
         asked = 0.0
         while True:
             if not observer.stopping:
-                for worker in workers:
+                for worker in self._workers:
                     if queue and worker.job is None:
                         worker.begin(*queue.popleft())
             elif not asked:
                 asked = time.monotonic()
-                for worker in workers:
+                for worker in self._workers:
                     worker.stop()
-            busy = [worker for worker in workers if worker.job is not None]
+            busy = [worker for worker in self._workers if worker.job is not None]
             if not busy or (asked and time.monotonic() - asked > PATIENCE):
                 return
             ready = wait([worker.pipe for worker in busy], timeout=0.5)
             for worker in busy:
                 if worker.pipe in ready:
                     _hear(worker, queue, observer)
+                elif worker.overdue:
+                    _give_up(worker, observer)
+
+
+def _give_up(worker: _Worker, observer: Observer) -> None:
+    """End the process of a case whose time has long run out."""
+    job = worker.job
+    assert job is not None
+    worker.replace()
+    observer.done(job.name, Done(overdue(job.name, job.model, job.limit), EXIT_OUT_OF_TIME))
 
 
 def _hear(worker: _Worker, queue: deque[tuple[Job, bool, int]], observer: Observer) -> None:
@@ -151,6 +191,7 @@ class _Worker:
     def __init__(self) -> None:
         self.job: Job | None = None
         self.starts = 0
+        self.began = 0.0
 
     def __enter__(self) -> _Worker:
         self._start()
@@ -178,9 +219,16 @@ class _Worker:
         self.job = None
         self._start()
 
+    @property
+    def overdue(self) -> bool:
+        """Whether the time of its job has long run out."""
+        if self.job is None:
+            return False
+        return time.monotonic() - self.began > self.job.limit + max(GRACE, 0.5 * self.job.limit)
+
     def begin(self, job: Job, waiting: bool, starts: int) -> None:
         """Hand over a job."""
-        self.job, self.starts = job, starts
+        self.job, self.starts, self.began = job, starts, time.monotonic()
         with contextlib.suppress(OSError):  # a dead worker is noticed when it is listened to
             self.pipe.send((job, waiting))
 

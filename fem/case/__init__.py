@@ -3,4 +3,14 @@ digests, a change by copy, what changed between two versions, and what follows f
 solve. Every fault is told with file, line, key and remedy.
 """
 
-__all__ = ["changes", "definition", "estimate", "template", "tolerance", "variation"]
+__all__ = [
+    "changes",
+    "definition",
+    "estimate",
+    "keys",
+    "schema",
+    "study_tables",
+    "template",
+    "tolerance",
+    "variation",
+]

@@ -17,7 +17,7 @@ from fem.case.schema import shown
 USED = '"materials used".'
 """How the values of materials in use are named among what is understood."""
 WORDING = frozenset({"source", "spread", "caveat"})
-NO_MATTER = frozenset({"title", "teaches", "compare", "extends"})
+NO_MATTER = frozenset({"title", "teaches", "compare", "extends", "vary", "goal"})
 """Keys that say nothing about what is simulated."""
 MISSING = object()
 

@@ -29,6 +29,7 @@ from fem.case.strip_tables import (
     read_section,
     read_stations,
 )
+from fem.case.study_tables import Goal, Vary, read_goal, read_vary
 from fem.case.tables import (
     Around,
     HeadingTable,
@@ -77,6 +78,10 @@ class Case:
     """What the digests are made of: every checked table with defaults filled in, by its key."""
     tolerances: Mapping[str, Share] = field(repr=False, compare=False)
     """Relative tolerances of the table `compare`, by number."""
+    vary: tuple[Vary, ...] = field(repr=False, compare=False)
+    """What studies may change."""
+    goal: Goal | None = field(repr=False, compare=False)
+    """What a design has to reach, if the case says so."""
     source: str = field(repr=False, compare=False)
     """File it was read from, as it was named; its own name where it was in none."""
 
@@ -146,7 +151,7 @@ def case_of(document: Document, name: str, faults: tuple[Fault, ...] = ()) -> Ca
     stations = read_stations(reader, outline)
     obstacles = read_obstacles(reader)
     around = read_around(reader)
-    tolerances = read_tolerances(reader)
+    tolerances, vary, goal = read_tolerances(reader), read_vary(reader), read_goal(reader)
     thickness = sum(part.layer.thickness for part in layers) if all_layers else None
     parts: dict[str, Any] = {
         "outline": outline, "section": section, "runs": runs, "path": route, "layers": layers,
@@ -163,7 +168,7 @@ def case_of(document: Document, name: str, faults: tuple[Fault, ...] = ()) -> Ca
     content = {
         key: value for key, value in reader.effective.items() if key and not key.startswith("materials.")
     }
-    told = _Told(name, document.file, written(document), _in_json(content), tolerances)
+    told = _Told(name, document.file, written(document), _in_json(content), tolerances, vary, goal)
     return _case(told, heading, strip, tuple(made for _, made in obstacles), around)
 
 
@@ -178,13 +183,15 @@ def _told_faults(reader: Reader) -> tuple[Fault, ...]:
 
 @dataclass(frozen=True)
 class _Told:
-    """What a case keeps of its file: name, text, tables as understood, tolerances."""
+    """What a case keeps of its file: name, text, tables as understood, tolerances, what studies are asked."""
 
     name: str
     file: str
     text: str
     content: Mapping[str, Any]
     tolerances: Mapping[str, float]
+    vary: tuple[Vary, ...]
+    goal: Goal | None
 
 
 def _in_json(content: Mapping[str, Any]) -> Any:
@@ -202,7 +209,7 @@ def _case(
         around.friction, around.weight, around.motor, around.push, around.settings,
         digest_of(told.content),
         digest_of({key: value for key, value in told.content.items() if key != "solver"}),
-        told.text, told.content, told.tolerances, told.file,
+        told.text, told.content, told.tolerances, told.vary, told.goal, told.file,
     )  # fmt: skip
 
 

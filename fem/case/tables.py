@@ -74,6 +74,8 @@ def read_heading(reader: Reader) -> HeadingTable | None:
         "solver",
         "materials",
         "compare",
+        "vary",
+        "goal",
     )
     heading = reader.read(HeadingTable, (), reader.document.tables, known)
     if heading is not None and not heading.title.strip():

@@ -126,6 +126,16 @@ kind = "retract-then-deploy"
 # [compare]                   # how far a number may move before `compare` says so, as a share
 # deploy_torque_peak_Nmm = 0.05
 
+# [[vary]]                    # what `sweep` changes, in place of its --vary; repeat for more
+# key = "casing.radius"
+# low = 9.0
+# high = 12.0                 # or choices = ["equal", "opposite"] in place of low and high
+# step = 0.25                 # what can be made; default: any value
+
+# [goal]                      # what `limit --goal` looks for the border of
+# deploy_margin = {{ at_least = 0.3 }}          # of the motor's torque left over
+# strain_share_working = {{ at_most = 0.9 }}    # of the material's limit
+
 # [materials.my-plastic]      # a material of your own
 # young = 1200.0              # MPa
 # poisson = 0.4

@@ -8,18 +8,23 @@ Nothing heavy is imported before a verb needs it, so that help and faults come a
 
 from __future__ import annotations
 
-import contextlib
 import math
 import os
 import sys
-from collections.abc import Iterator
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
 from fem import __version__
+from fem.cli.optimise_verbs import add_optimise_verbs
+from fem.cli.output import AsJson, AtATime, CaseName, CaseNames, File, Model
+from fem.cli.output import console as _console
+from fem.cli.output import count as _count
+from fem.cli.output import library_output_to_stderr as _library_output_to_stderr
+from fem.cli.output import stop as _stop
+from fem.cli.output import tell as _tell
+from fem.cli.study_verbs import add_study_verbs
 from fem.core.errors import (
     EXIT_BAD_INPUT,
     EXIT_DIFFERS,
@@ -29,11 +34,6 @@ from fem.core.errors import (
     InputError,
     defect_fault,
 )
-from fem.core.plain_text import visible
-
-if TYPE_CHECKING:
-    from rich.console import Console
-
 
 CASES, RUNS = Path("cases"), Path("results") / "runs"
 REFERENCES = Path("results") / "reference"
@@ -45,30 +45,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-
-CaseNames = Annotated[
-    list[str],
-    typer.Argument(metavar="CASE", help="Case files, folders, patterns, or names of cases below cases/."),
-]
-CaseName = Annotated[
-    str, typer.Argument(metavar="CASE", help="A case file, or the name of a case below cases/.")
-]
-AtATime = Annotated[int, typer.Option("-j", "--jobs", min=1, metavar="N", help="Cases side by side.")]
-
-
-def File(words: str) -> Any:
-    """The option of a file to write."""
-    return typer.Option(help=words, metavar="FILE")
-
-
-AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, messages on stderr.")]
-
-
-class Model(StrEnum):
-    """Models a case can be run with."""
-
-    rod = "rod"
-    shell = "shell"
 
 
 def _version(wanted: bool) -> None:
@@ -350,41 +326,8 @@ def verify(
     raise typer.Exit(EXIT_DONE if all(row["ok"] for row in document["checks"]) else EXIT_DIFFERS)
 
 
-# ---- output ------------------------------------------------------------------------------------------------
-
-
-@contextlib.contextmanager
-def _library_output_to_stderr() -> Iterator[None]:
-    """Send whatever libraries print to stderr, at the level of the descriptor: stdout is ours alone."""
-    sys.stdout.flush()
-    kept = os.dup(1)
-    os.dup2(2, 1)
-    try:
-        yield
-    finally:
-        sys.stdout.flush()
-        os.dup2(kept, 1)
-        os.close(kept)
-
-
-def _console(to_stderr: bool) -> Console:
-    from rich.console import Console
-
-    return Console(stderr=to_stderr)
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
-
-
-def _tell(text: str) -> None:
-    """Lines on standard error, with nothing in them that moves a cursor."""
-    typer.echo(visible(text, lines=True), err=True)
-
-
-def _stop(message: str) -> None:
-    _tell(message)
-    raise typer.Exit(EXIT_BAD_INPUT)
+add_study_verbs(app)
+add_optimise_verbs(app)
 
 
 def main() -> None:

@@ -93,6 +93,15 @@ def lost(name: str, model: str) -> dict[str, Any]:
     return _unrun(name, model, NoResult.BROKEN_OFF, sentence)
 
 
+def overdue(name: str, model: str, seconds: float) -> dict[str, Any]:
+    """What a case contributes to `run --json` whose time ran out and that could not be asked to end."""
+    sentence = (
+        f"It did not end within its time of {seconds:.0f} s and could not be asked to, so its process was "
+        "ended; that is a defect, please report it."
+    )
+    return _unrun(name, model, NoResult.BROKEN_OFF, sentence) | {"overdue": True}
+
+
 def broken_off(name: str, model: str, defect: BaseException) -> dict[str, Any]:
     """What a case contributes to `run --json` when the program itself failed on it."""
     what = f"{type(defect).__name__}: {defect}"

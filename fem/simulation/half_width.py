@@ -35,6 +35,8 @@ def wind_guarded(
     """
     case = model.case
     deploy = not isinstance(case.push, Retract)
+    if isinstance(program, WindingProgram):
+        program.beyond = run.extent.beyond
     try:
         return model, wind(program, wanted_travel(program, case), deploy, run.progress, run.keeper)
     except SymmetryLostError as lost:
@@ -67,6 +69,7 @@ def with_whole_width(
         started = program_from(whole, mirrored(taken_up(program, back).kept(), half, whole))
     if isinstance(started, WindingProgram):
         started.patience, started.earlier = program.patience, program.earlier
+        started.beyond = program.beyond
     return whole, started
 
 

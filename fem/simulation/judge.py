@@ -73,6 +73,7 @@ def winding_result(done: Finished, context: RunContext) -> Result:
     numbers = {**quantities(run, jam), **drag_shares(run.before_jam()), **own}
     # the search pushes out again several times: seconds with the rod, many minutes with the shell
     wanted = isinstance(case.push, RetractDeploy) and case.push.safe_travel and model.kind == "rod"
+    wanted = wanted and context.extent.safe_travel
     late = done.outcome.unfinished
     if program is not None and jam is not None and wanted and run.pushing(jam) and not late:
         context.progress(0.0, "looking for the travel from which it still comes out")
@@ -91,7 +92,7 @@ def winding_result(done: Finished, context: RunContext) -> Result:
         told = (*told, *([] if word == Status.OUT_OF_TIME else [LATE]))
     pictures = (
         snapshot(model, log.rows[i], log.states[i], log.contacts[i], label)
-        for label, i in run.snapshot_rows(jam is not None)
+        for label, i in (run.snapshot_rows(jam is not None) if context.extent.states else ())
     )
     return Result(
         case_name=case.name, title=case.title, model=model.kind, status=word,

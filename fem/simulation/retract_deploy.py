@@ -119,7 +119,8 @@ class WindingProgram:
     that has; search: for the safe travel, once it has begun; hardest_in [N mm]: largest torque of winding in;
     rested: number of steps made when the strip had come to rest between in and out; restarts: the latest
     states to take the run up from; patience: of an attempt after another one stopped; earlier: what the
-    attempts before this one left, for whoever made them.
+    attempts before this one left, for whoever made them; beyond: times the motor's torque at which either
+    phase ends, if that comes before its own bound.
     """
 
     model: StripModel
@@ -138,6 +139,7 @@ class WindingProgram:
     restarts: list[Restart] = field(default_factory=list)
     patience: Patience | None = None
     earlier: Attempts | None = None
+    beyond: float = math.inf
 
     def kept(self, with_stepper: bool = True) -> ProgramState:
         """All of it as plain data."""
@@ -327,7 +329,7 @@ class WindingProgram:
         """
         motor, torque, retracting = self.model.case.motor, row["torque_Nmm"], here.phase == RETRACT
         known = self.hardest_in if motor is None else motor.axle_stall_torque
-        times = HOPELESS if motor is None or retracting else GIVE_UP
+        times = HOPELESS if motor is None else min(HOPELESS if retracting else GIVE_UP, self.beyond)
         if torque > self.limit or 0.0 < times * known < torque:
             return True
         if motor is None or retracting:

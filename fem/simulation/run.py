@@ -22,25 +22,29 @@ from fem.simulation.kept_run import RunState
 from fem.simulation.models import winding_model
 from fem.simulation.recorder import Log
 from fem.simulation.retract_deploy import WindingProgram, winding_program
-from fem.simulation.run_context import Progress, RunContext
+from fem.simulation.run_context import WHOLE, Extent, Progress, RunContext
 from fem.simulation.strip_model import StripModel
 from fem.simulation.winding_state import WindingOutcome
 
 
 def run_case(
-    case: Case, model: str = "rod", progress: Progress | None = None, keeper: Keeper | None = None
+    case: Case,
+    model: str = "rod",
+    progress: Progress | None = None,
+    keeper: Keeper | None = None,
+    extent: Extent = WHOLE,
 ) -> Result:
     """Run one case with the named model and judge it.
 
-    keeper: where the computation leaves its state as it goes, and finds one to go on from. Raises InputError
-    for a model that does not exist, CaseError for a strip that cannot lie in its place and for a case that
-    would take too much memory, Stopped if the keeper asks to end. A case that cannot be computed to its end
-    is a result too.
+    keeper: where the computation leaves its state as it goes, and finds one to go on from; extent: how much
+    is computed beyond the verdict of winding in and pushing out. Raises InputError for a model that does not
+    exist, CaseError for a strip that cannot lie in its place and for a case that would take too much memory,
+    Stopped if the keeper asks to end. A case that cannot be computed to its end is a result too.
     """
     if model not in MODELS:
         raise InputError(f"no model named {model!r}; there are: {', '.join(MODELS)}")
     refuse_too_large(case, model)
-    run = RunContext(provenance=provenance(case, model), keeper=keeper or NOWHERE)
+    run = RunContext(provenance=provenance(case, model), keeper=keeper or NOWHERE, extent=extent)
     run = run if progress is None else replace(run, progress=progress)
     run.progress(0.0, "compiling and meshing (the first run on a machine takes a little longer)")
     if isinstance(case.push, Column) and case.push.free_lengths:

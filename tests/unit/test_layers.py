@@ -21,10 +21,18 @@ ONLY_IN = {
     "vtk": {"view.camera", "view.scene", "view.window"},
     "vtkmodules": {"view.camera", "view.scene", "view.window"},
     "imageio_ffmpeg": {"view.film"},
-    "matplotlib": {"view.mesh_picture", "view.plot", "cli.comparison_plot"},
+    "matplotlib": {"view.mesh_picture", "view.plot", "cli.comparison_plot", "study.page", "study.plots"},
     "jinja2": {"report.page"},
-    "typer": {"cli.verbs"},
-    "rich": {"batch.progress", "cli.comparing", "cli.comparison_text", "cli.terminal", "cli.verbs"},
+    "typer": {"cli.output", "cli.optimise_verbs", "cli.study_verbs", "cli.verbs"},
+    "rich": {
+        "batch.progress",
+        "cli.comparing",
+        "cli.comparison_text",
+        "cli.output",
+        "cli.optimising",
+        "cli.study_text",
+        "cli.terminal",
+    },
     "pydantic": {"case.schema", "case.strip_tables", "results.baseline", "results.result"},
 }
 """Library -> modules that may import it (directly)."""

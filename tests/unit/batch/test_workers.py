@@ -6,13 +6,14 @@ import multiprocessing
 import os
 import signal
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from batch_jobs import BEND, Seen, a_job, same_numbers
 from small_cases import CYCLE
 
-from fem.batch.workers import run_here, run_workers
+from fem.batch.workers import Pool, run_here, run_workers
 from fem.results.outcome import NoResult, Status
 
 pytestmark = pytest.mark.usefixtures("workplace")
@@ -83,3 +84,30 @@ def test_a_batch_that_was_stopped_goes_on_where_it_stood(
     assert shares[0] > 0.45, "it does not begin anew"
     for name in "ab":
         assert same_numbers(calm, Path("runs") / name)
+
+
+def test_a_case_that_does_not_end_within_its_time_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One that hears nothing: its process stands still."""
+    monkeypatch.setattr("fem.batch.workers.GRACE", 0.5)
+
+    def stand_still(seen: Seen, name: str, share: float) -> None:
+        if name == "a" and share > 0.0:
+            for child in multiprocessing.active_children():
+                os.kill(child.pid, signal.SIGSTOP)
+
+    seen = Seen(stand_still)
+    run_workers([replace(a_job("a", CYCLE), limit=2.0), a_job("b")], 1, seen)
+    assert seen.status("a") == NoResult.BROKEN_OFF and seen.results["a"].code == 4
+    assert "did not end within its time of 2 s" in seen.results["a"].summary["sentence"]
+    assert seen.status("b") == Status.HELD
+
+
+def test_processes_outlive_a_batch() -> None:
+    with Pool(2) as pool:
+        seen = Seen()
+        pool.run([a_job("a"), a_job("b")], seen)
+        first = {child.pid for child in multiprocessing.active_children()}
+        pool.run([a_job("c"), a_job("d")], seen)
+        assert {child.pid for child in multiprocessing.active_children()} == first and len(first) == 2
+    assert {seen.status(name) for name in "abcd"} == {Status.HELD}
+    assert not {child.pid for child in multiprocessing.active_children()} & first

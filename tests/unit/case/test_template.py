@@ -48,6 +48,6 @@ def test_the_options_of_the_starter_are_sound_too(write: Write) -> None:
         option = re.match(r"# (\[+[a-z.-]+\]+|[a-z_]+ = [^ ])", line)
         lines.append(line[2:] if option and not line.startswith(("# through", "# extends")) else line)
     case = read_case(write("\n".join(lines)))
-    assert case.obstacles
+    assert case.obstacles and case.vary and case.goal
     assert case.strip.stations
     assert case.strip.layers[0].elsewhere is not None

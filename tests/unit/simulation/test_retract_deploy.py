@@ -343,7 +343,7 @@ def test_a_push_beyond_the_motor_is_given_up_when_it_is_hopeless_or_too_laboriou
     log = SimpleNamespace(rows=before)
     seen = SimpleNamespace(log=log)
     model = SimpleNamespace(case=case)
-    program = SimpleNamespace(model=model, recorder=seen, limit=np.inf, hardest_in=2.0)
+    program = SimpleNamespace(model=model, recorder=seen, limit=np.inf, hardest_in=2.0, beyond=np.inf)
 
     def given_up(torque: float, iterations: float, phase: float = DEPLOY) -> bool:
         row = {"torque_Nmm": torque, "iterations": iterations}
@@ -353,6 +353,10 @@ def test_a_push_beyond_the_motor_is_given_up_when_it_is_hopeless_or_too_laboriou
     assert not given_up(strong, 299.0)
     assert given_up(strong, 301.0)
     assert given_up(6.0 * motor.axle_stall_torque, 101.0)
+    program.beyond = 2.0  # as a study wants it
+    assert given_up(2.1 * motor.axle_stall_torque, 101.0)
+    assert not given_up(1.9 * motor.axle_stall_torque, 101.0)
+    program.beyond = np.inf
     before[1]["torque_Nmm"] = weak
     assert not given_up(weak, 4000.0)
     assert not given_up(6.0 * motor.axle_stall_torque, 1e6, RETRACT), "winding in may cost what it does"
