@@ -9,10 +9,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any
+
+from annotated_types import Unit
 
 from fem.case.keys import Key
 from fem.case.schema import Reader, Table, nearest, shown
+from fem.core.units import Sense
 
 QUANTITIES = {
     "asked_over_available": "hardest torque asked for, over what the motor has",
@@ -33,6 +36,8 @@ QUANTITIES = {
     "tip_sag_mm": "sag of the tip under its own weight",
 }
 """Numbers of a run that studies tell, and that a goal may bound, in words."""
+OfItsKey = Annotated[float, Unit("the unit of its key")]
+"""A number in whatever unit the key or quantity has that it belongs to."""
 WISHES = ("minimise", "maximise")
 MOST_WISHES = 2
 
@@ -46,9 +51,9 @@ class Vary:
     """
 
     key: str
-    low: float = math.nan
-    high: float = math.nan
-    step: float | None = None
+    low: OfItsKey = math.nan
+    high: OfItsKey = math.nan
+    step: OfItsKey | None = None
     choices: tuple[Any, ...] = ()
 
 
@@ -57,8 +62,8 @@ class Bound:
     """Between which values a number of a run (a name in QUANTITIES), or a key of the case, has to lie."""
 
     name: str
-    at_least: float = -math.inf
-    at_most: float = math.inf
+    at_least: OfItsKey = -math.inf
+    at_most: OfItsKey = math.inf
 
     def margin(self, value: float) -> float:
         """How far inside a value is, in the number's own unit; < 0 outside, nan for nan."""
@@ -70,7 +75,7 @@ class Aim:
     """A number, or a key of the case, to make as small (sense 1) or as large (sense -1) as can be."""
 
     name: str
-    sense: int
+    sense: Sense
 
 
 @dataclass(frozen=True)
@@ -85,9 +90,9 @@ class VaryTable(Table):
     """One item of `[[vary]]`."""
 
     key: str
-    low: float | None = None
-    high: float | None = None
-    step: float | None = None
+    low: OfItsKey | None = None
+    high: OfItsKey | None = None
+    step: OfItsKey | None = None
     choices: tuple[Any, ...] | None = None
 
 

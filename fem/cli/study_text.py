@@ -51,7 +51,9 @@ def row_grid(title: str, heads: Sequence[str], rows: Sequence[Row]) -> tuple[Gri
     names = [name for _, name in COLUMNS if any(not math.isnan(row.number(name)) for row in rows)]
     grid = Grid(title=title, title_justify="left", title_style=HEADING, box=None, padding=(0, 1, 0, 0))
     for head in heads:
-        grid.add_column(head, justify="right" if head != heads[-1] or len(heads) == 1 else "left")
+        grid.add_column(
+            head, justify="right" if head != heads[-1] or len(heads) == 1 else "left", overflow="fold"
+        )
     grid.add_column("status", min_width=13)
     for head, name in COLUMNS:
         if name in names:

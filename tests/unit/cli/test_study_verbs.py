@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from fem.case.definition import Case, read_case
 from fem.cli.verbs import app
-from fem.results.outcome import Status
+from fem.results.outcome import NoResult, Status
 from fem.results.result import Result
 
 
@@ -65,7 +65,7 @@ def test_a_sweep_as_a_document(runs: StandIn) -> None:
     told = call("sweep", write(), "--vary", "friction=0.0:0.2:3", "--stiffness", "--json")
     document = json.loads(told.stdout)
     assert (document["schema"], document["case"], document["keys"]) == (1, "small", ["friction"])
-    assert [run["status"] for run in document["runs"]] == ["deployed", "deployed", "jammed"]
+    assert [run["status"] for run in document["runs"]] == [Status.DEPLOYED, Status.DEPLOYED, Status.JAMMED]
     assert document["runs"][0]["quantities"]["stiffness_out_N_per_mm"]["unit"] == "N/mm"
 
 
@@ -141,7 +141,7 @@ def test_an_interrupt_ends_with_130_and_the_rest_goes_on_later(
 
     runs.trouble = trouble
     told = call("sweep", write(), "--vary", "friction=0.0:0.2:3")
-    assert told.exit_code == 130 and told.stdout.count("stopped") == 1
+    assert told.exit_code == 130 and told.stdout.count(NoResult.STOPPED) == 1
     stopping.clear()
     runs.trouble = lambda case: None
     assert call("sweep", write(), "--vary", "friction=0.0:0.2:3").exit_code == 0 and len(runs.made) == 3
@@ -174,7 +174,7 @@ def test_a_limit_as_a_document(runs: StandIn) -> None:
     )  # fmt: skip
     (found,) = document["limits"]
     assert found["value"] == pytest.approx(border_of_friction(20.0), rel=0.0101)
-    assert (found["status_inside"], found["status_outside"]) == ("deployed", "jammed")
+    assert (found["status_inside"], found["status_outside"]) == (Status.DEPLOYED, Status.JAMMED)
     assert document["runs"] == len(runs.made)
     several = json.loads(call("limit", write(), "friction", "casing", "--json").stdout)
     assert {one["key"] for one in several["keys"]} == {"friction", "casing"}
@@ -224,7 +224,7 @@ def test_remedies_are_numbered_the_best_first_and_named(runs: StandIn) -> None:
     lines = told.stdout.splitlines()
     assert any("as it is" in line and "jammed: coil locks in the casing" in line for line in lines)
     first = next(line for line in lines if line.lstrip().startswith("1 "))
-    assert "thickness 0.8 -> 0.68" in first and "deployed" in first
+    assert "thickness 0.8 -> 0.68" in first and Status.DEPLOYED in first
     assert "best single: thickness 0.8 -> 0.68: deployed, asks for 0.68 of the motor, 61 %" in told.stdout
     assert "best pair: " in told.stdout
     assert read_case("better.toml").strip.thickness == 0.68 and "wrote better.toml" in told.stderr
@@ -243,7 +243,7 @@ def test_a_remedy_of_a_number_can_be_written(runs: StandIn) -> None:
 def test_remedies_as_a_document(runs: StandIn) -> None:
     document = json.loads(call("remedies", write(15.0), "--safe-travel", "--json").stdout)
     assert document["schema"] == 1 and document["best"].startswith("thickness")
-    jammed = [one for one in (document["present"], *document["remedies"]) if one["status"] == "jammed"]
+    jammed = [one for one in (document["present"], *document["remedies"]) if one["status"] == Status.JAMMED]
     assert jammed and all(one["quantities"]["safe_travel_mm"]["value"] == 20.0 for one in jammed)
 
 

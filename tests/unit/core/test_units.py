@@ -21,7 +21,7 @@ from fem.design.section import SECTIONS
 
 KNOWN = {
     "1", "mm", "rad", "deg", "N", "N mm", "rpm", "MPa", "N/mm^3", "1/s",
-    "mm/mm (2 % is 0.02)", "tonne/mm^3 (water is 1e-9)",
+    "the unit of its key", "mm/mm (2 % is 0.02)", "tonne/mm^3 (water is 1e-9)",
 }  # fmt: skip
 BEHIND_PROTOCOLS = (*OBSTACLES, *SECTIONS, Runs, Through)
 """What a case holds under the name of a protocol."""

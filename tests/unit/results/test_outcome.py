@@ -22,6 +22,7 @@ HOMES = {"fem/results/outcome.py", "fem/simulation/jam_modes.py"}
 OTHER_MEANING = {
     str(Status.HELD): {
         "fem/batch/batch.py", "fem/simulation/fixtures.py", "fem/solvers/constraints.py",
+        "fem/study/study.py",
         "tests/unit/simulation/test_fixtures.py", "tests/unit/solvers/test_newton.py",
     },
 }  # fmt: skip

@@ -18,6 +18,7 @@ from fem.case.definition import Case
 from fem.core.errors import InputError
 from fem.results.outcome import Status
 from fem.results.result import Result
+from fem.simulation.jam_modes import JamMode
 from fem.study.plots import LEVELS, sweep_figure, sweep_plot
 from fem.study.sweep import Sweep, sweep
 from fem.view.palette import ALARM, INK
@@ -84,7 +85,7 @@ def test_a_map_has_a_scale_the_design_as_it_is_and_the_modes(
     hatched = [one for one in axes.collections if getattr(one, "hatches", [None])[0]]
     assert len(hatched) == 1
     told = words(made, tmp_path)
-    assert "casing [mm]" in told and "coil locks in the casing" in told and "the design as it is" in told
+    assert "casing [mm]" in told and JamMode.COIL_LOCKS in told and "the design as it is" in told
     assert all(f"{level:g}" in told for level in LEVELS)
 
 

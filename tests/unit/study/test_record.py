@@ -13,6 +13,7 @@ import pytest
 from stand_in_runs import StandIn
 
 from fem.case.definition import Case
+from fem.results.outcome import Status
 from fem.results.provenance import UNFINISHED, stamp
 from fem.results.result import Result, write
 from fem.study.record import (
@@ -102,7 +103,7 @@ def test_an_ordinary_run_makes_a_record_of_its_own_case_only(
     origin = stamp(case, "rod")
     write(result_of(case, provenance=origin), tmp_path / "run")
     made = record_of_run(tmp_path / "run", case, origin)
-    assert made is not None and made.summary["status"] == "jammed"
+    assert made is not None and made.summary["status"] == Status.JAMMED
     assert made.serves(origin, Wanted(5.0, safe_travel=True)), "it went on to its own end"
     assert record_of_run(tmp_path / "run", case, origin | {"case_digest": "b"}) is None
     assert record_of_run(tmp_path / "nothing", case, origin) is None

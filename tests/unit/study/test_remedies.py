@@ -116,7 +116,11 @@ def test_a_stop_tells_what_is_there(runs: StandIn, case_of: Callable[..., Case])
 
 def test_the_document_has_the_agreed_shape(runs: StandIn, case_of: Callable[..., Case]) -> None:
     document = remedies(case_of(15.0)).document()
-    assert (document["schema"], document["case"], document["present"]["status"]) == (1, "small", "jammed")
+    assert (document["schema"], document["case"], document["present"]["status"]) == (
+        1,
+        "small",
+        Status.JAMMED,
+    )
     assert set(document["remedies"][0]) >= {"text", "values", "status", "quantities"}
     assert document["best"].startswith("thickness") and len(document["pairs"]) == 3
     assert set(document["remedies"][0]["values"]) == {"strip.layers[1].thickness"}

@@ -38,7 +38,7 @@ def test_a_row_for_each_design_in_order(runs: StandIn, case_of: Callable[..., Ca
     with Study(case_of(20.0)) as study:
         rows = study.run([*EVERY, {}])
     assert [row.values for row in rows] == [*EVERY, {}]
-    assert [row.status for row in rows] == ["deployed", "deployed", "jammed", "deployed"]
+    assert [row.status for row in rows] == [Status.DEPLOYED, Status.DEPLOYED, Status.JAMMED, Status.DEPLOYED]
     assert rows[1].asked == pytest.approx(10.0 * math.exp(0.5) / 20.0)
     assert rows[3].digest == rows[1].digest == study.case.digest
     assert rows[1].changes == {"friction.strip": 0.1, "friction.wraps": 0.1}
@@ -144,10 +144,10 @@ def test_a_stop_ends_it_and_the_rest_is_told(runs: StandIn, case_of: Callable[..
     runs.trouble = trouble
     with Study(case_of(), observer=seen) as study:
         rows = study.run(EVERY)
-    assert [row.status for row in rows] == ["deployed", "deployed", NoResult.STOPPED]
+    assert [row.status for row in rows] == [Status.DEPLOYED, Status.DEPLOYED, NoResult.STOPPED]
     runs.trouble = lambda case: None
     with Study(case_of()) as again:
-        assert [row.status for row in again.run(EVERY)] == ["deployed", "deployed", "jammed"]
+        assert [row.status for row in again.run(EVERY)] == [Status.DEPLOYED, Status.DEPLOYED, Status.JAMMED]
     assert len(runs.made) == 3
 
 

@@ -11,6 +11,7 @@ from stand_in_runs import StandIn, border_of_friction, push_of
 from fem.case.definition import Case
 from fem.case.study_tables import Vary
 from fem.core.errors import InputError
+from fem.results.outcome import NoResult, Status
 from fem.study.study import Study
 from fem.study.sweep import designs_of, ranges_of, sweep, swept
 from fem.study.table import ASKED
@@ -55,7 +56,11 @@ def test_points_spread_evenly_in_place_of_a_grid(runs: StandIn, case_of: Callabl
 
 def test_a_frame_is_made_of_its_columns(runs: StandIn, case_of: Callable[..., Case]) -> None:
     columns = sweep(case_of(20.0), {"friction": (0.0, 0.2, 3)}).table.columns()
-    assert columns["friction"] == [0.0, 0.1, 0.2] and columns["status"] == ["deployed", "deployed", "jammed"]
+    assert columns["friction"] == [0.0, 0.1, 0.2] and columns["status"] == [
+        Status.DEPLOYED,
+        Status.DEPLOYED,
+        Status.JAMMED,
+    ]
 
 
 @pytest.mark.parametrize(
@@ -94,4 +99,4 @@ def test_a_sweep_that_was_stopped_has_the_rows_it_has(runs: StandIn, case_of: Ca
     with Study(case_of(20.0)) as study:
         study.observer.stopping = True  # type: ignore[misc]
         made = swept(study, [(Vary("friction", 0.0, 0.2), 3)])
-    assert {str(row.status) for row in made.table} == {"stopped"} and not runs.made
+    assert {str(row.status) for row in made.table} == {NoResult.STOPPED} and not runs.made

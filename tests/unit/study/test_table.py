@@ -15,6 +15,7 @@ from stand_in_runs import StandIn, made_result
 from fem.case.definition import Case
 from fem.case.study_tables import QUANTITIES
 from fem.results.outcome import NoResult, Status
+from fem.simulation.jam_modes import JamMode
 from fem.simulation.run_context import Extent
 from fem.study.record import Wanted, record_of
 from fem.study.table import ASKED, Row, Table, numbers_of, row_of, stiffness_of, total_seconds, unknown
@@ -39,7 +40,7 @@ def test_what_comes_out_asks_for_what_it_took(case_of: Callable[..., Case]) -> N
 
 def test_a_jam_that_more_torque_would_free_asks_for_that(case_of: Callable[..., Case]) -> None:
     one = row(case_of(8.0, friction=0.0))
-    assert one.went is False and not one.at_least and one.mode == "coil locks in the casing"
+    assert one.went is False and not one.at_least and one.mode == JamMode.COIL_LOCKS
     assert one.asked == pytest.approx(10.0 / 8.0)
     assert one.number("deploy_margin") == pytest.approx(-0.25)
 
@@ -58,7 +59,7 @@ def test_a_strip_that_stops_below_the_motor_s_torque_asks_for_more_than_there_is
         "motor_stall_torque_at_axle_Nmm": 10.0, "deploy_margin": 0.0,
     }  # fmt: skip
     summary = {
-        "status": Status.JAMMED, "jam": {"mode": "root span folds", "travel_mm": 9.0},
+        "status": Status.JAMMED, "jam": {"mode": JamMode.ROOT_FOLDS, "travel_mm": 9.0},
         "quantities": {name: {"value": value} for name, value in numbers.items()},
     }  # fmt: skip
     found, at_least = numbers_of(summary, 2.0)
@@ -118,7 +119,7 @@ def test_columns_are_equally_long_and_told(case_of: Callable[..., Case]) -> None
 def test_comma_separated_values_hold_the_same(case_of: Callable[..., Case]) -> None:
     made = table(case_of)
     read = list(csv.DictReader(io.StringIO(made.csv())))
-    assert [row["status"] for row in read] == ["deployed", "jammed", "bad input"]
+    assert [row["status"] for row in read] == [Status.DEPLOYED, Status.JAMMED, NoResult.BAD_INPUT]
     assert float(read[0][ASKED]) == made.rows[0].asked and read[2][ASKED] == ""
     assert read[2]["sentence"] == "casing.radius: too small"
 
