@@ -24,6 +24,7 @@ from fem.case.estimate import derive
 from fem.case.study_tables import Vary
 from fem.core.errors import CaseError, InputError
 from fem.core.term import Array
+from fem.results.outcome import NoResult
 from fem.study.goal_terms import LASTS, Terms, missed, terms_of
 from fem.study.measure import options_for
 from fem.study.parameters import value_at
@@ -156,7 +157,7 @@ class _Search:
         """Propose and run until the goal is met, or runs or time are used up; why it ended."""
         while True:
             if self.study.stopping:
-                return "stopped"
+                return NoResult.STOPPED
             left = self.plan.runs - sum(len(trial.rows) for trial in self.trials)
             count = min(self.plan.batch, left // self._rows_each)
             if count < 1:
@@ -170,8 +171,8 @@ class _Search:
                 return "no other design is left to try"
             made = self._run([point_values(self.ranges, point) for point in points])
             for point, trial in zip(points, made, strict=True):
-                if any(row.status == "stopped" for row in trial.rows):
-                    return "stopped"
+                if any(row.status == NoResult.STOPPED for row in trial.rows):
+                    return NoResult.STOPPED
                 self._add(np.asarray(point), trial)
 
     def _proposed(self, count: int) -> Array:

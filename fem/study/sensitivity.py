@@ -4,7 +4,7 @@ An elasticity d log(quantity) / d log(value), by a difference over both sides of
 of the same design with other steps and elements do not agree to the last digit, for friction and contact
 amplify what is small: that scatter is measured first, with settings that change nothing of the design, and
 the difference is made large enough for it. Each elasticity has a band: twice what the scatter makes of it,
-and a quarter of how far the slopes on the two sides differ. What is smaller than its band cannot be told from
+and half of how far the slopes on the two sides differ. What is smaller than its band cannot be told from
 nothing.
 """
 
@@ -241,7 +241,7 @@ def elasticity(
     verdicts = list(dict.fromkeys(row.verdict for row in rows))
     if len(verdicts) > 1:
         notes.append(f"{verdicts[0]} below, {verdicts[-1]} above")
-    bent = 0.25 * abs(slopes[-1] - slopes[0])
+    bent = 0.5 * abs(slopes[-1] - slopes[0])  # so the band holds the slopes of both sides
     return Elasticity(key, sum(slopes) / len(slopes), noise + bent, "; ".join(notes))
 
 

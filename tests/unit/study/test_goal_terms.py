@@ -7,6 +7,7 @@ import pytest
 from fem.case.definition import Case
 from fem.case.study_tables import Aim, Bound
 from fem.core.errors import InputError
+from fem.results.outcome import Status
 from fem.study.goal_terms import LASTS, in_words, largest, missed, scaled, terms_of
 from fem.study.table import Row
 
@@ -14,7 +15,7 @@ GOAL = "[goal]\ndeploy_margin = { at_least = 0.3 }\n"
 
 
 def row(**numbers: float) -> Row:
-    return Row({}, {}, "deployed", quantities=numbers)
+    return Row({}, {}, Status.DEPLOYED, quantities=numbers)
 
 
 def test_a_bound_is_missed_by_a_share():

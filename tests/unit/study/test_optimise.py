@@ -10,6 +10,7 @@ from stand_in_runs import StandIn, made_result, push_of
 from fem.case.definition import Case
 from fem.case.study_tables import Vary
 from fem.core.errors import InputError
+from fem.results.outcome import NoResult, Status
 from fem.study.goal_terms import terms_of
 from fem.study.optimise import Plan, axes_of, optimised, stepped, with_shell
 from fem.study.samples import point_values
@@ -114,7 +115,7 @@ def test_a_search_cut_short_goes_on_to_the_same_end(runs: StandIn, case_of: Call
     case = case_of(extra=THICKER)
     for after in (3, 5, 4, 7, 8):
         with Study(case, options=Options(stiffness=True), observer=Impatient(after)) as study:
-            assert optimised(study, terms_of(case), RANGES, Plan(runs=16)).ended == "stopped"
+            assert optimised(study, terms_of(case), RANGES, Plan(runs=16)).ended == NoResult.STOPPED
     resumed = found(case)
     made = [case.digest for case in runs.made]
     assert len(made) == len(set(made))  # nothing was computed twice
@@ -153,7 +154,7 @@ def test_runs_that_fail_and_designs_that_cannot_be_cost_no_more_than_themselves(
     runs: StandIn, case_of: Callable[..., Case], monkeypatch: pytest.MonkeyPatch
 ):
     def trouble(case: Case):
-        return made_result(case, "not converged", {}) if case.friction.strip > 0.2 else None
+        return made_result(case, Status.NOT_CONVERGED, {}) if case.friction.strip > 0.2 else None
 
     monkeypatch.setattr(runs, "trouble", trouble)
     # a casing of 4 mm lies within the axle

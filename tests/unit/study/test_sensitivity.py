@@ -8,6 +8,7 @@ from stand_in_runs import StandIn, push_of
 
 from fem.case.definition import Case
 from fem.core.errors import InputError
+from fem.results.outcome import Status
 from fem.study.sensitivity import (
     Elasticity,
     Sensitivity,
@@ -32,7 +33,7 @@ def by_key(made: Sensitivity, quantity: str) -> dict[str, Elasticity]:
     return {one.key: one for one in made.found[quantity]}
 
 
-def row(value: float, status: str = "deployed") -> Row:
+def row(value: float, status: str = Status.DEPLOYED) -> Row:
     return Row({}, {}, status, quantities={PUSH: value})
 
 
@@ -89,9 +90,9 @@ def test_one_side_and_a_change_of_verdict_are_told():
     one = elasticity("a.b", PUSH, (row(math.nan), row(2.0), row(2.2)), 0.01, 0.1)
     assert one is not None and one.value == pytest.approx(math.log(1.1) / 0.1)
     assert one.band == pytest.approx(2.0 * math.sqrt(2.0) * 0.01 / 0.1) and one.note == "one side only"
-    two = elasticity("a.b", PUSH, (row(1.0), row(1.1), row(1.5, "jammed")), 0.0, 0.1)
+    two = elasticity("a.b", PUSH, (row(1.0), row(1.1), row(1.5, Status.JAMMED)), 0.0, 0.1)
     assert two is not None and two.note == "deployed below, jammed above"
-    assert two.band == pytest.approx(0.25 * abs(math.log(1.5 / 1.1) - math.log(1.1)) / 0.1)
+    assert two.band == pytest.approx(0.5 * abs(math.log(1.5 / 1.1) - math.log(1.1)) / 0.1)
     assert elasticity("a.b", PUSH, (row(1.0), row(math.nan), row(1.0)), 0.0, 0.1) is None
 
 

@@ -5,6 +5,7 @@ import pytest
 from stand_in_runs import StandIn
 
 from fem.case.definition import Case
+from fem.results.outcome import Status
 from fem.study.goal_terms import terms_of
 from fem.study.study import Study
 from fem.study.table import Row
@@ -15,7 +16,7 @@ GOAL = "[goal]\ndeploy_margin = { at_least = 0.3 }\n"
 
 def test_a_run_without_a_verdict_is_no_design(case_of: Callable[..., Case]):
     terms = terms_of(case_of(extra=GOAL))
-    trial = trial_of({}, (Row({}, {}, "not converged"),), terms)
+    trial = trial_of({}, (Row({}, {}, Status.NOT_CONVERGED),), terms)
     assert trial.failed and not trial.met and trial.worst == math.inf
 
 
@@ -28,7 +29,7 @@ def test_a_design_is_judged_at_its_worst_friction(runs: StandIn, case_of: Callab
     assert mild.missed[2] == pytest.approx(math.log(math.exp(0.5) / 2.0 / 0.7))
     assert both.missed[2] == pytest.approx(math.log(math.exp(1.0) / 2.0 / 0.7))
     assert len(both.rows) == 2 and both.row.values["friction"] == 0.2
-    assert not both.met and "jammed" in told_of(both, terms)
+    assert not both.met and Status.JAMMED in told_of(both, terms)
 
 
 def test_finer_settings_are_finer_in_all(case_of: Callable[..., Case]):
