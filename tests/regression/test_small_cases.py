@@ -21,9 +21,9 @@ from fem.simulation.run import run_case  # noqa: E402
 BASELINE = HERE / "small_cases.json"
 
 CASES: dict[str, tuple[str, dict[str, object], dict[str, float]]] = {
-    "cycle without friction": (
-        CYCLE, {}, {"retract_torque_peak_Nmm": 0.05, "deploy_torque_peak_Nmm": 0.3, "strain_peak": 0.05},
-    ),
+    # it pushes itself out: its torque is above zero in the last half millimetre alone, by as much as the last
+    # row falls early or late there
+    "cycle without friction": (CYCLE, {}, {"retract_torque_peak_Nmm": 0.05, "strain_peak": 0.05}),
     "cycle, friction 0.1": (
         CYCLE, {"friction": 0.1},
         {"retract_torque_peak_Nmm": 0.05, "deploy_torque_peak_Nmm": 0.3, "axle_turns": 0.05},
