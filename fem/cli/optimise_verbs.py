@@ -18,13 +18,15 @@ def optimise(
         list[str] | None,
         typer.Option(
             metavar="KEY=LOW:HIGH",
-            help="What may change; KEY=A,B for choices. Without any, [[vary]] of the case.",
+            help="What may change; KEY=A,B for choices. Without any, the tables vary of the case.",
         ),
     ] = None,
     runs: Annotated[
         int, typer.Option(min=1, metavar="N", help="At most so many runs of the quick model.")
     ] = 60,
-    minutes: Annotated[float, typer.Option(metavar="MINUTES", help="Search for at most so long.")] = math.inf,
+    minutes: Annotated[
+        float, typer.Option(metavar="MINUTES", show_default=False, help="Search for at most so long.")
+    ] = math.inf,
     friction: Annotated[
         str, typer.Option(metavar="LOW:HIGH", help="Meet the goal at both of these frictions.")
     ] = "",
@@ -36,7 +38,7 @@ def optimise(
     at_a_time: AtATime = 1,
     as_json: AsJson = False,
 ) -> None:
-    """Search for a design that meets the [goal] of a case, and write it as a case that extends it.
+    """Search for a design that meets the goal of a case, and write it as a case that extends it.
 
     Every run is kept: the same command goes on where it was stopped. If the goal cannot be met, the nearest
     design is told, and which bound stops it.
@@ -56,7 +58,12 @@ def sensitivity(
         typer.Argument(metavar="[KEY]...", help="Numbers of the case; without any, every one."),
     ] = None,
     step: Annotated[
-        float, typer.Option(metavar="SHARE", help="Move each number by so much; without it, as scatter asks.")
+        float,
+        typer.Option(
+            metavar="SHARE",
+            show_default=False,
+            help="Move each number by so much; without it, as scatter asks.",
+        ),
     ] = math.nan,
     stiffness: Annotated[bool, typer.Option(help="Press the tip when it is out, too.")] = True,
     safe_travel: SafeTravel = False,

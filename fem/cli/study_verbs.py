@@ -17,6 +17,7 @@ TimeLimit = Annotated[
     float | None,
     typer.Option(
         metavar="MINUTES",
+        show_default=False,
         help="End each run after so long; its row says so. Without it 10, of the shell 120.",
     ),
 ]
@@ -28,7 +29,7 @@ def sweep(
         list[str] | None,
         typer.Option(
             metavar="KEY=LOW:HIGH:N",
-            help="What changes; KEY=A,B for choices. Without any, [[vary]] of the case.",
+            help="What changes; KEY=A,B for choices. Without any, the tables vary of the case.",
         ),
     ] = None,
     samples: Annotated[
@@ -74,7 +75,7 @@ def limit(
         str, typer.Option("--range", metavar="LOW:HIGH", help="Values to look between; of one key.")
     ] = "",
     goal: Annotated[
-        bool, typer.Option("--goal", help="Look for where a bound of the case's [goal] is passed.")
+        bool, typer.Option("--goal", help="Look for where a bound of the case's goal is passed.")
     ] = False,
     limit: TimeLimit = None,
     model: WithModel = Model.rod,

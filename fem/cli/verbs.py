@@ -126,7 +126,10 @@ def run(
     ] = None,
     pictures: Annotated[bool, typer.Option(help="Draw the pictures of a run beside its numbers.")] = True,
     limit: Annotated[
-        float, typer.Option(metavar="MINUTES", help="End each case after so long with what is known.")
+        float,
+        typer.Option(
+            metavar="MINUTES", show_default=False, help="End each case after so long with what is known."
+        ),
     ] = math.inf,
     as_json: AsJson = False,
 ) -> None:

@@ -13,6 +13,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+import typer
 from made_results import deployed, jammed
 from typer.testing import CliRunner
 from typer.testing import Result as Outcome
@@ -46,6 +47,14 @@ def python(code: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, env=environment, check=True
     )
+
+
+@pytest.mark.parametrize("verb", [command.name for command in typer.main.get_group(app).commands.values()])
+def test_help_shows_all_it_says(verb: str):
+    command = typer.main.get_group(app).commands[verb]
+    texts = [command.help or "", *(getattr(each, "help", None) or "" for each in command.params)]
+    assert not [text for text in texts if "[" in text], "what is in brackets is taken as markup and vanishes"
+    assert not re.search(r"default: (nan|inf)", call(verb, "--help").output)
 
 
 # ---- starting fast -----------------------------------------------------------------------------------------
