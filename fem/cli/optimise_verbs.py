@@ -9,7 +9,12 @@ from typing import Annotated
 import typer
 
 from fem.cli.output import AsJson, AtATime, CaseName, File
-from fem.cli.study_verbs import SafeTravel, TimeLimit
+from fem.cli.study_verbs import SafeTravel
+
+TimeLimit = Annotated[
+    float,
+    typer.Option(metavar="MINUTES", show_default=False, help="End each run after so long; its row says so."),
+]
 
 
 def optimise(

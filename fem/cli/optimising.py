@@ -16,13 +16,14 @@ from fem.batch.progress import ProgressDisplay
 from fem.case.definition import Case, read_case
 from fem.cli.output import console, library_output_to_stderr, stop, tell
 from fem.cli.study_text import print_cost, print_reasons, value_text
-from fem.cli.studying import Asked
+from fem.cli.studying import GOES_ON, Asked, low_high, studied
 from fem.cli.terminal import number_text, said
 from fem.core.errors import EXIT_DONE, EXIT_NOT_CONVERGED, EXIT_STOPPED, InputError
 from fem.report.json_documents import json_text
 from fem.study.found_design import changed_values, columns, compared, document, sentences, write_case
 from fem.study.goal_terms import terms_of
 from fem.study.measure import options_for
+from fem.study.new_case import refuse_name
 from fem.study.optimise import Plan, optimised, with_shell
 from fem.study.search_result import Optimised
 from fem.study.sensitivity import Sensitivity, sensitivity_of, words_of
@@ -64,11 +65,7 @@ def friction_range(text: str) -> tuple[float, float] | None:
     """`0.05:0.3` as two numbers, "" as none; raises InputError."""
     if not text:
         return None
-    low, _, high = text.partition(":")
-    try:
-        found = float(low), float(high)
-    except ValueError as problem:
-        raise InputError(f"--friction {text}: is no range; write LOW:HIGH, as 0.05:0.3") from problem
+    found = low_high("--friction", text)
     if not 0.0 <= found[0] < found[1]:
         raise InputError(f"--friction {text}: the range is empty; write LOW:HIGH, as 0.05:0.3")
     return found
@@ -84,7 +81,7 @@ def optimise_verb(asked: Asked, found: Found) -> int:
     except InputError as problem:
         stop(str(problem))
     except KeyboardInterrupt:
-        tell("stopped; what was computed is kept: the same command goes on from there")
+        tell(GOES_ON)
         return EXIT_STOPPED
     if asked.as_json:
         sys.stdout.write(json_text(document(made, written[0] if written else None)))
@@ -93,7 +90,7 @@ def optimise_verb(asked: Asked, found: Found) -> int:
     for one in written:
         tell(f"wrote {one}")
     if stopped:
-        tell("stopped; what was computed is kept: the same command goes on from there")
+        tell(GOES_ON)
         return EXIT_STOPPED
     return EXIT_NOT_CONVERGED if made.best is None else EXIT_DONE
 
@@ -116,8 +113,7 @@ def _searched(case: Case, asked: Asked, found: Found) -> tuple[Optimised, bool]:
 def _new_file(case: Case, out: Path | None) -> Path:
     """Where the new case is to lie; looked at before the search, which takes minutes. Raises InputError."""
     file = out or Path(case.source).with_name(f"{case.name}-optimised.toml")
-    if file.suffix != ".toml":
-        raise InputError(f"{file}: the name of a case file ends in .toml")
+    refuse_name(file)
     if file.exists():
         raise InputError(f"{file} exists already; name another with --out, or remove it")
     return file
@@ -135,19 +131,11 @@ def _write(made: Optimised, file: Path, html: Path | None) -> list[Path]:
 
 def sensitivity_verb(asked: Asked, keys: Sequence[str], step: float) -> int:
     """What `sensitivity` does; returns the exit code."""
-    try:
-        if not (math.isnan(step) or 0.0 < step <= 0.5):
-            raise InputError(f"--step {step:g}: must be above 0 and at most 0.5; 0.05 is 5 %")
-        case = read_case(case_file(asked.case))
-        display = ProgressDisplay(console(True), 0)
-        with library_output_to_stderr(), display, Study(case, "rod", asked.options, display) as study:
-            made, stopped = sensitivity_of(study, keys, step), study.stopping
-    except InputError as problem:
-        stop(str(problem))
-    except KeyboardInterrupt:
-        stopped, made = True, None
-    if stopped or made is None:
-        tell("stopped; what was computed is kept: the same command goes on from there")
+    if not (math.isnan(step) or 0.0 < step <= 0.5):
+        stop(f"--step {step:g}: must be above 0 and at most 0.5; 0.05 is 5 %")
+    _, made, stopped = studied(asked, lambda study: sensitivity_of(study, keys, step))
+    if stopped:
+        tell(GOES_ON)
         return EXIT_STOPPED
     if asked.as_json:
         sys.stdout.write(json_text(made.document()))

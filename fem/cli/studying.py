@@ -34,6 +34,8 @@ from fem.study.table import Row
 T = TypeVar("T")
 USUAL_LIMIT = {"rod": 10.0, "shell": 120.0}
 """Minutes of the clock for each run of a model."""
+GOES_ON = "stopped; what was computed is kept: the same command goes on from there"
+"""What is told where the user has stopped a study."""
 PICTURES = (".png", ".svg", ".pdf")
 """Endings of files that a picture can be drawn into."""
 
@@ -68,7 +70,7 @@ class Asked:
         return Options(self.at_a_time, wanted, self.stiffness, apart=True)
 
 
-def _studied(asked: Asked, work: Callable[[Study], T], goal: bool = False) -> tuple[Case, T, bool]:
+def studied(asked: Asked, work: Callable[[Study], T], goal: bool = False) -> tuple[Case, T, bool]:
     """Do the work of a verb on a study of the case: the case, what came of it, whether it was stopped. goal:
     whether the numbers that its goal names are wanted.
     """
@@ -81,7 +83,7 @@ def _studied(asked: Asked, work: Callable[[Study], T], goal: bool = False) -> tu
     except InputError as problem:
         stop(str(problem))
     except KeyboardInterrupt:
-        tell("stopped; what was computed is kept: the same command goes on from there")
+        tell(GOES_ON)
         sys.exit(EXIT_STOPPED)
 
 
@@ -144,7 +146,7 @@ def sweep_verb(asked: Asked, vary: Sequence[str], samples: tuple[int, int], file
         files.check()
         return swept(study, ranges_of(study.case, vary), *samples)
 
-    _, made, stopped = _studied(asked, work)
+    _, made, stopped = studied(asked, work)
     if asked.as_json:
         sys.stdout.write(json_text(made.table.document()))
     else:
@@ -167,9 +169,9 @@ def limit_verb(asked: Asked, keys: Sequence[str], span: str, goal: bool) -> int:
             return limits_of(study, keys, measure)
         if len(keys) != 1:
             raise InputError(f"--range {span}: belongs to one key; name it")
-        return [limit_of(study, keys[0], _span(span), measure)], []
+        return [limit_of(study, keys[0], low_high("--range", span), measure)], []
 
-    _, (made, left_out), stopped = _studied(asked, work, goal)
+    _, (made, left_out), stopped = studied(asked, work, goal)
     if asked.as_json:
         sys.stdout.write(json_text(limits_document(made, single=len(keys) == 1)))
     else:
@@ -177,18 +179,18 @@ def limit_verb(asked: Asked, keys: Sequence[str], span: str, goal: bool) -> int:
     return _code([row for one in made for row in one.rows], stopped)
 
 
-def _span(text: str) -> tuple[float, float]:
-    """`0.05:0.3` as two numbers; raises InputError."""
+def low_high(option: str, text: str) -> tuple[float, float]:
+    """`0.05:0.3`, given to an option, as two numbers; raises InputError."""
     low, _, high = text.partition(":")
     try:
         return float(low), float(high)
     except ValueError as problem:
-        raise InputError(f"--range {text}: is no range; write LOW:HIGH, as 0.05:0.3") from problem
+        raise InputError(f"{option} {text}: is no range; write LOW:HIGH, as 0.05:0.3") from problem
 
 
 def remedies_verb(asked: Asked, write: Path | None, take: int) -> int:
     """What `remedies` does; returns the exit code."""
-    _, made, stopped = _studied(asked, remedies_of)
+    _, made, stopped = studied(asked, remedies_of)
     if asked.as_json:
         sys.stdout.write(json_text(made.document()))
     else:

@@ -187,7 +187,11 @@ def motor_limit(result: Result) -> MotorLimit | None:
 
 
 def _by_phase(result: Result, x: PathColumn, y: PathColumn) -> tuple[Line, ...]:
-    ways, values, phase = (result.column(name) for name in (x.name, y.name, "phase"))
+    return lines_by_phase(result.column("phase"), result.column(x.name), result.column(y.name))
+
+
+def lines_by_phase(phase: Array, ways: Array, values: Array) -> tuple[Line, ...]:
+    """A line for each phase after assembly, of columns (n,) of a path: its number, x and y."""
     lines = []
     for number, kind in enumerate(PHASES):
         rows = (phase == number) & np.isfinite(ways) & np.isfinite(values)

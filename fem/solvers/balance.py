@@ -20,7 +20,7 @@ import numpy as np
 
 from fem.core.term import Array, Blocks
 from fem.linalg.banded import Solver
-from fem.solvers.broyden import learned
+from fem.solvers.broyden import ALONG, learned
 from fem.solvers.moving_system import Frame, MovingSystem, length_of_move, size_of_move
 from fem.solvers.newton_loop import Reached
 
@@ -121,8 +121,8 @@ class Halved(Balance):
         taken = [move]
         while part == 1.0 and length_of_move(system, rest) < CHORD * length_of_move(system, taken[-1]):
             rest, along = learned(taken, rest, system.places)
-            if along > 0.5:
-                break  # the old factors know next to nothing of this: it would go on, or away, for ever
+            if along > ALONG:
+                break
             taken.append(rest / (1.0 - along))
             trial = trial + taken[-1]
             if size_of_move(system, taken[-1]) < SURELY * system.settings.settled:
@@ -175,7 +175,7 @@ class Damped(Balance):
         while True:
             rest, along = learned(moves, rest, system.places)
             left = length_of_move(system, rest) / length_of_move(system, moves[-1])
-            if along > 0.5 or left > CHORD:
+            if along > ALONG or left > CHORD:
                 return u, False
             rest = rest / (1.0 - along)
             u = u + rest

@@ -7,6 +7,11 @@ from numpy.typing import NDArray
 
 from fem.core.term import Array
 
+ALONG = 0.5
+"""Share of a correction along the last one above which old factors know next to nothing of what is left: the
+next would be long, and corrections go on, or away, for ever.
+"""
+
 
 def learned(taken: list[Array], rest: Array, places: NDArray[np.bool_]) -> tuple[Array, float]:
     """The correction that old factors ask for (n,), with what those taken so far, by the same factors, have

@@ -3,6 +3,6 @@ with their verdict, kept small, never computed twice; and the questions that suc
 """
 
 __all__ = [
-    "found_design", "found_page", "goal_terms", "limit", "measure", "optimise", "page", "plots", "record",
-    "remedies", "search_result", "sensitivity", "study", "sweep", "table",
+    "found_design", "found_page", "goal_terms", "limit", "measure", "new_case", "optimise", "page", "plots",
+    "record", "remedies", "search_result", "sensitivity", "study", "sweep", "table",
 ]  # fmt: skip

@@ -8,13 +8,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from fem.case.study_tables import QUANTITIES, Bound
+from fem.case.study_tables import Bound
 from fem.core.errors import InputError
 from fem.results.columns import unit_of
 from fem.results.result import to_json
 from fem.study.goal_terms import MARGINS, in_words
+from fem.study.measure import value_of
 from fem.study.new_case import write_extending
-from fem.study.parameters import parameter, value_at
+from fem.study.parameters import parameter
 from fem.study.search_result import Optimised
 from fem.study.trial import Trial
 
@@ -80,11 +81,7 @@ def _worst(made: Optimised, trial: Trial, name: str) -> float:
     """A number of a design, at its worst friction."""
     places = [place for place, bound in enumerate(made.terms.bounds) if bound.name == name]
     row = max(trial.rows, key=lambda row: made.terms.missed(row)[places[0]]) if places else trial.row
-    value = row.number(name)
-    if math.isnan(value) and name not in QUANTITIES:
-        found = value_at(made.terms.case, name)
-        value = float(found) if isinstance(found, int | float) else math.nan
-    return value
+    return value_of(made.terms.case, row, name)
 
 
 def changed_values(made: Optimised) -> list[tuple[str, Any, Any, str]]:
@@ -158,11 +155,11 @@ def document(made: Optimised, file: Path | None) -> Any:
     told = None
     if best is not None:
         told = {
-            "values": dict(best.values), "status": best.row.status, "quantities": _numbers(best),
+            "values": dict(best.values), "status": best.row.status, "quantities": best.row.numbers,
             "missed": _by_bound(made, best),
         }  # fmt: skip
     confirmed = [
-        {"model": name, "met": trial.met, "status": trial.row.status, "quantities": _numbers(trial)}
+        {"model": name, "met": trial.met, "status": trial.row.status, "quantities": trial.row.numbers}
         for name, trial in columns(made)[2:]
     ]
     relaxed = {
@@ -178,13 +175,9 @@ def document(made: Optimised, file: Path | None) -> Any:
     return to_json({
         "schema": SCHEMA, "case": made.terms.case.name, "met": made.met, "best": told, "runs": made.runs,
         "file": None if file is None else str(file), "ended": made.ended, "refused": made.refused,
-        "present": {"status": made.present.row.status, "quantities": _numbers(made.present)},
+        "present": {"status": made.present.row.status, "quantities": made.present.row.numbers},
         "confirmed": confirmed, "stops": relaxed, "front": front, "sentences": list(sentences(made)),
     })  # fmt: skip
-
-
-def _numbers(trial: Trial) -> Mapping[str, Any]:
-    return {name: {"value": value, "unit": unit_of(name)} for name, value in trial.row.quantities.items()}
 
 
 def _by_bound(made: Optimised, trial: Trial) -> Mapping[str, float]:

@@ -11,20 +11,17 @@ import numpy as np
 from fem.case.definition import Case
 from fem.case.estimate import derive
 from fem.contact.surroundings import surrounding_walls
-from fem.core.term import Array
 from fem.report.chart import ChartFrame, draw, span
 from fem.report.drawing import developed, section, surroundings
 from fem.report.page import css, environment, put
 from fem.report.wording import CAUTIONS
 from fem.results.columns import TORQUE, TRAVEL
-from fem.results.curves import Curve, Line
+from fem.results.curves import Curve, Line, lines_by_phase
 from fem.results.readings import number
 from fem.study.found_design import changed_values, columns, compared, sentences
 from fem.study.search_result import Optimised
 from fem.study.table import Row
 from fem.study.trial import Trial, told_of
-
-PHASES = ((1.0, "retract", "winding in"), (2.0, "deploy", "pushing out"))
 
 
 def write_found_page(made: Optimised, file: Path | str) -> Path:
@@ -94,24 +91,12 @@ def _curves(rows: list[tuple[str, Row]]) -> list[tuple[str, Any]]:
     made = []
     for (side, _), own, has in zip(rows, lines, stall, strict=True):
         limit = Line("motor", "the motor has", np.array(frame.x), np.array([has, has]))
-        shown = (*own, limit) if math.isfinite(has) else tuple(own)
+        shown = (*own, limit) if math.isfinite(has) else own
         curve = Curve("torque against travel", frame.x_title, frame.y_title, TORQUE.unit, shown)
         made.append((side, draw(frame, curve, f"torque against travel, {side}").drawing))
     return made
 
 
-def _lines(row: Row) -> list[Line]:
+def _lines(row: Row) -> tuple[Line, ...]:
     """Winding in and pushing out, as they are kept."""
-    found = []
-    phase = np.array(row.path.get("phase", ()))
-    for value, kind, words in PHASES:
-        here = phase == value
-        if here.any():
-            x, y = (_column(row, name)[here] for name in (TRAVEL.name, TORQUE.name))
-            sound = np.isfinite(x) & np.isfinite(y)
-            found.append(Line(kind, words, x[sound], y[sound]))
-    return found
-
-
-def _column(row: Row, name: str) -> Array:
-    return np.array(row.path[name])
+    return lines_by_phase(*(np.array(row.path.get(name, ())) for name in ("phase", TRAVEL.name, TORQUE.name)))

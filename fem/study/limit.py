@@ -187,14 +187,11 @@ def _possible(study: Study, one: Parameter, values: list[float]) -> list[float]:
 
 
 def _fits(study: Study, one: Parameter, value: float) -> bool:
-    try:
-        study.changed({one.name: value})
-    except CaseError:
-        return False
-    return True
+    return not _why_not(study, one, value)
 
 
 def _why_not(study: Study, one: Parameter, value: float) -> str:
+    """Why the case cannot have a value; "" where it can."""
     try:
         study.changed({one.name: value})
     except CaseError as problem:

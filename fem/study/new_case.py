@@ -53,9 +53,7 @@ def write_extending(
 
     Raises InputError, naming the remedy, where it cannot be written or its name is none of a case.
     """
-    if file.suffix != ".toml":
-        raise InputError(f"{file}: the name of a case file ends in .toml")
-    plain_name(file.stem)
+    refuse_name(file)
     wanted = changed(case, changes).digest
     try:
         new_file(file, extending(case, changes, file, notes, title))
@@ -72,6 +70,13 @@ def write_extending(
             f"{file}: says something else than the changed case; that is a defect, please report it"
         )
     return file
+
+
+def refuse_name(file: Path) -> None:
+    """Raise InputError for a file whose name is none of a case."""
+    if file.suffix != ".toml":
+        raise InputError(f"{file}: the name of a case file ends in .toml")
+    plain_name(file.stem)
 
 
 def _differing(new: Case, changes: Mapping[str, Any]) -> dict[str, Any]:

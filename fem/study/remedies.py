@@ -19,7 +19,6 @@ from fem.batch.workers import Observer
 from fem.case.definition import Case
 from fem.case.variation import changed
 from fem.core.errors import InputError
-from fem.results.columns import unit_of
 from fem.results.outcome import SHARE_LIMIT
 from fem.results.result import to_json
 from fem.study.moves import Move, Untried, moves_for
@@ -119,10 +118,9 @@ class Remedies:
 
 
 def _entry(text: str, row: Row) -> dict[str, Any]:
-    numbers = {name: {"value": value, "unit": unit_of(name)} for name, value in row.quantities.items()}
     return {
         "text": text, "values": dict(row.changes), "status": row.status, "mode": row.mode or None,
-        "quantities": numbers, "at_least": row.at_least, "sentence": row.sentence,
+        "quantities": row.numbers, "at_least": row.at_least, "sentence": row.sentence,
     }  # fmt: skip
 
 

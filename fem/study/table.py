@@ -85,6 +85,11 @@ class Row:
         return float(value) if isinstance(value, int | float) else math.nan
 
     @property
+    def numbers(self) -> dict[str, dict[str, Any]]:
+        """Value and unit of each quantity, as documents have them."""
+        return {name: {"value": value, "unit": unit_of(name)} for name, value in self.quantities.items()}
+
+    @property
     def verdict(self) -> str:
         """Status and mode in one."""
         return f"{self.status}: {self.mode}" if self.mode else self.status
@@ -207,9 +212,7 @@ class Table:
         rows = [
             {
                 "values": dict(row.values), "status": row.status, "mode": row.mode or None,
-                "quantities": {
-                    name: {"value": value, "unit": unit_of(name)} for name, value in row.quantities.items()
-                }, "at_least": row.at_least, "sentence": row.sentence,
+                "quantities": row.numbers, "at_least": row.at_least, "sentence": row.sentence,
                 "cpu_seconds": row.cpu_seconds,
             }
             for row in self.rows

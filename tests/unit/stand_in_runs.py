@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+import pytest
 
 from fem.batch.job import Job
 from fem.batch.workers import Observer, run_here
@@ -112,3 +113,12 @@ class Here:
 
     def run(self, jobs: Sequence[Job], observer: Observer) -> None:
         run_here(jobs, observer)
+
+
+def put_in_place(monkeypatch: pytest.MonkeyPatch) -> StandIn:
+    """Have the formula stand in place of the simulation, and nothing be compiled for it."""
+    made = StandIn()
+    monkeypatch.setattr("fem.simulation.run.run_case", made)
+    monkeypatch.setattr("fem.study.study.compile_loops", lambda *given: None)
+    monkeypatch.setattr("fem.study.study.Pool", Here)
+    return made

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import Result as Outcome
 from small_cases import CYCLE, motor, small_text
-from stand_in_runs import Here, StandIn
+from stand_in_runs import StandIn, put_in_place
 from typer.testing import CliRunner
 
 from fem.case.definition import read_case
@@ -26,11 +26,7 @@ def call(*arguments: str) -> Outcome:
 def runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> StandIn:
     """An empty working folder, and runs by a formula."""
     monkeypatch.chdir(tmp_path)
-    made = StandIn()
-    monkeypatch.setattr("fem.simulation.run.run_case", made)
-    monkeypatch.setattr("fem.study.study.compile_loops", lambda *given: None)
-    monkeypatch.setattr("fem.study.study.Pool", Here)
-    return made
+    return put_in_place(monkeypatch)
 
 
 def write(extra: str = GOAL + VARY) -> str:
@@ -95,6 +91,13 @@ def test_what_cannot_be_is_one_clear_fault(
     assert told.exit_code == 2 and message in told.stderr, told.output
     assert len(told.stderr.strip().splitlines()) == 1
     assert runs.made == []
+
+
+def test_a_name_that_no_case_can_have_is_refused_before_the_search(runs: StandIn) -> None:
+    for name in ("-better.toml", "better.txt"):
+        told = call("optimise", write(), f"--out={name}")
+        assert told.exit_code == 2 and name.split(".")[0] in told.stderr, told.output
+    assert not runs.made
 
 
 # ---- sensitivity -------------------------------------------------------------------------------------------

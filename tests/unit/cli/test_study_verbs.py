@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import Result as Outcome
 from small_cases import CYCLE, motor, small_text
-from stand_in_runs import Here, StandIn, border_of_friction, made_result
+from stand_in_runs import StandIn, border_of_friction, made_result, put_in_place
 from typer.testing import CliRunner
 
 from fem.case.definition import Case, read_case
@@ -27,11 +27,7 @@ def call(*arguments: str) -> Outcome:
 def runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> StandIn:
     """An empty working folder, and runs by a formula."""
     monkeypatch.chdir(tmp_path)
-    made = StandIn()
-    monkeypatch.setattr("fem.simulation.run.run_case", made)
-    monkeypatch.setattr("fem.study.study.compile_loops", lambda *given: None)
-    monkeypatch.setattr("fem.study.study.Pool", Here)
-    return made
+    return put_in_place(monkeypatch)
 
 
 def write(torque: float = 20.0, extra: str = "", **changes: object) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from small_cases import CYCLE, motor, small_case
-from stand_in_runs import Here, StandIn
+from stand_in_runs import StandIn, put_in_place
 
 from fem.case.definition import Case
 
@@ -22,11 +22,7 @@ def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 @pytest.fixture
 def runs(workplace: Path, monkeypatch: pytest.MonkeyPatch) -> StandIn:
     """Puts the formula in place of the simulation."""
-    made = StandIn()
-    monkeypatch.setattr("fem.simulation.run.run_case", made)
-    monkeypatch.setattr("fem.study.study.Pool", Here)
-    monkeypatch.setattr("fem.study.study.compile_loops", lambda *given: None)
-    return made
+    return put_in_place(monkeypatch)
 
 
 @pytest.fixture
